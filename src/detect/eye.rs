@@ -9,12 +9,16 @@ use super::sums::Sums;
 
 /// Product of samples and squared signal-to-noise ratio that a smoothed
 /// reference must reach: the linearised level then errs by
-/// (5/ln10)/2/2000 = 0.0005 dB. A smaller product lets the bias grow, a larger
+/// (5/ln10)/2/10000 = 0.0001 dB. A smaller product lets the bias grow, a larger
 /// one smooths over more fibre.
-const REFERENCE_QUALITY: f64 = 2000.0;
+const REFERENCE_QUALITY: f64 = 10_000.0;
 
 /// Window lengths tried for the reference, in samples.
-const REFERENCE_WINDOWS: [usize; 7] = [1, 3, 9, 27, 81, 243, 729];
+const REFERENCE_WINDOWS: [usize; 8] = [1, 3, 9, 27, 81, 243, 729, 2187];
+
+/// Least window for the weights, and times as long as the level's: a weight that
+/// follows its own sample's noise pulls the mean up by twice the noise's square.
+const WEIGHT_WINDOW: (usize, usize) = (81, 9);
 
 /// Backscatter over rms noise below which samples may have been cut at zero or
 /// folded, so that their mean is no longer the power. At 3 one sample in 700 is.
@@ -93,8 +97,8 @@ impl Eye {
             trend: (0.0, 0.0),
             sums: Sums::new(&[], &[]),
         };
-        let reference = eye.smooth_reference();
-        eye.linearise(&reference);
+        let (reference, steady) = eye.smooth_reference();
+        eye.linearise(&reference, &steady);
         eye
     }
 
@@ -124,14 +128,19 @@ impl Eye {
         self.pulse_samples.ceil() as usize + 1 + self.settling
     }
 
-    /// Running means of the power, each over as many samples as its noise asks.
-    fn smooth_reference(&mut self) -> Vec<f64> {
+    /// Running means of the power, each over as many samples as its noise asks:
+    /// those to linearise about, and longer ones to weigh by.
+    fn smooth_reference(&mut self) -> (Vec<f64>, Vec<f64>) {
         let n = self.len();
         let usable: Vec<bool> = self.unmasked();
         let mut sum = vec![0.0; n + 1];
         let mut count = vec![0_u32; n + 1];
         for i in 0..n {
-            let (p, one) = if usable[i] { (self.power.value[i], 1) } else { (0.0, 0) };
+            let (p, one) = if usable[i] {
+                (self.power.value[i], 1)
+            } else {
+                (0.0, 0)
+            };
             sum[i + 1] = sum[i] + p;
             count[i + 1] = count[i] + one;
         }
@@ -157,15 +166,63 @@ impl Eye {
         (0..n)
             .map(|i| {
                 if i >= self.usable_end || !usable[i] {
-                    return 0.0;
+                    return (0.0, 0.0);
                 }
                 REFERENCE_WINDOWS
                     .iter()
-                    .filter_map(|&window| mean(i, window))
-                    .find(|(p, samples)| *p > floor * (REFERENCE_QUALITY / samples).sqrt())
-                    .map_or(0.0, |(p, _)| p)
+                    .filter_map(|&window| Some((window, mean(i, window)?)))
+                    .find(|(_, (p, samples))| *p > floor * (REFERENCE_QUALITY / samples).sqrt())
+                    .map_or((0.0, 0.0), |(window, (p, _))| {
+                        let longer = WEIGHT_WINDOW.0.max(window * WEIGHT_WINDOW.1);
+                        (p, mean(i, longer).map_or(p, |(q, _)| q))
+                    })
             })
-            .collect()
+            .unzip()
+    }
+
+    /// Linearises again about the lines between events: `sections` holds spans of
+    /// plain fibre in order; samples outside them take the nearest line's level.
+    ///
+    /// The lines come from all samples of a section, so the reference no longer
+    /// follows any single sample's noise.
+    pub fn relinearise(&mut self, sections: &[super::view::Span]) {
+        let mut reference = vec![0.0; self.len()];
+        let lines: Vec<_> = sections
+            .iter()
+            .filter_map(|s| Some((*s, self.sums.line(s.lo, s.hi)?)))
+            .collect();
+        for (k, (span, line)) in lines.iter().enumerate() {
+            // Half of the gap to each neighbour belongs to this line.
+            let lo = k
+                .checked_sub(1)
+                .map_or(span.lo, |j| usize::midpoint(lines[j].0.hi, span.lo));
+            let hi = lines
+                .get(k + 1)
+                .map_or(span.hi, |next| usize::midpoint(span.hi, next.0.lo));
+            for (i, slot) in reference.iter_mut().enumerate().take(hi).skip(lo) {
+                if self.weight[i] > 0.0 {
+                    let db = line.at(i as f64) + self.trend.0 + self.trend.1 * i as f64;
+                    *slot = (db / DB_PER_NEPER).exp();
+                }
+            }
+        }
+        // Samples that no line covers keep the reference they had.
+        for (i, slot) in reference.iter_mut().enumerate() {
+            if *slot <= 0.0 && self.weight[i] > 0.0 {
+                *slot = (self.level_db[i] / DB_PER_NEPER).exp();
+            }
+        }
+        self.linearise(&reference.clone(), &reference);
+    }
+
+    /// Leaves the samples `lo..hi` out of every line (an echo on plain fibre).
+    pub fn leave_out(&mut self, lo: usize, hi: usize) {
+        let hi = hi.min(self.len());
+        if lo >= hi {
+            return;
+        }
+        self.weight[lo..hi].fill(0.0);
+        self.sum_up();
     }
 
     /// Samples that hold plain backscatter: lit, neither blank nor clipped, not in a strong peak.
@@ -188,19 +245,24 @@ impl Eye {
     /// Linearises the levels about a reference power (0 where there is none):
     /// y = (5/ln10)·(ln r + P/r − 1), linear in the noise and so without the
     /// bias that a logarithm has near the floor.
-    pub(crate) fn linearise(&mut self, reference: &[f64]) {
+    fn linearise(&mut self, reference: &[f64], steady: &[f64]) {
         let n = self.len();
         self.level_db = vec![0.0; n];
         self.weight = vec![0.0; n];
         for (i, &r) in reference.iter().enumerate() {
             if r > 0.0 {
                 self.level_db[i] = DB_PER_NEPER * (r.ln() + self.power.value[i] / r - 1.0);
-                let density = self.noise.density(r);
+                let s = steady[i];
                 // A trace without noise is weighted evenly, by its rounding in f64.
-                let variance = (density / (r * r)).max(1e-24) * DB_PER_NEPER * DB_PER_NEPER;
+                let variance =
+                    (self.noise.density(s) / (s * s)).max(1e-24) * DB_PER_NEPER * DB_PER_NEPER;
                 self.weight[i] = 1.0 / variance;
             }
         }
+        self.sum_up();
+    }
+
+    fn sum_up(&mut self) {
         let first = self.weight.iter().position(|w| *w > 0.0).unwrap_or(0);
         let last = self.weight.iter().rposition(|w| *w > 0.0).unwrap_or(0);
         let per_sample = if last > first {
@@ -208,10 +270,7 @@ impl Eye {
         } else {
             0.0
         };
-        self.trend = (
-            self.level_db[first] - per_sample * first as f64,
-            per_sample,
-        );
+        self.trend = (self.level_db[first] - per_sample * first as f64, per_sample);
         let detrended: Vec<f64> = self
             .level_db
             .iter()
@@ -223,7 +282,12 @@ impl Eye {
 }
 
 /// Rises far beyond noise and beyond what a joint's backscatter step can give.
-fn strong_peaks(power: &Power, noise: &Noise, lit_end: usize, pulse_samples: f64) -> Vec<StrongPeak> {
+fn strong_peaks(
+    power: &Power,
+    noise: &Noise,
+    lit_end: usize,
+    pulse_samples: f64,
+) -> Vec<StrongPeak> {
     let p = &power.value;
     let n = p.len();
     let n_w = pulse_samples.ceil() as usize;
@@ -249,7 +313,11 @@ fn strong_peaks(power: &Power, noise: &Noise, lit_end: usize, pulse_samples: f64
         let sd = (noise.variance(before.max(0.0)) * 1.5).sqrt();
         if after > before.max(0.0) * rise && after - before > 8.0 * sd {
             // The first sample that left the line is i+1, unless the rise had begun.
-            let edge = if p[i] - before > 5.0 * sd && i > lo { i - 1 } else { i };
+            let edge = if p[i] - before > 5.0 * sd && i > lo {
+                i - 1
+            } else {
+                i
+            };
             let settled = settle(power, noise, edge, n_w, lit_end);
             peaks.push(StrongPeak {
                 edge,

@@ -60,7 +60,9 @@ pub struct Finder<'a> {
 
 impl std::fmt::Debug for Finder<'_> {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Finder").field("bounds", &self.bounds).finish_non_exhaustive()
+        f.debug_struct("Finder")
+            .field("bounds", &self.bounds)
+            .finish_non_exhaustive()
     }
 }
 
@@ -71,14 +73,20 @@ impl<'a> Finder<'a> {
             .iter()
             .map(|v| 1.0 / v.per_metre.abs())
             .fold(f64::INFINITY, f64::min);
-        let longest = bounds.iter().map(|b| b.hi.saturating_sub(b.lo)).max().unwrap_or(1);
+        let longest = bounds
+            .iter()
+            .map(|b| b.hi.saturating_sub(b.lo))
+            .max()
+            .unwrap_or(1);
         let rate = settings.false_events_per_1000_km;
-        let pulse = views.iter().map(|v| v.eye.pulse_samples).fold(1.0, f64::max);
+        let pulse = views
+            .iter()
+            .map(|v| v.eye.pulse_samples)
+            .fold(1.0, f64::max);
         Self {
             thresholds: Thresholds::new(rate, longest.max(16), spacing_m),
             false_events_per_1000_km: rate,
-            peak_square: [1, 2]
-                .map(|n| threshold(rate * spacing_m / 1e6, 1.0 / pulse, n).powi(2)),
+            peak_square: [1, 2].map(|n| threshold(rate * spacing_m / 1e6, 1.0 / pulse, n).powi(2)),
             views,
             bounds,
         }
@@ -153,7 +161,14 @@ impl<'a> Finder<'a> {
         }
     }
 
-    fn locate_in(&self, spans: &[Span], z: f64, reach: f64, window: usize, shape: Shape) -> Option<Place> {
+    fn locate_in(
+        &self,
+        spans: &[Span],
+        z: f64,
+        reach: f64,
+        window: usize,
+        shape: Shape,
+    ) -> Option<Place> {
         let (lo, hi) = self.range(spans)?;
         locate(
             &self.views,
@@ -170,8 +185,8 @@ impl<'a> Finder<'a> {
         let step = self.locate_in(spans, z, reach, window, Shape::Step)?;
         let with_peak = self.locate_in(spans, z, reach, window, Shape::Peak)?;
         let directions = with_peak.fits.iter().flatten().count();
-        let is_peak = step.chi_square - with_peak.chi_square
-            > self.peak_square[directions.clamp(1, 2) - 1];
+        let is_peak =
+            step.chi_square - with_peak.chi_square > self.peak_square[directions.clamp(1, 2) - 1];
         let place = if is_peak { with_peak } else { step };
         // A peak's edge is known to its own information, which is a fraction of a
         // sample; the ramp's information bounds a plain step.
@@ -184,8 +199,8 @@ impl<'a> Finder<'a> {
         let mut mark = self.mark(place.z_m, Some(std_error));
         for (v, fit) in place.fits.iter().enumerate() {
             if let Some(fit) = fit {
-                mark.reflective[v] = is_peak && fit.peak > 0.0
-                    && fit.peak_gain > self.peak_square[0].min(12.0);
+                mark.reflective[v] =
+                    is_peak && fit.peak > 0.0 && fit.peak_gain > self.peak_square[0].min(12.0);
                 mark.significance[v] = Some(fit.loss_db / fit.loss_variance.sqrt());
             }
         }
@@ -315,8 +330,13 @@ impl<'a> Finder<'a> {
         if mark.reflective.iter().any(|r| *r) {
             return f64::INFINITY;
         }
-        let Some(step) = test_at(&self.views, spans, &self.thresholds, mark.z_m, usize::MAX / 4)
-        else {
+        let Some(step) = test_at(
+            &self.views,
+            spans,
+            &self.thresholds,
+            mark.z_m,
+            usize::MAX / 4,
+        ) else {
             return f64::INFINITY;
         };
         let straight: f64 = self
@@ -392,13 +412,22 @@ mod tests {
             lo: eye.peaks[0].settled,
             hi: eye.usable_end,
         };
-        Finder::new(vec![View::own(&eye)], vec![bound], &DetectSettings::default())
-            .find(Vec::new())
+        Finder::new(
+            vec![View::own(&eye)],
+            vec![bound],
+            &DetectSettings::default(),
+        )
+        .find(Vec::new())
     }
 
     #[test]
     fn finds_losers_and_gainers_where_they_are() {
-        let trace = made(10_000, &[(4_000.0, 0.08), (9_001.0, -0.05), (14_000.5, 0.3)], 0.004, 1);
+        let trace = made(
+            10_000,
+            &[(4_000.0, 0.08), (9_001.0, -0.05), (14_000.5, 0.3)],
+            0.004,
+            1,
+        );
         let marks = find(&trace);
         let places: Vec<f64> = marks.iter().map(|m| m.z_m).collect();
         assert_eq!(places.len(), 3, "{places:?}");

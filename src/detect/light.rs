@@ -26,7 +26,7 @@ pub struct Lit {
 /// A block is dark when its mean does not stand [`DARK_RATIO`] spreads above
 /// zero, or when most of it has no light. An isolated peak (an echo past the
 /// end) leaves its block dark, since a spike raises the spread more than the mean.
-pub fn find_lit(power: &Power) -> Lit {
+pub(super) fn find_lit(power: &Power) -> Lit {
     let n = power.len();
     let mut end = n;
     let mut dark_square = 0.0;

@@ -87,7 +87,7 @@ struct Block {
 ///
 /// `pulse_samples` is the pulse length in samples. Returns zero noise for a
 /// trace without any.
-pub fn estimate(
+pub(super) fn estimate(
     power: &Power,
     lit_end: usize,
     dark_rms: Option<f64>,
@@ -97,7 +97,9 @@ pub fn estimate(
     let lags = lags(n_w);
     // At least six pulse lengths, so that detrending leaves the correlation of
     // fading; about fifty blocks, so that most lie between events.
-    let size = (lit_end / 48).clamp(64, 256).max(((6.0 * n_w) as usize).min(512));
+    let size = (lit_end / 48)
+        .clamp(64, 256)
+        .max(((6.0 * n_w) as usize).min(512));
     let mut blocks = blocks(power, lit_end, size, &lags);
     let dark_variance = dark_rms.map(|rms| rms * rms);
     let mut noise = Noise {
@@ -121,7 +123,8 @@ pub fn estimate(
         let mut changed = false;
         for block in &mut blocks {
             let expected = noise.variance(block.power);
-            let correlation = (noise.density(block.power) / expected.max(f64::MIN_POSITIVE)).max(1.0);
+            let correlation =
+                (noise.density(block.power) / expected.max(f64::MIN_POSITIVE)).max(1.0);
             let spread = (2.0 * correlation / size as f64).sqrt();
             let used = block.autocovariance[0] <= expected * (1.0 + OUTLIER * spread)
                 && block.power >= LEAST_SNR * noise.floor();
@@ -165,7 +168,9 @@ fn blocks(power: &Power, lit_end: usize, size: usize, lags: &[usize]) -> Vec<Blo
     let mut start = 0;
     while start + size <= lit_end {
         let range = start..start + size;
-        if power.state[range.clone()].iter().all(|&s| s == SampleState::Good)
+        if power.state[range.clone()]
+            .iter()
+            .all(|&s| s == SampleState::Good)
             && let Some(block) = block(&power.value[range], lags)
         {
             blocks.push(block);
@@ -366,7 +371,11 @@ fn solve(
         for (slot, term) in row.iter_mut().zip(kept) {
             *slot = term.basis(0, 0.0, n_w);
         }
-        add(&row, dark, size as f64 / (dark * dark).max(f64::MIN_POSITIVE));
+        add(
+            &row,
+            dark,
+            size as f64 / (dark * dark).max(f64::MIN_POSITIVE),
+        );
     }
     // Scaled to unit diagonal: the terms differ by many powers of ten.
     let scale: Vec<f64> = (0..m)
@@ -389,9 +398,7 @@ fn solve(
         // selection then drops one.
         None => (
             vec![0.0; m],
-            (0..m)
-                .map(|i| if i == 0 { 0.0 } else { 1.0 })
-                .collect(),
+            (0..m).map(|i| if i == 0 { 0.0 } else { 1.0 }).collect(),
         ),
     }
 }
@@ -485,7 +492,12 @@ mod tests {
 
     #[test]
     fn finds_fading_beside_receiver_noise() {
-        let noise = estimate(&decaying(12_000, 1e-3, 0.0, 0.004, 10, 3), 12_000, None, 10.0);
+        let noise = estimate(
+            &decaying(12_000, 1e-3, 0.0, 0.004, 10, 3),
+            12_000,
+            None,
+            10.0,
+        );
         let expected = (0.004 * std::f64::consts::LN_10 / 5.0_f64).powi(2);
         approx::assert_relative_eq!(noise.fading, expected, max_relative = 0.3);
         approx::assert_relative_eq!(noise.receiver, 1e-6, max_relative = 0.08);

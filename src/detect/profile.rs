@@ -164,5 +164,9 @@ pub fn locate(
     };
     let coarse = best_of(from_m, to_m, spacing)?;
     let fine = best_of(coarse.z_m - spacing, coarse.z_m + spacing, spacing / 8.0)?;
-    best_of(fine.z_m - spacing / 8.0, fine.z_m + spacing / 8.0, spacing / 40.0)
+    best_of(
+        fine.z_m - spacing / 8.0,
+        fine.z_m + spacing / 8.0,
+        spacing / 40.0,
+    )
 }

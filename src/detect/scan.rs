@@ -71,7 +71,12 @@ pub struct Candidate {
 
 /// Joint statistic at one place: sum of squares, directions in it, and the
 /// number of samples each side that the windows are worth.
-fn statistic(views: &[View<'_>], spans: &[Span], z: f64, window: usize) -> Option<(f64, usize, f64)> {
+fn statistic(
+    views: &[View<'_>],
+    spans: &[Span],
+    z: f64,
+    window: usize,
+) -> Option<(f64, usize, f64)> {
     let mut square = 0.0;
     let mut directions = 0;
     let mut worth: f64 = 0.0;

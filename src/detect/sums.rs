@@ -73,12 +73,7 @@ impl Sums {
     /// Weighted mean of the samples `lo..hi` and its variance; none without weight.
     pub fn mean(&self, lo: usize, hi: usize) -> Option<(f64, f64)> {
         let weight = self.weight(lo, hi);
-        (weight > 0.0).then(|| {
-            (
-                (self.from[lo][3] - self.from[hi][3]) / weight,
-                1.0 / weight,
-            )
-        })
+        (weight > 0.0).then(|| ((self.from[lo][3] - self.from[hi][3]) / weight, 1.0 / weight))
     }
 
     /// Line through the samples `lo..hi`; none when fewer than two have weight.
@@ -120,8 +115,12 @@ mod tests {
     /// decay 0.2 dB/km, step 0.300 dB; computed with ordinary least squares.
     #[test]
     fn two_lines_give_the_step_of_the_worked_vector() {
-        let left = [19.81, 19.77, 19.78, 19.72, 19.72, 19.71, 19.67, 19.66, 19.66, 19.60];
-        let right = [19.27, 19.28, 19.24, 19.20, 19.21, 19.19, 19.15, 19.16, 19.10, 19.10];
+        let left = [
+            19.81, 19.77, 19.78, 19.72, 19.72, 19.71, 19.67, 19.66, 19.66, 19.60,
+        ];
+        let right = [
+            19.27, 19.28, 19.24, 19.20, 19.21, 19.19, 19.15, 19.16, 19.10, 19.10,
+        ];
         // Sample 0 at 1.0 km, spacing 0.1 km; the sample at 2.0 km is left out.
         let mut y = left.to_vec();
         y.push(0.0);
@@ -151,9 +150,7 @@ mod tests {
         let mx: f64 = (lo..hi).map(|i| w[i] * i as f64).sum::<f64>() / s0;
         let my: f64 = (lo..hi).map(|i| w[i] * y[i]).sum::<f64>() / s0;
         let sxx: f64 = (lo..hi).map(|i| w[i] * (i as f64 - mx).powi(2)).sum();
-        let sxy: f64 = (lo..hi)
-            .map(|i| w[i] * (i as f64 - mx) * (y[i] - my))
-            .sum();
+        let sxy: f64 = (lo..hi).map(|i| w[i] * (i as f64 - mx) * (y[i] - my)).sum();
         // Rounding of sums of 1,000 terms of like size: 1e-6 relative is ample.
         approx::assert_relative_eq!(line.slope, sxy / sxx, max_relative = 1e-6);
         approx::assert_relative_eq!(line.slope_variance, 1.0 / sxx, max_relative = 1e-6);
