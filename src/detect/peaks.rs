@@ -24,7 +24,7 @@ fn excess(view: &View<'_>, x: f64, span: Span, window: usize) -> Option<(f64, f6
 ///
 /// The statistic is Σ max(T, 0)² over the views: a reflection only ever adds
 /// light. A mean over n samples has c = 1/n.
-pub fn weak_peaks(
+pub(super) fn weak_peaks(
     views: &[View<'_>],
     spans: &[Span],
     false_events_per_1000_km: f64,

@@ -92,7 +92,7 @@ fn statistic(
 }
 
 /// The joint statistic held against its threshold at one place.
-pub fn test_at(
+pub(super) fn test_at(
     views: &[View<'_>],
     spans: &[Span],
     thresholds: &Thresholds,
@@ -110,7 +110,7 @@ pub fn test_at(
 
 /// The strongest step between `from_m` and `to_m` in the narrowest windows that
 /// show one beyond the threshold.
-pub fn strongest_step(
+pub(super) fn strongest_step(
     views: &[View<'_>],
     spans: &[Span],
     thresholds: &Thresholds,
