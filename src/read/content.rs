@@ -462,7 +462,7 @@ impl Block {
         let unit = column.unit.unwrap_or(LevelUnit::Decibel);
         if unit != LevelUnit::Decibel {
             for level in &mut levels {
-                *level *= unit.factor();
+                *level /= unit.per_db();
             }
         }
         let named = self.title(column.column).map_or_else(

@@ -87,6 +87,7 @@ pub(super) fn decide(
         };
         return Err(misfit.at(line, first, 0));
     }
+    drop_doubles(&mut forms);
     let mut doubts = Vec::new();
     prefer(&mut forms, |form| {
         form.columns > 1 && (0..form.columns).any(|column| grows_evenly(&form.rows, column))
@@ -102,7 +103,7 @@ pub(super) fn decide(
         doubts.push("the title row has as many columns");
     }
     let chosen = forms.remove(0);
-    if let Some(other) = forms.iter().find(|form| !same_values(form, &chosen)) {
+    if let Some(other) = forms.first() {
         let row = (0..chosen.rows.len())
             .find(|&row| {
                 chosen.rows.get(row).map(|r| bits(r)) != other.rows.get(row).map(|r| bits(r))
@@ -115,13 +116,30 @@ pub(super) fn decide(
         };
         return Err(kind.at(line + row, "", 0));
     }
-    if commas_only && padded_whole(&specimens.rows, chosen.dialect) {
+    let titled =
+        titles.is_some_and(|titles| split(titles, Separator::Comma).count() == chosen.columns);
+    let paired = chosen.columns >= 4 && chosen.columns.is_multiple_of(2) && !titled;
+    if chosen.dialect.separator == Separator::Comma
+        && commas_only
+        && (paired || padded_whole(&specimens.rows, chosen.dialect))
+    {
         return Err(comma_is_both());
     }
     Ok(Form {
         doubt: (!doubts.is_empty()).then(|| doubts.join("; ")),
         ..chosen
     })
+}
+
+/// Of forms that give the same numbers, keeps the first.
+fn drop_doubles(forms: &mut Vec<Form>) {
+    let mut kept: Vec<Form> = Vec::new();
+    for form in forms.drain(..) {
+        if !kept.iter().any(|other| same_values(other, &form)) {
+            kept.push(form);
+        }
+    }
+    *forms = kept;
 }
 
 /// Keeps the forms that hold, unless none does; says whether any went.

@@ -185,12 +185,15 @@ pub(super) fn parse_row<'t>(
     };
     let mut fault: Option<(ParseErrorKind, usize)> = None;
     let mut count = 0;
+    let mut extra = line.text.trim_end().len();
     for (column, piece) in split(line.text, dialect.separator).enumerate() {
         count += 1;
         if count > wanted.columns {
             // A separator at the line's end is no column.
             if piece.text.is_empty() {
                 count -= 1;
+            } else {
+                extra = extra.min(piece.start);
             }
             continue;
         }
@@ -240,7 +243,7 @@ pub(super) fn parse_row<'t>(
         };
         // A word where a number should be says more than a count.
         if !matches!(fault, Some((ParseErrorKind::NotANumber { .. }, _))) {
-            fault = Some((kind, 0));
+            fault = Some((kind, extra));
         }
     }
     match fault {

@@ -212,6 +212,11 @@ impl Settings {
             return Ok(());
         }
         match entry(line.text, context.separator) {
+            // A row of a table rather than a key and its value.
+            Some(entry) if entry.pieces > 1 && !is_known_key(&entry.key) => {
+                self.take_note(line);
+                Ok(())
+            }
             Some(entry) => self.take_entry(line, &entry, context),
             None => {
                 self.take_note(line);
@@ -463,6 +468,8 @@ struct Entry {
     value: String,
     /// Byte offset of the value in the line.
     value_start: usize,
+    /// Columns that the value was put together from.
+    pieces: usize,
 }
 
 /// The text of a line without the marks of a comment.
@@ -502,16 +509,16 @@ fn entry(line: &str, separator: Separator) -> Option<Entry> {
             .unwrap_or(rest);
     }
     let value_start = line.len() - rest.trim_start().len();
-    let value = match separator.char() {
+    let (value, pieces) = match separator.char() {
         // `key;value;unit;;`
         Some(char) if !comment && (is_columned || rest.trim_end().ends_with(char)) => {
             let pieces: Vec<String> = split(rest, separator)
                 .map(|piece| piece.text.trim().to_owned())
                 .filter(|piece| !piece.is_empty())
                 .collect();
-            pieces.join(" ")
+            (pieces.join(" "), pieces.len())
         }
-        _ => rest.trim().to_owned(),
+        _ => (rest.trim().to_owned(), 1),
     };
     let value = match value.strip_prefix('"').and_then(|v| v.strip_suffix('"')) {
         Some(inner) if !comment => inner.trim().to_owned(),
@@ -521,6 +528,7 @@ fn entry(line: &str, separator: Separator) -> Option<Entry> {
         key: key.to_owned(),
         value,
         value_start,
+        pieces,
     })
 }
 

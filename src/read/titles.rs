@@ -98,11 +98,11 @@ pub enum LevelUnit {
 }
 
 impl LevelUnit {
-    /// Decibels in one unit.
-    pub(super) const fn factor(self) -> f64 {
+    /// Units in one decibel; to divide by, which keeps decimals exact.
+    pub(super) const fn per_db(self) -> f64 {
         match self {
             Self::Decibel => 1.0,
-            Self::Millidecibel => 0.001,
+            Self::Millidecibel => 1000.0,
         }
     }
 }
