@@ -1,3 +1,3 @@
 //! One integration binary: every test module is beside this file.
 
-fn main() {}
+mod simulate;
