@@ -4,6 +4,7 @@ pub mod both_ways;
 pub mod detect;
 pub mod measure;
 pub mod read;
+pub mod simulate;
 pub mod trace;
 pub mod units;
 pub mod warning;
