@@ -5,6 +5,7 @@ pub mod detect;
 pub mod measure;
 pub mod read;
 pub mod simulate;
+pub mod report;
 pub mod trace;
 pub mod units;
 pub mod warning;

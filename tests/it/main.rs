@@ -2,3 +2,5 @@
 
 mod read;
 mod simulate;
+mod links;
+mod report;

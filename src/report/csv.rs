@@ -1,0 +1,186 @@
+//! CSV: one row an event, or one row a section; a missing value is an empty cell.
+
+use super::ReportError;
+use super::json::{EventObject, SectionObject};
+use crate::both_ways::Link;
+
+/// Columns of the events file, in order.
+const EVENT_COLUMNS: [&str; 31] = [
+    "cable",
+    "fibre",
+    "wavelength_nm",
+    "number",
+    "kind",
+    "kind_from",
+    "joint",
+    "reflective",
+    "seen_from",
+    "position_from_a_m",
+    "position_std_error_m",
+    "end_from_a_m",
+    "position_from_b_m",
+    "loss_db",
+    "loss_std_error_db",
+    "loss_a_to_b_db",
+    "loss_a_to_b_std_error_db",
+    "loss_b_to_a_db",
+    "loss_b_to_a_std_error_db",
+    "backscatter_step_db",
+    "backscatter_step_std_error_db",
+    "reflectance_a_db",
+    "reflectance_a_is_bound",
+    "reflectance_b_db",
+    "reflectance_b_is_bound",
+    "limit_db",
+    "conformance",
+    "verdict",
+    "echo_of_m",
+    "not_measured",
+    "notes",
+];
+
+/// Columns of the sections file, in order.
+const SECTION_COLUMNS: [&str; 7] = [
+    "cable",
+    "fibre",
+    "wavelength_nm",
+    "from_m",
+    "to_m",
+    "attenuation_db_per_km",
+    "attenuation_std_error_db_per_km",
+];
+
+/// Writes the events, one row each, under a row of column names.
+///
+/// # Errors
+/// [`ReportError::Csv`] if the text cannot be written.
+pub fn events(link: &Link) -> Result<String, ReportError> {
+    let mut writer = ::csv::Writer::from_writer(Vec::new());
+    writer.write_record(EVENT_COLUMNS)?;
+    for event in link.events.iter().map(EventObject::from) {
+        let row: [String; EVENT_COLUMNS.len()] = [
+            text(link.cable.as_deref()),
+            text(link.fibre.as_deref()),
+            number(Some(link.wavelength.nm())),
+            event.number.to_string(),
+            word(&event.kind)?,
+            word(&event.kind_from)?,
+            text(event.joint.as_deref()),
+            event.reflective.to_string(),
+            word(&event.seen_from)?,
+            number(event.position_m),
+            number(event.position_std_error_m),
+            number(event.end_m),
+            number(event.position_from_b_m),
+            number(event.loss_db),
+            number(event.loss_std_error_db),
+            number(event.loss_a_to_b_db),
+            number(event.loss_a_to_b_std_error_db),
+            number(event.loss_b_to_a_db),
+            number(event.loss_b_to_a_std_error_db),
+            number(event.backscatter_step_db),
+            number(event.backscatter_step_std_error_db),
+            number(event.reflectance_a_db),
+            flag(event.reflectance_a_is_bound),
+            number(event.reflectance_b_db),
+            flag(event.reflectance_b_is_bound),
+            number(event.limit_db),
+            number(event.conformance),
+            word(&event.verdict)?,
+            event
+                .echo_of
+                .map(|[one, other]| format!("{one} and {other}"))
+                .unwrap_or_default(),
+            text(Some(&joined(event.not_measured.iter().map(|missing| {
+                format!("{}: {}", missing.quantity, missing.reason)
+            })))),
+            text(Some(&joined(event.notes.iter().cloned()))),
+        ];
+        writer.write_record(&row)?;
+    }
+    finished(writer)
+}
+
+/// Writes the sections, one row each, under a row of column names.
+///
+/// # Errors
+/// [`ReportError::Csv`] if the text cannot be written.
+pub fn sections(link: &Link) -> Result<String, ReportError> {
+    let mut writer = ::csv::Writer::from_writer(Vec::new());
+    writer.write_record(SECTION_COLUMNS)?;
+    for section in link.sections.iter().map(SectionObject::from) {
+        writer.write_record([
+            text(link.cable.as_deref()),
+            text(link.fibre.as_deref()),
+            number(Some(link.wavelength.nm())),
+            number(section.from_m),
+            number(section.to_m),
+            number(section.attenuation_db_per_km),
+            number(section.attenuation_std_error_db_per_km),
+        ])?;
+    }
+    finished(writer)
+}
+
+/// A text that a spreadsheet must not take for a formula.
+///
+/// A cell beginning with one of `= + - @`, a tab or a line break is run by
+/// spreadsheets; a quote in front makes it text.
+fn text(value: Option<&str>) -> String {
+    // NUL ends a cell early in some readers and says nothing.
+    let value = value.unwrap_or_default().replace('\0', "");
+    let is_formula = value
+        .trim_start_matches([' ', '\u{feff}'])
+        .starts_with(['=', '+', '-', '@', '\t', '\r', '\n', '＝', '＋', '－', '＠']);
+    if is_formula {
+        format!("'{value}")
+    } else {
+        value
+    }
+}
+
+fn number(value: Option<f64>) -> String {
+    value
+        .filter(|value| value.is_finite())
+        .map(|value| value.to_string())
+        .unwrap_or_default()
+}
+
+fn flag(value: Option<bool>) -> String {
+    value.map(|value| value.to_string()).unwrap_or_default()
+}
+
+/// The word that JSON uses for a kind, an end or a verdict.
+fn word(value: &impl serde::Serialize) -> Result<String, ReportError> {
+    Ok(serde_json::to_value(value)?
+        .as_str()
+        .unwrap_or_default()
+        .to_owned())
+}
+
+fn joined(parts: impl Iterator<Item = String>) -> String {
+    parts.collect::<Vec<_>>().join("; ")
+}
+
+fn finished(writer: ::csv::Writer<Vec<u8>>) -> Result<String, ReportError> {
+    let bytes = writer
+        .into_inner()
+        .map_err(|error| ::csv::Error::from(error.into_error()))?;
+    Ok(String::from_utf8_lossy(&bytes).into_owned())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::text;
+
+    #[test]
+    fn a_name_that_looks_like_a_formula_becomes_text() {
+        for dangerous in [
+            "=1+1", "+1", "-1", "@SUM(A1)", "\t=1", " =1", "\r=1", "\0=1",
+        ] {
+            assert!(text(Some(dangerous)).starts_with('\''), "{dangerous:?}");
+        }
+        assert_eq!(text(Some("closure 7")), "closure 7");
+        assert_eq!(text(None), "");
+    }
+}

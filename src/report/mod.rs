@@ -1,0 +1,71 @@
+//! What a reader of the result gets: JSON, CSV, and a table for people.
+//!
+//! Every function here returns text or a plain struct; none opens a file,
+//! looks at the terminal or reads the clock.
+
+pub mod csv;
+pub mod findings;
+pub mod json;
+mod number;
+mod plain;
+pub mod schema;
+pub mod table;
+
+use serde::{Deserialize, Serialize};
+
+pub use plain::plain_text;
+
+/// A raw file that a result was computed from.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
+pub struct SourceFile {
+    /// Its name as the report should show it.
+    pub file: String,
+    /// SHA-256 of its bytes, in lower-case hexadecimal.
+    pub sha256: String,
+}
+
+/// Where a link's numbers come from, as far as the link itself does not know.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Provenance {
+    /// Name and version of the program.
+    pub program: String,
+    /// File of the trace taken from A.
+    pub a: SourceFile,
+    /// File of the trace taken from B.
+    pub b: SourceFile,
+    /// Time to print, as given by the user; the clock is never read.
+    pub report_time: Option<String>,
+    /// Number of standard errors that a verdict keeps from the limit, if limits were applied.
+    pub coverage_factor: Option<f64>,
+    /// Name of the limits applied, if any.
+    pub limits: Option<String>,
+}
+
+/// Where the numbers of a single trace come from.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TraceProvenance {
+    /// Name and version of the program.
+    pub program: String,
+    /// File of the trace.
+    pub file: SourceFile,
+    /// Backscatter coefficient used for reflectances, if one was known.
+    pub backscatter: Option<crate::units::BackscatterCoefficient>,
+    /// Whether it is the default for the wavelength rather than given.
+    pub backscatter_is_default: bool,
+    /// False events per 1,000 km that the detection was set to.
+    pub false_events_per_1000_km: Option<f64>,
+    /// Time to print, as given by the user; the clock is never read.
+    pub report_time: Option<String>,
+}
+
+/// Why a report could not be written.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum ReportError {
+    /// The JSON text could not be made.
+    #[error("the result does not fit into JSON")]
+    Json(#[from] serde_json::Error),
+    /// The CSV text could not be made.
+    #[error("the result does not fit into CSV")]
+    Csv(#[from] ::csv::Error),
+}

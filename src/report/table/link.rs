@@ -1,0 +1,385 @@
+//! The table of a link measured from both ends.
+
+use super::TableSettings;
+use super::grid::{Align, Heading, grid, title, wrapped};
+use super::paint::{Paint, marked, painted};
+use crate::both_ways::{Event, EventKind, KindFrom, Link, SeenFrom, Verdict};
+use crate::measure::ReflectanceReading;
+use crate::report::findings::{kind_word, noteworthy};
+use crate::report::number::{loss_with_error, signed, with_error};
+use crate::report::plain::{plain_text, shortened};
+use crate::units::{Attenuation, Length, Loss, Measurement, Reflectance, ReturnLoss};
+
+/// Narrower than this, the readings stand in a table of their own.
+const ONE_TABLE_WIDTH: usize = 128;
+/// Longest name of a joint in a row; the JSON has it whole.
+const LONGEST_NAME: usize = 28;
+/// Fewest characters that anything useful fits in.
+const LEAST_WIDTH: usize = 60;
+
+/// Writes a link for a person: identity, joints, what stands out, sections, doubts.
+pub fn link(link: &Link, settings: &TableSettings) -> String {
+    let width = settings.width.max(LEAST_WIDTH);
+    let mut footnotes = Footnotes::default();
+    let mut text = head(link, width, &mut footnotes);
+    text.push_str(&events(link, width, &mut footnotes));
+    text.push_str(&stands_out(link, width));
+    text.push_str(&sections(link, width));
+    text.push_str(&footnotes.text(width));
+    text.push_str(&super::trace::warnings(&link.warnings, width));
+    painted(&text, settings.colour)
+}
+
+/// Reasons for what is missing, numbered in the order of first use, each said once.
+#[derive(Debug, Default)]
+pub(super) struct Footnotes {
+    reasons: Vec<String>,
+}
+
+impl Footnotes {
+    /// The mark of a reason.
+    pub(super) fn mark(&mut self, reason: &str) -> String {
+        let reason = plain_text(reason);
+        let index = self
+            .reasons
+            .iter()
+            .position(|known| *known == reason)
+            .unwrap_or_else(|| {
+                self.reasons.push(reason);
+                self.reasons.len() - 1
+            });
+        format!("[{}]", index + 1)
+    }
+
+    /// `—` with the mark of the reason.
+    pub(super) fn missing(&mut self, reason: &str) -> String {
+        format!("— {}", self.mark(reason))
+    }
+
+    /// All reasons, one a line.
+    pub(super) fn text(&self, width: usize) -> String {
+        if self.reasons.is_empty() {
+            return String::new();
+        }
+        let mut text = title("Not measured, and why");
+        for (index, reason) in self.reasons.iter().enumerate() {
+            let mark = format!("[{}]", index + 1);
+            text.push_str(&wrapped(&format!("{mark} {reason}"), width, mark.len() + 1));
+        }
+        text
+    }
+}
+
+fn head(link: &Link, width: usize, footnotes: &mut Footnotes) -> String {
+    let named = |name: &Option<String>| {
+        name.as_deref()
+            .map_or_else(|| "not named".to_owned(), plain_text)
+    };
+    let mut text = wrapped(
+        &marked(
+            &format!(
+                "Cable {}, fibre {}, {} nm, measured from both ends",
+                named(&link.cable),
+                named(&link.fibre),
+                link.wavelength.nm()
+            ),
+            Paint::Strong,
+        ),
+        width,
+        0,
+    );
+    let length = match &link.length {
+        Ok(length) => format!(
+            "{} m of fibre from the first connector to the last",
+            with_error(length.value.m(), length.std_error.map(Length::m), 1)
+        ),
+        Err(missing) => footnotes.missing(&missing.reason),
+    };
+    let loss = match &link.loss {
+        Ok(loss) => format!(
+            "{} dB two-way, both end connectors included",
+            loss_with_error(loss)
+        ),
+        Err(missing) => footnotes.missing(&missing.reason),
+    };
+    let attenuation = link.attenuation.map_or_else(
+        || "—".to_owned(),
+        |value| {
+            format!(
+                "{} dB/km, mean of the sections, joints excluded",
+                signed(value.db_per_km(), 4)
+            )
+        },
+    );
+    let orl = |orl: Option<ReturnLoss>, end: &str| {
+        orl.map_or_else(
+            || format!("— from {end}"),
+            |orl| format!("{} dB from {end}", signed(orl.db(), 1)),
+        )
+    };
+    for (label, value) in [
+        ("end A", named(&link.from)),
+        ("end B", named(&link.to)),
+        ("length", length),
+        ("loss", loss),
+        ("attenuation", attenuation),
+        (
+            "return loss",
+            format!("{}, {}", orl(link.orl_a, "A"), orl(link.orl_b, "B")),
+        ),
+        ("verdict", verdict(link.verdict)),
+    ] {
+        text.push_str(&label_line(label, &value, width));
+    }
+    text
+}
+
+/// One line of the head.
+pub(super) fn label_line(label: &str, value: &str, width: usize) -> String {
+    const LABEL: usize = 13;
+    format!(
+        "{label:<LABEL$}{}",
+        wrapped(value, width.saturating_sub(LABEL), 0).replace('\n', &format!("\n{:LABEL$}", ""))
+    )
+    .trim_end()
+    .to_owned()
+        + "\n"
+}
+
+fn verdict(verdict: Verdict) -> String {
+    match verdict {
+        Verdict::Pass => marked("pass", Paint::Good),
+        Verdict::Fail => marked("FAIL", Paint::Bad),
+        Verdict::Undecided => marked("undecided", Paint::Doubtful),
+        Verdict::NotJudged => "not judged".to_owned(),
+    }
+}
+
+fn events(link: &Link, width: usize, footnotes: &mut Footnotes) -> String {
+    let mut text = title("Joints and events (places in metres of fibre from A's first connector)");
+    if link.events.is_empty() {
+        text.push_str("none found\n");
+        return text;
+    }
+    let mut result_rows = Vec::new();
+    let mut reading_rows = Vec::new();
+    for event in &link.events {
+        result_rows.push(result_row(event, link, footnotes));
+        reading_rows.push(reading_row(event, footnotes));
+    }
+    if width >= ONE_TABLE_WIDTH {
+        let rows = result_rows
+            .into_iter()
+            .zip(reading_rows)
+            .map(|(mut result, reading)| {
+                result.extend(reading);
+                result
+            })
+            .collect();
+        let headings: Vec<Heading> = result_headings()
+            .into_iter()
+            .chain(reading_headings())
+            .collect();
+        text.push_str(&grid(&headings, rows, width));
+        return text;
+    }
+    text.push_str(&grid(&result_headings(), result_rows, width));
+    text.push_str(&title("What each end read"));
+    let rows = link
+        .events
+        .iter()
+        .zip(reading_rows)
+        .map(|(event, mut row)| {
+            row.insert(0, event.number.to_string());
+            row
+        })
+        .collect();
+    let headings: Vec<Heading> = std::iter::once(Heading("no.", Align::Right))
+        .chain(reading_headings())
+        .collect();
+    text.push_str(&grid(&headings, rows, width));
+    text
+}
+
+fn result_headings() -> [Heading; 6] {
+    [
+        Heading("no.", Align::Right),
+        Heading("place\nm", Align::Right),
+        Heading("what it is", Align::Left),
+        Heading("two-way loss\ndB", Align::Right),
+        Heading("verdict", Align::Left),
+        Heading("of it\nworkmanship", Align::Right),
+    ]
+}
+
+fn reading_headings() -> [Heading; 4] {
+    [
+        Heading("read\nfrom A", Align::Right),
+        Heading("read\nfrom B", Align::Right),
+        Heading("reflectance\nfrom A", Align::Right),
+        Heading("reflectance\nfrom B", Align::Right),
+    ]
+}
+
+fn result_row(event: &Event, link: &Link, footnotes: &mut Footnotes) -> Vec<String> {
+    let workmanship = match &event.workmanship {
+        Ok(share) => loss_with_error(&share.workmanship),
+        Err(missing) if event.loss.is_ok() => footnotes.missing(&missing.reason),
+        Err(_) => "—".to_owned(),
+    };
+    vec![
+        event.number.to_string(),
+        place(event),
+        what(event, link),
+        loss(&event.loss, footnotes),
+        verdict_cell(event),
+        workmanship,
+    ]
+}
+
+fn verdict_cell(event: &Event) -> String {
+    match (event.verdict, event.limit) {
+        (Verdict::NotJudged, _) | (_, None) => verdict(event.verdict),
+        (judged, Some(limit)) => format!("{} at {}", verdict(judged), signed(limit.db(), 2)),
+    }
+}
+
+fn reading_row(event: &Event, footnotes: &mut Footnotes) -> Vec<String> {
+    vec![
+        loss(&event.loss_a_to_b, footnotes),
+        loss(&event.loss_b_to_a, footnotes),
+        reflectance(event.reflectance_a),
+        reflectance(event.reflectance_b),
+    ]
+}
+
+fn loss(loss: &Measurement<Loss>, footnotes: &mut Footnotes) -> String {
+    match loss {
+        Ok(loss) => loss_with_error(loss),
+        Err(missing) => footnotes.missing(&missing.reason),
+    }
+}
+
+/// A reflectance in dB; `≥` where the peak was clipped and the true one is stronger.
+pub(super) fn reflectance(reading: Option<ReflectanceReading>) -> String {
+    reading.map_or_else(
+        || "—".to_owned(),
+        |reading| {
+            let value = signed(Reflectance::db(reading.value), 1);
+            if reading.is_bound {
+                format!("≥ {value}")
+            } else {
+                value
+            }
+        },
+    )
+}
+
+fn place(event: &Event) -> String {
+    if let Some(from_b) = event.position_from_b {
+        return format!("B + {}", signed(from_b.m(), 1));
+    }
+    let from = signed(event.position.value.m(), 1);
+    match event.end {
+        Some(end) => format!("{from}\nto {}", signed(end.m(), 1)),
+        None => from,
+    }
+}
+
+fn what(event: &Event, link: &Link) -> String {
+    let mut text = kind_word(event.kind).to_owned();
+    match event.kind {
+        EventKind::Bend => text.insert_str(0, "suspected "),
+        EventKind::Group => text.push_str(", one loss"),
+        EventKind::Splice if event.reflective => text.push_str(", reflective"),
+        EventKind::Connector if !event.reflective => text.push_str(", no reflection"),
+        _ => {}
+    }
+    if let Some((one, other)) = event.echo_of {
+        let (one, other) = (named_place(link, one.m()), named_place(link, other.m()));
+        text = format!("{text} of {one} and {other}");
+    }
+    if let Some(joint) = &event.joint {
+        text = format!("{text}, {}", shortened(&plain_text(joint), LONGEST_NAME));
+    }
+    if event.kind_from == KindFrom::Plan {
+        text.push_str(" (by plan)");
+    }
+    match event.seen_from {
+        SeenFrom::Both => {}
+        SeenFrom::A => text.push_str("; seen from A only"),
+        SeenFrom::B => text.push_str("; seen from B only"),
+    }
+    text
+}
+
+/// The number of the event at a place, or the place itself.
+///
+/// The echo's places are copies of the events' positions; a metre allows for
+/// their rounding.
+fn named_place(link: &Link, place_m: f64) -> String {
+    link.events
+        .iter()
+        .filter(|event| !matches!(event.kind, EventKind::Echo))
+        .find(|event| (event.position.value.m() - place_m).abs() < 1.0)
+        .map_or_else(
+            || format!("{} m", signed(place_m, 1)),
+            |event| event.number.to_string(),
+        )
+}
+
+fn stands_out(link: &Link, width: usize) -> String {
+    let mut sentences: Vec<String> = noteworthy(link)
+        .iter()
+        .map(super::super::findings::Noteworthy::sentence)
+        .collect();
+    for event in &link.events {
+        if event.kind == EventKind::Group {
+            sentences.push(format!(
+                "Number {} is a group of events closer than can be told apart: its loss is that of \
+                 all of them together.",
+                event.number
+            ));
+        }
+        for note in &event.notes {
+            sentences.push(format!("{}: {}", event.number, plain_text(note)));
+        }
+    }
+    if sentences.is_empty() {
+        return String::new();
+    }
+    let mut text = title("What stands out");
+    for sentence in sentences {
+        text.push_str(&wrapped(&format!("- {sentence}"), width, 2));
+    }
+    text
+}
+
+fn sections(link: &Link, width: usize) -> String {
+    if link.sections.is_empty() {
+        return String::new();
+    }
+    let rows = link
+        .sections
+        .iter()
+        .map(|section| {
+            vec![
+                signed(section.from.m(), 1),
+                signed(section.to.m(), 1),
+                signed((section.to - section.from).m(), 1),
+                with_error(
+                    section.attenuation.value.db_per_km(),
+                    section.attenuation.std_error.map(Attenuation::db_per_km),
+                    3,
+                ),
+            ]
+        })
+        .collect();
+    let headings = [
+        Heading("from\nm", Align::Right),
+        Heading("to\nm", Align::Right),
+        Heading("length\nm", Align::Right),
+        Heading("attenuation, two-way\ndB/km", Align::Right),
+    ];
+    title("Sections between them") + &grid(&headings, rows, width)
+}

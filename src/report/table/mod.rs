@@ -1,0 +1,32 @@
+//! Tables and sentences for a person at a terminal.
+//!
+//! The order is that of the questions: which link, how long, how much loss;
+//! which joint, how bad, pass or fail; what each end read; what to make of it;
+//! what could not be measured and why.
+
+mod grid;
+mod link;
+mod paint;
+mod trace;
+
+pub use link::link;
+pub use trace::trace;
+
+/// How a table is set.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct TableSettings {
+    /// Characters in a line.
+    pub width: usize,
+    /// Whether to colour verdicts and headings.
+    pub colour: bool,
+}
+
+impl Default for TableSettings {
+    /// 100 characters, without colour: what a file or a pipe gets.
+    fn default() -> Self {
+        Self {
+            width: 100,
+            colour: false,
+        }
+    }
+}
