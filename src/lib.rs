@@ -1,6 +1,7 @@
 //! Two-way OTDR analysis: two backscatter traces in, one averaged link out.
 
 pub mod both_ways;
+pub mod cli;
 pub mod detect;
 pub mod measure;
 pub mod read;
