@@ -14,7 +14,7 @@ const MOST_REFLECTIONS: usize = 5;
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Echo {
     pub(super) flash: Flash,
-    /// The reflectors in the order in which the strongest path meets them.
+    /// The reflectors in the order in which one of the paths meets them.
     pub(super) of: Vec<What>,
 }
 
@@ -54,14 +54,13 @@ pub(super) fn echoes(response: &ImpulseResponse) -> Vec<Echo> {
             continue;
         };
         if path.met.len() > 1 {
-            record(
-                &mut found,
-                &path,
-                Flash {
+            found.push(Echo {
+                flash: Flash {
                     at_ns: path.delay_ns,
                     power: path.power * last.before,
                 },
-            );
+                of: path.met.iter().map(|place| place.what).collect(),
+            });
         }
         if path.met.len() >= MOST_REFLECTIONS {
             continue;
@@ -85,29 +84,34 @@ pub(super) fn echoes(response: &ImpulseResponse) -> Vec<Echo> {
         }
     }
     found.sort_by(|one, other| one.flash.at_ns.total_cmp(&other.flash.at_ns));
-    found
+    merged(found)
 }
 
 fn power_of(place: &Place) -> f64 {
     place.reflectance_db.map_or(0.0, ratio)
 }
 
-/// Adds a path to the echo of the same reflectors and delay, or starts one.
+/// Puts paths of equal delay by the same reflectors together; `found` is in
+/// order of time.
 ///
 /// Light of different paths of equal length is taken to add in power.
-fn record(found: &mut Vec<Echo>, path: &Path, flash: Flash) {
-    let of: Vec<What> = path.met.iter().map(|place| place.what).collect();
-    let same = |echo: &&mut Echo| {
-        // The paths' delays are the same sum in another order.
-        (echo.flash.at_ns - flash.at_ns).abs() <= 1e-6
-            && echo.of.len() == of.len()
-            && of.iter().all(|what| echo.of.contains(what))
-    };
-    if let Some(echo) = found.iter_mut().find(same) {
-        echo.flash.power += flash.power;
-    } else {
-        found.push(Echo { flash, of });
+fn merged(found: Vec<Echo>) -> Vec<Echo> {
+    let mut echoes: Vec<Echo> = Vec::with_capacity(found.len());
+    for path in found {
+        let same = echoes
+            .iter_mut()
+            .rev()
+            // Equal delays are the same sum in another order.
+            .take_while(|echo| path.flash.at_ns - echo.flash.at_ns <= 1e-6)
+            .find(|echo| {
+                echo.of.len() == path.of.len() && path.of.iter().all(|what| echo.of.contains(what))
+            });
+        match same {
+            Some(echo) => echo.flash.power += path.flash.power,
+            None => echoes.push(path),
+        }
     }
+    echoes
 }
 
 #[cfg(test)]
