@@ -2,9 +2,9 @@
 
 use std::fmt;
 
-use toml::de::{DeTable, DeValue};
-
-use super::plan::{Fibre, Instrument, LinkEnd, Plan};
+use super::instrument::Instrument;
+use super::place::{Path, Place, find, place_of};
+use super::plan::{Fibre, LinkEnd, Plan};
 use crate::units::Reflectance;
 
 /// Why a plan cannot be simulated.
@@ -15,21 +15,6 @@ pub struct PlanError {
     pub place: Option<Place>,
     /// What is wrong.
     pub kind: PlanErrorKind,
-}
-
-/// A place in a text, both counted from 1; the column counts characters.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Place {
-    /// The line.
-    pub line: usize,
-    /// The column.
-    pub column: usize,
-}
-
-impl fmt::Display for Place {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "line {}, column {}", self.line, self.column)
-    }
 }
 
 /// What is wrong with a plan. Keys count repeated tables from 0, as `fibres[2]`.
@@ -78,7 +63,7 @@ pub enum PlanErrorKind {
     },
     /// The settings ask for more samples than is reasonable.
     #[error(
-        "`{key}` with {range_m} m asks for {found} samples, and at most {most} are simulated: \
+        "`{key}` with a range of {range_m:.0} m asks for {found} samples, and at most {most} are simulated: \
          widen `spacing_m` or shorten `range_m`"
     )]
     TooManySamples {
@@ -170,7 +155,13 @@ impl Plan {
                 joints: self.joints.len(),
                 fibres: self.fibres.len(),
             };
-            return Some((root.key("joints"), kind));
+            // A file without joints has no place for them.
+            let said = if self.joints.is_empty() {
+                "fibres"
+            } else {
+                "joints"
+            };
+            return Some((root.key(said), kind));
         }
         let length_m = self.length().m();
         // Silica fibre guides between the visible and its infrared edge.
@@ -420,71 +411,89 @@ fn range(
     Some((path, kind))
 }
 
-/// Keys and indices from the root of the file to a value.
-#[derive(Debug, Clone, Default, PartialEq)]
-struct Path(Vec<Step>);
+#[cfg(test)]
+mod tests {
+    use super::*;
 
-#[derive(Debug, Clone, Copy, PartialEq)]
-enum Step {
-    Key(&'static str),
-    Item(usize),
-}
+    const PLAN: &str = "\
+wavelength_nm = 1550.0
+[[fibres]]
+length_m = 4000.0
+attenuation_db_per_km = 0.19
+backscatter_db = -82.0
+group_index = 1.4682
+[[fibres]]
+length_m = 3000.0
+attenuation_db_per_km = 0.19
+backscatter_db = -82.1
+group_index = 1.4682
+[[joints]]
+loss_db = 0.05
+[a]
+pulse_ns = 100.0
+spacing_m = 2.0
+group_index = 1.4682
+noise = { dynamic_range_db = 20.0 }
+";
 
-impl Path {
-    fn key(&self, key: &'static str) -> Self {
-        let mut path = self.clone();
-        path.0.push(Step::Key(key));
-        path
+    fn refused(change: &str, to: &str) -> String {
+        assert!(PLAN.contains(change), "nothing to change");
+        let text = PLAN.replacen(change, to, 1);
+        Plan::from_toml(&text).unwrap_err().to_string()
     }
 
-    fn item(&self, key: &'static str, idx: usize) -> Self {
-        let mut path = self.key(key);
-        path.0.push(Step::Item(idx));
-        path
+    #[test]
+    fn a_plan_reads_back_as_written() {
+        let plan = Plan::from_toml(PLAN).unwrap();
+        let again = Plan::from_toml(&toml::to_string(&plan).unwrap()).unwrap();
+        assert_eq!(plan, again);
+        assert_eq!(plan.instrument_b(), &plan.a);
     }
-}
 
-impl fmt::Display for Path {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        for (idx, step) in self.0.iter().enumerate() {
-            match step {
-                Step::Key(key) if idx == 0 => write!(f, "{key}")?,
-                Step::Key(key) => write!(f, ".{key}")?,
-                Step::Item(item) => write!(f, "[{item}]")?,
-            }
-        }
-        Ok(())
+    #[test]
+    fn a_value_that_cannot_be_is_named_with_its_place() {
+        insta::assert_snapshot!(
+            refused("length_m = 3000.0", "length_m = -3000.0"),
+            @"line 8, column 12: `fibres[1].length_m` is -3000, and must lie between 0.01 and 1000000 m"
+        );
+        insta::assert_snapshot!(
+            refused("dynamic_range_db = 20.0", "dynamic_range_db = nan"),
+            @"line 18, column 30: `a.noise.dynamic_range_db` is NaN, and must lie between 0 and 100 dB"
+        );
     }
-}
 
-/// Where the text states a value, or the nearest table around it.
-fn find(text: &str, path: &Path) -> Option<Place> {
-    let root = DeTable::parse(text).ok()?;
-    let mut table = Some(root.get_ref());
-    let mut array = None;
-    let mut start = None;
-    for step in &path.0 {
-        let value = match step {
-            Step::Key(key) => table.and_then(|table| table.get(*key)),
-            Step::Item(idx) => array.and_then(|array: &toml::de::DeArray| array.get(*idx)),
-        };
-        let Some(value) = value else { break };
-        start = Some(value.span().start);
-        table = match value.get_ref() {
-            DeValue::Table(inner) => Some(inner),
-            _ => None,
-        };
-        array = match value.get_ref() {
-            DeValue::Array(inner) => Some(inner),
-            _ => None,
-        };
+    #[test]
+    fn more_samples_than_a_trace_can_hold_are_refused() {
+        insta::assert_snapshot!(
+            refused("spacing_m = 2.0", "spacing_m = 0.001"),
+            @"line 16, column 13: `a.spacing_m` with a range of 7802 m asks for 7802096 samples, and at most 2000000 are simulated: widen `spacing_m` or shorten `range_m`"
+        );
     }
-    start.map(|start| place_of(text, start))
-}
 
-fn place_of(text: &str, byte: usize) -> Place {
-    let before = text.get(..byte).unwrap_or(text);
-    let line = before.matches('\n').count() + 1;
-    let column = before.chars().rev().take_while(|c| *c != '\n').count() + 1;
-    Place { line, column }
+    #[test]
+    fn joints_and_fibres_must_match() {
+        insta::assert_snapshot!(refused("[[joints]]\nloss_db = 0.05\n", ""), @"line 2, column 1: 0 `joints` for 2 `fibres`, and one fewer than fibres is needed");
+        insta::assert_snapshot!(
+            refused("noise = { dynamic_range_db = 20.0 }", "noise = { dynamic_range_db = 20.0, level_db = -50.0 }"),
+            @"line 18, column 9: `a.noise` has both `dynamic_range_db` and `level_db`, and at most one can hold"
+        );
+    }
+
+    #[test]
+    fn faults_of_the_text_have_a_place_too() {
+        insta::assert_snapshot!(refused("pulse_ns = 100.0", "pulse_ns = \"long\""), @r#"line 15, column 12: invalid type: string "long", expected f64"#);
+        insta::assert_snapshot!(refused("pulse_ns = 100.0\n", ""), @"line 14, column 1: missing field `pulse_ns`");
+        insta::assert_snapshot!(refused("loss_db = 0.05", "los_db = 0.05"), @"line 13, column 1: unknown field `los_db`, expected one of `name`, `loss_db`, `reflectance_db`");
+        insta::assert_snapshot!(refused("[[joints]]", "[[joints]"), @"line 12, column 10: unclosed array table, expected `]`");
+    }
+
+    #[test]
+    fn a_plan_built_in_code_is_refused_without_a_place() {
+        let mut plan = Plan::from_toml(PLAN).unwrap();
+        plan.fibres.clear();
+        insta::assert_snapshot!(
+            plan.check().unwrap_err(),
+            @"`fibres` is empty, and at least one is needed"
+        );
+    }
 }

@@ -1,6 +1,6 @@
 //! From linear power to the levels of the file.
 
-use super::plan::{BelowZero, Display};
+use super::instrument::{BelowZero, Display};
 
 /// Power below this share of the backscatter at the port counts as none: 60
 /// one-way dB lie beyond any converter, and a receiver's exponential never
@@ -43,5 +43,49 @@ fn rounded(level_db: f64, step_db: Option<f64>) -> f64 {
             }
         }
         _ => level_db,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn shown(power: &[f64], below_zero: BelowZero) -> Vec<f64> {
+        let display = Display {
+            below_zero,
+            step_db: Some(0.001),
+            floor_below_start_db: 30.0,
+            ..Display::default()
+        };
+        levels_db(power, 1.0, &display)
+    }
+
+    #[test]
+    fn half_the_power_is_one_and_a_half_decibels_lower() {
+        // 5·log10(2) = 1.505 15.
+        let levels = shown(&[1.0, 0.5], BelowZero::Blank);
+        assert_eq!(levels, [0.0, -1.505]);
+        assert!(levels[0].is_sign_positive());
+    }
+
+    #[test]
+    fn power_at_or_below_zero_becomes_what_the_plan_says() {
+        let power = [0.01, 0.0, -0.01];
+        assert!(
+            shown(&power, BelowZero::Blank)[1..]
+                .iter()
+                .all(|l| l.is_nan())
+        );
+        assert_eq!(shown(&power, BelowZero::Floor), [-10.0, -30.0, -30.0]);
+        assert_eq!(shown(&[0.01, -0.01], BelowZero::Absolute), [-10.0, -10.0]);
+        assert!(shown(&[0.0], BelowZero::Absolute)[0].is_nan());
+    }
+
+    #[test]
+    fn rounded_levels_print_with_the_decimals_of_the_step() {
+        let level = shown(&[0.123_456], BelowZero::Blank)[0];
+        // 5·log10(0.123456) = −4.5424…
+        assert_eq!(level.to_string(), "-4.542");
+        approx::assert_abs_diff_eq!(rounded(-4.5424, Some(0.03)), -4.53, epsilon = 1e-12);
     }
 }

@@ -14,8 +14,12 @@ mod check;
 mod display;
 mod echo;
 mod fibre;
+mod files;
+mod gather;
+mod instrument;
 mod noise;
 mod path;
+mod place;
 mod plan;
 mod pulse;
 mod random;
@@ -26,11 +30,13 @@ mod truth;
 
 use ndarray::Array1;
 
-pub use check::{Place, PlanError, PlanErrorKind};
-pub use plan::{
-    BelowZero, Bend, Break, Display, Fading, FadingDistribution, Fibre, Instrument, Joint, LinkEnd,
-    Noise, Plan, Receiver, Tail, TailDrive,
+pub use check::{PlanError, PlanErrorKind};
+pub use files::files;
+pub use instrument::{
+    BelowZero, Display, Fading, FadingDistribution, Instrument, Noise, Receiver, Tail, TailDrive,
 };
+pub use place::Place;
+pub use plan::{Bend, Break, Fibre, Joint, LinkEnd, Plan};
 pub use random_link::{RandomLinkSettings, random_link};
 pub use text::{Dialect, write};
 pub use truth::{TracedFrom, TrueEcho, TrueEvent, TrueKind, TrueSection, TrueTrace, Truth};
@@ -84,6 +90,12 @@ pub enum SimulateError {
     /// The plan cannot be built.
     #[error("the plan cannot be simulated")]
     Plan(#[from] PlanError),
+    /// The truth cannot be written as JSON.
+    #[error("the truth cannot be written: {reason}")]
+    Truth {
+        /// The writer's words.
+        reason: String,
+    },
 }
 
 /// Simulates both directions of a link.
@@ -123,7 +135,7 @@ pub fn run(plan: &Plan, seed: u64) -> Result<Simulated, SimulateError> {
     plan.check()?;
     let (a, seen_a) = measure(plan, From::A, seed);
     let (b, seen_b) = measure(plan, From::B, seed);
-    let truth = truth::collect(plan, seed, &seen_a, &seen_b);
+    let truth = gather::truth(plan, seed, &seen_a, &seen_b);
     Ok(Simulated { a, b, truth })
 }
 
@@ -156,7 +168,7 @@ impl Seen {
     }
 
     fn level(&self, power: f64) -> Level {
-        Level::from_db(5.0 * power.log10() + self.offset_db)
+        Level::from_db(gather::tidy(5.0 * power.log10() + self.offset_db))
     }
 }
 

@@ -114,3 +114,104 @@ pub(super) fn breakpoints(stretches: &[Stretch], flashes: &[Flash], width_ns: f6
     times.dedup();
     times
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::path::Glass;
+    use super::*;
+
+    fn stretch(start_ns: f64, end_ns: f64, rate_per_ns: f64, decay_per_ns: f64) -> Stretch {
+        let glass = Glass {
+            length_m: 0.0,
+            attenuation_db_per_km: 0.0,
+            backscatter_db: 0.0,
+            drift_db_per_km: 0.0,
+            group_index: 1.5,
+        };
+        Stretch {
+            start_ns,
+            end_ns,
+            rate_per_ns,
+            decay_per_ns,
+            start_m: 0.0,
+            glass,
+        }
+    }
+
+    /// Slow and obvious: the rate at the middle of many thin slices of the window.
+    fn by_slices(stretches: &[Stretch], width_ns: f64, t_ns: f64) -> f64 {
+        let slices = 20_000;
+        let slice_ns = width_ns / f64::from(slices);
+        let rate_at = |s_ns: f64| -> f64 {
+            (stretches.iter())
+                .filter(|s| (s.start_ns..s.end_ns).contains(&s_ns))
+                .map(|s| s.rate_per_ns * (-s.decay_per_ns * (s_ns - s.start_ns)).exp())
+                .sum()
+        };
+        (0..slices)
+            .map(|idx| rate_at(t_ns - width_ns + (f64::from(idx) + 0.5) * slice_ns) * slice_ns)
+            .sum()
+    }
+
+    #[test]
+    fn the_window_holds_the_integral_of_what_it_covers() {
+        // Loss, gain, rising backscatter and none at all, crossed by a window
+        // that is longer than the middle stretches.
+        let stretches = [
+            stretch(0.0, 400.0, 1.0, 1e-3),
+            stretch(400.0, 430.0, 1.2, -2e-3),
+            stretch(430.0, 480.0, 0.7, 0.0),
+            stretch(480.0, 900.0, 0.5, 3e-5),
+        ];
+        let mut window = Backscatter::new(&stretches, 100.0);
+        for t_ns in [
+            -5.0, 0.0, 37.5, 100.0, 399.0, 415.2, 444.4, 499.9, 577.0, 950.0, 1000.0,
+        ] {
+            let exact = window.at(t_ns);
+            // An edge may fall within a slice: up to 1.2/ns × 0.005 ns for each of five.
+            approx::assert_abs_diff_eq!(
+                exact,
+                by_slices(&stretches, 100.0, t_ns),
+                epsilon = 5.0 * 1.2 * 0.005
+            );
+        }
+        assert!(window.at(1000.0) == 0.0, "the pulse has left the fibre");
+    }
+
+    #[test]
+    fn a_step_ramps_over_one_pulse_from_its_leading_edge() {
+        // Without decay the ramp is a straight line: closed form.
+        let stretches = [stretch(0.0, 500.0, 1.0, 0.0), stretch(500.0, 1e4, 0.9, 0.0)];
+        let mut window = Backscatter::new(&stretches, 100.0);
+        for (t_ns, expected) in [
+            (499.0, 100.0),
+            (500.0, 100.0),
+            (525.0, 97.5),
+            (599.0, 90.1),
+            (600.0, 90.0),
+            (700.0, 90.0),
+        ] {
+            // Sums of numbers below 100 in double precision.
+            approx::assert_abs_diff_eq!(window.at(t_ns), expected, epsilon = 1e-9);
+        }
+    }
+
+    #[test]
+    fn a_reflection_lasts_one_pulse() {
+        let flashes = [
+            Flash {
+                at_ns: 10.0,
+                power: 2.0,
+            },
+            Flash {
+                at_ns: 30.0,
+                power: 1.0,
+            },
+        ];
+        let mut lit = Reflected::new(&flashes, 50.0);
+        let seen: Vec<f64> = [9.0, 10.0, 30.0, 59.0, 60.0, 79.9, 80.0]
+            .map(|t_ns| lit.at(t_ns))
+            .to_vec();
+        assert_eq!(seen, [0.0, 2.0, 3.0, 3.0, 1.0, 1.0, 0.0]);
+    }
+}

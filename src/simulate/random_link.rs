@@ -1,7 +1,8 @@
 //! Links of many kinds for accuracy figures, drawn from a seed.
 
+use super::instrument::{Instrument, Noise, Receiver, Tail, TailDrive};
 use super::path::From;
-use super::plan::{Fibre, Instrument, Joint, LinkEnd, Noise, Plan, Receiver, Tail, TailDrive};
+use super::plan::{Fibre, Joint, LinkEnd, Plan};
 use super::random::{Component, Stream};
 use crate::units::{
     Attenuation, BackscatterCoefficient, GroupIndex, Length, Loss, PulseWidth, Reflectance,
@@ -139,5 +140,43 @@ pub fn random_link(seed: u64, settings: &RandomLinkSettings) -> Plan {
         end_b,
         joints,
         ..Plan::new(settings.wavelength, fibres, settings.instrument.clone())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn links_have_the_lengths_and_the_backscatter_steps_asked_for() {
+        let settings = RandomLinkSettings::default();
+        let mut steps = Vec::new();
+        for seed in 0..300 {
+            let plan = random_link(seed, &settings);
+            plan.check().unwrap();
+            let km = plan.length().km();
+            assert!((10.0..=60.0).contains(&km), "{km} km");
+            assert!(
+                plan.fibres
+                    .iter()
+                    .all(|f| (1.0..=7.0).contains(&f.length.km()))
+            );
+            steps.extend(
+                plan.fibres
+                    .windows(2)
+                    .map(|pair| 0.5 * (pair[0].backscatter.db() - pair[1].backscatter.db())),
+            );
+        }
+        let n = steps.len() as f64;
+        let sd = (steps.iter().map(|h| h * h).sum::<f64>() / n).sqrt();
+        // About 2400 steps, each pair sharing a fibre: four times 1/√(2n)·√1.5 = 7 %.
+        approx::assert_relative_eq!(sd, 0.1, max_relative = 0.07);
+    }
+
+    #[test]
+    fn the_same_seed_draws_the_same_link() {
+        let settings = RandomLinkSettings::default();
+        assert_eq!(random_link(8, &settings), random_link(8, &settings));
+        assert_ne!(random_link(8, &settings), random_link(9, &settings));
     }
 }

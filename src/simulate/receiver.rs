@@ -6,7 +6,7 @@
 //! parabola errs by less than (λΔ)³/12 of the power, 10⁻⁹ at 10 dB/km and 10 m.
 
 use super::fibre::{Flash, Stretch};
-use super::plan::{Receiver, TailDrive};
+use super::instrument::{Receiver, TailDrive};
 use super::pulse::{Backscatter, Reflected, breakpoints};
 
 /// Received power at each sample, noise-free.
@@ -189,5 +189,148 @@ impl<'a> Chain<'a> {
             pole.advance(span_ns, driving);
         }
         self.incoming_now = end;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::instrument::Tail;
+    use super::*;
+
+    const WIDTH_NS: f64 = 100.0;
+
+    fn flash(at_ns: f64, power: f64) -> [Flash; 1] {
+        [Flash { at_ns, power }]
+    }
+
+    fn times(step_ns: f64, n: u32) -> Vec<f64> {
+        (0..n).map(|idx| f64::from(idx) * step_ns).collect()
+    }
+
+    #[test]
+    fn the_pole_answers_a_rectangle_with_its_exponentials_at_any_sampling() {
+        let receiver = Receiver {
+            time_constant_ns: 30.0,
+            ..Receiver::default()
+        };
+        for step_ns in [0.7, 19.6, 97.3] {
+            let times_ns = times(step_ns, 40);
+            let got = receive(&[], &flash(123.4, 2.0), WIDTH_NS, &receiver, 1.0, &times_ns);
+            for (t_ns, value) in times_ns.iter().zip(&got.reflected) {
+                let since = t_ns - 123.4;
+                // Closed form: rise 1 − e^(−t/τ), then decay from its last value.
+                let expected = if since <= 0.0 {
+                    0.0
+                } else if since <= WIDTH_NS {
+                    2.0 * (1.0 - (-since / 30.0f64).exp())
+                } else {
+                    2.0 * (1.0 - (-WIDTH_NS / 30.0f64).exp())
+                        * (-(since - WIDTH_NS) / 30.0f64).exp()
+                };
+                // Rounding only.
+                approx::assert_abs_diff_eq!(*value, expected, epsilon = 1e-12);
+            }
+        }
+    }
+
+    #[test]
+    fn the_pole_answers_a_parabola_as_many_small_steps_do() {
+        // Second implementation: backward Euler in 200 000 steps of a rising parabola.
+        let (tau, span_ns) = (40.0, 60.0);
+        let input = |s: f64| 1.0 + 0.02 * s - 1e-4 * s * s;
+        let mut pole = Pole {
+            time_constant_ns: tau,
+            value: 0.3,
+        };
+        pole.advance(span_ns, [input(0.0), input(30.0), input(60.0)]);
+        let steps = 200_000;
+        let h = span_ns / f64::from(steps);
+        let mut slow = 0.3;
+        for idx in 1..=steps {
+            slow = (slow + h / tau * input(h * f64::from(idx))) / (1.0 + h / tau);
+        }
+        // First order: the error is about h/τ ≈ 1e-5 of the change of 1.
+        approx::assert_abs_diff_eq!(pole.value, slow, epsilon = 2e-5);
+    }
+
+    #[test]
+    fn overload_leaves_a_tail_in_proportion_to_the_charge_above_the_ceiling() {
+        let receiver = Receiver {
+            time_constant_ns: 0.0,
+            // 10^(5/5) = 10 times the start power of 1.
+            ceiling_above_start_db: Some(5.0),
+            tails: vec![Tail {
+                share: 0.01,
+                time_constant_ns: 500.0,
+                after: TailDrive::Overload,
+            }],
+        };
+        let times_ns = times(10.0, 100);
+        let got = receive(
+            &[],
+            &flash(200.0, 50.0),
+            WIDTH_NS,
+            &receiver,
+            1.0,
+            &times_ns,
+        );
+        approx::assert_relative_eq!(got.ceiling, 10.0, epsilon = 1e-12);
+        // Closed form: 40 above the ceiling for 100 ns drives a slow pole.
+        let at_end = 0.01 * 40.0 * (1.0 - (-100.0 / 500.0f64).exp());
+        for (t_ns, tail) in times_ns
+            .iter()
+            .zip(&got.tails)
+            .filter(|(t, _)| **t >= 320.0)
+        {
+            let expected = at_end * (-(t_ns - 300.0) / 500.0).exp();
+            // An instant receiver's edge is drawn over one of 16 parts of the
+            // 10 ns step: within 1 ns of 100 on the charge.
+            approx::assert_relative_eq!(*tail, expected, max_relative = 0.01);
+        }
+    }
+
+    #[test]
+    fn light_below_the_ceiling_leaves_no_tail() {
+        let receiver = Receiver {
+            time_constant_ns: 20.0,
+            ceiling_above_start_db: Some(5.0),
+            tails: vec![Tail {
+                share: 0.01,
+                time_constant_ns: 500.0,
+                after: TailDrive::Overload,
+            }],
+        };
+        let got = receive(
+            &[],
+            &flash(50.0, 9.0),
+            WIDTH_NS,
+            &receiver,
+            1.0,
+            &times(10.0, 50),
+        );
+        assert!(got.tails.iter().all(|tail| *tail == 0.0));
+    }
+
+    #[test]
+    fn a_tail_after_everything_follows_all_light() {
+        let receiver = Receiver {
+            tails: vec![Tail {
+                share: 0.1,
+                time_constant_ns: 300.0,
+                after: TailDrive::Everything,
+            }],
+            ..Receiver::default()
+        };
+        let got = receive(
+            &[],
+            &flash(0.0, 1.0),
+            WIDTH_NS,
+            &receiver,
+            1.0,
+            &times(50.0, 9),
+        );
+        // Closed form at 400 ns.
+        let expected = 0.1 * (1.0 - (-100.0 / 300.0f64).exp()) * (-300.0 / 300.0f64).exp();
+        approx::assert_relative_eq!(got.tails[8], expected, max_relative = 1e-12);
     }
 }

@@ -55,6 +55,10 @@ fn entries(header: &Header) -> Vec<(String, String)> {
     ];
     let mut all: Vec<_> = known.into_iter().flatten().collect();
     all.extend(header.other.iter().cloned());
+    // A line break within a name would end the entry.
+    for (_, value) in &mut all {
+        *value = value.replace(['\n', '\r'], " ");
+    }
     all
 }
 
@@ -108,4 +112,58 @@ fn decimal_comma(trace: &SimTrace) -> String {
         let _ = writeln!(out, "{};{}", km.replace('.', ","), level.replace('.', ","));
     }
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn trace() -> SimTrace {
+        SimTrace {
+            header: Header {
+                fibre: Some("017".into()),
+                from: Some("Harrow Lane".into()),
+                wavelength: Some(Wavelength::from_nm(1550.0)),
+                group_index: Some(GroupIndex::from_ratio(1.4682)),
+                measured: Some("2026-03-14T10:22:00+01:00".into()),
+                launch_cord: Some(Length::from_m(0.0)),
+                ..Header::default()
+            },
+            distances_m: ndarray::array![0.0, 0.25, 1250.5],
+            levels_db: ndarray::array![-12.345, f64::NAN, -13.0],
+        }
+    }
+
+    #[test]
+    fn the_plain_form_leaves_a_missing_level_empty() {
+        insta::assert_snapshot!(write(&trace(), Dialect::Plain), @r"
+        # fibre: 017
+        # from: Harrow Lane
+        # wavelength: 1550 nm
+        # group index: 1.4682
+        # measured: 2026-03-14T10:22:00+01:00
+        # launch cord: 0 m
+        distance_m,level_db
+        0,-12.345
+        0.25,
+        1250.5,-13
+        ");
+    }
+
+    #[test]
+    fn the_foreign_form_has_decimal_commas_and_kilometres() {
+        insta::assert_snapshot!(write(&trace(), Dialect::DecimalComma), @r"
+        Fibre;017
+        From;Harrow Lane
+        Wavelength;1550 nm
+        Group index;1,4682
+        Measured;2026-03-14T10:22:00+01:00
+        Launch cord;0 m
+
+        Distance (km);Level (dB)
+        0;-12,345
+        0,00025;
+        1,2505;-13
+        ");
+    }
 }
