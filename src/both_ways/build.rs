@@ -31,6 +31,8 @@ struct Parts<'p, 't> {
     /// Place of the first connector on the joint's axis; everything is counted from it.
     zero_m: f64,
     length_m: f64,
+    zero_error: Option<f64>,
+    end_error: Option<f64>,
     first: Option<usize>,
     last: Option<usize>,
 }
@@ -76,6 +78,16 @@ pub(super) fn build_link(
     };
     let zero_m = mark_near(first, 0.0).map_or(0.0, |m| m.z_m);
     let end_m = mark_near(last, length_m).map_or(length_m, |m| m.z_m);
+    let finite = |e: Option<f64>| e.filter(|e| e.is_finite());
+    let zero_error =
+        finite(mark_near(first, 0.0).map_or(pair.look_a.near.std_error_m, |m| m.std_error_m));
+    let end_error = finite(match mark_near(last, length_m) {
+        Some(mark) => mark.std_error_m,
+        None => pair.look_a.far.map_or_else(
+            || Some(axis.error(pair.look_b.near.own_m)),
+            |far| far.std_error_m,
+        ),
+    });
     let parts = Parts {
         pair: &pair,
         joint,
@@ -84,6 +96,8 @@ pub(super) fn build_link(
         ranges: clusters.iter().map(|c| c.marks.clone()).collect(),
         zero_m,
         length_m: end_m,
+        zero_error,
+        end_error,
         first,
         last,
     };
@@ -116,7 +130,7 @@ pub(super) fn build_link(
         from: ends(&ha.from, &hb.to),
         to: ends(&ha.to, &hb.from),
         wavelength: pair.a.wavelength(),
-        length: parts.length(axis),
+        length: parts.length(),
         loss: parts.total(),
         attenuation: mean_attenuation(&sections),
         orl_a: parts.orl(0),
@@ -137,22 +151,19 @@ impl Parts<'_, '_> {
         Position::from_m(z_m - self.zero_m)
     }
 
-    fn length(&self, axis: &Axis) -> Measurement<Length> {
-        let pair = self.pair;
+    fn length(&self) -> Measurement<Length> {
         let length_m = self.length_m - self.zero_m;
         if length_m <= 0.0 {
             return Err(NotMeasured::because(
                 "the two traces do not show the link's ends",
             ));
         }
-        let near = pair.look_a.near.std_error_m;
-        let far = pair.look_a.far.map_or_else(
-            || Some(axis.error(pair.look_b.near.own_m)),
-            |far| far.std_error_m,
-        );
         Ok(Measured {
             value: Length::from_m(length_m),
-            std_error: near.zip(far).map(|(u, v)| Length::from_m(u.hypot(v))),
+            std_error: self
+                .zero_error
+                .zip(self.end_error)
+                .map(|(u, v)| Length::from_m(u.hypot(v))),
         })
     }
 
@@ -208,7 +219,7 @@ impl Parts<'_, '_> {
         let loss = two_way(&loss_a_to_b, &loss_b_to_a);
         let backscatter_step = half_difference(&loss_a_to_b, &loss_b_to_a);
         let mark_error = marks[0].std_error_m.filter(|e| e.is_finite());
-        let zero_error = self.pair.look_a.near.std_error_m.unwrap_or(0.0);
+        let zero_error = self.zero_error.unwrap_or(0.0);
         let position_error = mark_error.map(|e| {
             if Some(k) == self.first {
                 e

@@ -1,6 +1,6 @@
 //! Detection on both directions together, echoes taken out on the way.
 
-use crate::detect::{DetectSettings, Eye, Finder, Mark, Span, View};
+use crate::detect::{DetectSettings, Eye, Finder, Mark, Span, StrongPeak, View};
 use crate::measure::Look;
 
 use super::echo::{Echo, find_echoes};
@@ -75,9 +75,9 @@ pub(super) fn detect_jointly(
     let reach = 4.0 * axis.error(b.eye.metres(b.eye.len() as f64));
     joint.marks = {
         let finder = joint.finder(settings);
-        let mut known = merge_strong(&finder, reach);
-        add_fixed(&finder, &mut known, fixed_m);
-        finder.find(known)
+        let mut found = finder.find(merge_strong(&finder, reach));
+        add_fixed(&finder, &mut found, fixed_m);
+        found
     };
     let echoes = find_echoes(&joint);
     if !echoes.is_empty() {
@@ -121,7 +121,7 @@ pub(super) fn detect_jointly(
 
 /// Marks of the strong peaks of both views; two that fall together are one.
 fn merge_strong(finder: &Finder<'_>, reach_m: f64) -> Vec<Mark> {
-    let mut marks: Vec<Mark> = Vec::new();
+    let mut marks: Vec<(Mark, Bracket)> = Vec::new();
     for (v, view) in finder.views.iter().enumerate() {
         let bound = finder.bounds[v];
         let spacing = 1.0 / view.per_metre.abs();
@@ -132,30 +132,103 @@ fn merge_strong(finder: &Finder<'_>, reach_m: f64) -> Vec<Mark> {
             if peak.edge < bound.lo || peak.edge + 2 >= bound.hi {
                 continue;
             }
-            let z_m = view.place(peak.edge as f64 + 0.5);
+            let bracket = Bracket::of(view, peak);
             let block = Some((peak.edge, peak.settled));
             let near = marks
                 .iter_mut()
-                .filter(|m| !m.reflective[v] && (m.z_m - z_m).abs() <= same)
-                .min_by(|p, q| (p.z_m - z_m).abs().total_cmp(&(q.z_m - z_m).abs()));
+                .filter(|(m, _)| !m.reflective[v] && (m.z_m - bracket.middle()).abs() <= same)
+                .min_by(|(p, _), (q, _)| {
+                    let d = |m: &Mark| (m.z_m - bracket.middle()).abs();
+                    d(p).total_cmp(&d(q))
+                });
             match near {
-                Some(mark) => {
-                    mark.z_m = f64::midpoint(mark.z_m, z_m);
+                Some((mark, known)) => {
+                    *known = known.and(&bracket, reach_m / 4.0);
+                    mark.z_m = known.middle();
+                    mark.std_error_m = Some(known.std_error());
                     mark.blocks[v] = block;
                     mark.reflective[v] = true;
                 }
                 None => {
-                    let mut mark = finder.mark(z_m, Some(spacing / 12.0_f64.sqrt()));
+                    let mut mark = finder.mark(bracket.middle(), Some(bracket.std_error()));
                     mark.blocks[v] = block;
                     mark.reflective[v] = true;
                     mark.strong = true;
-                    marks.push(mark);
+                    marks.push((mark, bracket));
                 }
             }
         }
     }
+    let mut marks: Vec<Mark> = marks.into_iter().map(|(mark, _)| mark).collect();
     marks.sort_by(|p, q| p.z_m.total_cmp(&q.z_m));
     marks
+}
+
+/// Places between which a sharp edge must lie.
+#[derive(Debug, Clone, Copy)]
+struct Bracket {
+    from_m: f64,
+    to_m: f64,
+}
+
+impl Bracket {
+    /// Between the last sample before a peak's rise and the first in it; and, where
+    /// the fall is sharp too, one pulse before the samples that bracket the fall.
+    fn of(view: &View<'_>, peak: &StrongPeak) -> Self {
+        let p = &view.eye.power.value;
+        let (mut lo, mut hi) = (peak.edge as f64, peak.edge as f64 + 1.0);
+        let n_w = view.eye.pulse_samples;
+        // Samples that the fall may lie behind: one pulse on, less or more one.
+        let first = (peak.edge as f64 + n_w).floor() as usize;
+        if let (Some(&top), false) = (p.get(peak.edge + 1), peak.clipped)
+            && first + 2 < p.len()
+        {
+            let base = p[peak.edge].min(p[first + 2]);
+            let half = f64::midpoint(top, base);
+            let low = base + 0.1 * (top - base);
+            // The last sample at full height, with the next one already down.
+            let fall = (first.saturating_sub(1)..=first + 1)
+                .find(|&j| p[j] > half && p[j] > top - 0.2 * (top - base) && p[j + 1] < low);
+            if let Some(j) = fall {
+                let (a, b) = (j as f64 - n_w, j as f64 + 1.0 - n_w);
+                if a.max(lo) < b.min(hi) {
+                    lo = lo.max(a);
+                    hi = hi.min(b);
+                }
+            }
+        }
+        let (a, b) = (view.place(lo), view.place(hi));
+        Self {
+            from_m: a.min(b),
+            to_m: a.max(b),
+        }
+    }
+
+    fn middle(&self) -> f64 {
+        f64::midpoint(self.from_m, self.to_m)
+    }
+
+    /// A place is as likely anywhere between: the width over √12.
+    fn std_error(&self) -> f64 {
+        (self.to_m - self.from_m) / 12.0_f64.sqrt()
+    }
+
+    /// Both brackets together, the other widened by the error of its axis; their
+    /// middle where they miss each other.
+    fn and(&self, other: &Self, axis_error_m: f64) -> Self {
+        let from_m = self.from_m.max(other.from_m - axis_error_m);
+        let to_m = self.to_m.min(other.to_m + axis_error_m);
+        if from_m < to_m {
+            Self { from_m, to_m }
+        } else {
+            let middle = f64::midpoint(self.middle(), other.middle());
+            let half = 0.25 * (self.to_m - self.from_m + other.to_m - other.from_m);
+            Self {
+                from_m: middle - half,
+                to_m: middle + half,
+            }
+        }
+    }
 }
 
 /// Adds marks at places known from elsewhere where none is near.

@@ -31,7 +31,10 @@ pub(super) fn run(args: &LinkArgs) -> Result<Outcome, CommandError> {
     };
     let mut combined = both_ways::combine(&a.trace, &b.trace, &settings)?;
     for source in [&a, &b] {
-        combined.link.warnings.extend(source.warnings.iter().cloned());
+        combined
+            .link
+            .warnings
+            .extend(source.warnings.iter().cloned());
     }
     let provenance = provenance(args, &a, &b);
     print(&printed(args.output.format, &combined, &provenance)?)?;

@@ -24,7 +24,8 @@ pub(super) fn table_settings() -> TableSettings {
         if let Some((terminal_size::Width(width), _)) = terminal_size::terminal_size() {
             settings.width = usize::from(width);
         }
-        settings.colour = anstream::AutoStream::choice(&io::stdout()) != anstream::ColorChoice::Never;
+        settings.colour =
+            anstream::AutoStream::choice(&io::stdout()) != anstream::ColorChoice::Never;
     }
     settings
 }
@@ -40,7 +41,9 @@ pub(super) fn write_files(
     files: &[(String, Vec<u8>)],
     force: bool,
 ) -> Result<(), CommandError> {
-    let at = |path: &Path, error: &dyn std::fmt::Display| format!("cannot write {}: {error}", path.display());
+    let at = |path: &Path, error: &dyn std::fmt::Display| {
+        format!("cannot write {}: {error}", path.display())
+    };
     if !force && let Some((name, _)) = files.iter().find(|(name, _)| folder.join(name).exists()) {
         return Err(format!(
             "{} exists; nothing was written (use --force to overwrite)",

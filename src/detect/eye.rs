@@ -2,7 +2,7 @@
 
 use crate::trace::Trace;
 
-use super::light::{self, Lit};
+use super::light::{self, BLOCK, Lit};
 use super::noise::{self, Noise};
 use super::power::{Power, SampleState};
 use super::sums::Sums;
@@ -303,7 +303,8 @@ fn strong_peaks(
         });
     }
     let mut i = peaks.first().map_or(1, |peak| peak.settled);
-    while i + 2 < n.min(lit_end + 1) {
+    // The light ends somewhere in the two blocks behind the last one surely lit.
+    while i + 2 < n.min(lit_end + 2 * BLOCK) {
         let lo = i.saturating_sub(2);
         let before = p[lo..=i].iter().sum::<f64>() / (i + 1 - lo) as f64;
         let after = p[i + 1].min(p[(i + 2).min(n - 1)]).max(
@@ -339,7 +340,7 @@ fn settle(power: &Power, noise: &Noise, edge: usize, n_w: usize, lit_end: usize)
     let n = p.len();
     let q = (n_w / 2).max(4);
     // A tail is watched for up to fifty pulses; the slowest known ends far sooner.
-    let last = (edge + 50 * n_w + 200).min(lit_end.min(n));
+    let last = (edge + 50 * n_w + 200).min(n).min(lit_end + 2 * BLOCK);
     let mut at = edge + n_w + 2;
     while at + 2 * q < last {
         let near = p[at..at + q].iter().sum::<f64>() / q as f64;

@@ -1,7 +1,7 @@
 //! Finds the events of one direction, or of two on one axis.
 
 use super::peaks::weak_peaks;
-use super::profile::{Place, Shape, locate};
+use super::profile::{Shape, locate};
 use super::scan::{Candidate, Thresholds, strongest_step, test_at};
 use super::threshold::threshold;
 use super::view::{FEWEST, Span, View};
@@ -104,14 +104,16 @@ impl<'a> Finder<'a> {
                     (after, before)
                 };
                 let bound = self.bounds[v];
-                let lo = first
-                    .and_then(|m| m.blocks[v])
-                    .map_or(bound.lo, |b| b.1)
-                    .max(bound.lo);
-                let hi = second
-                    .and_then(|m| m.blocks[v])
-                    .map_or(bound.hi, |b| b.0 + 1)
-                    .min(bound.hi);
+                // An event outside the view's reach still ends the stretch there.
+                let outside =
+                    |m: &Mark| (view.index(m.z_m).max(0.0) as usize).clamp(bound.lo, bound.hi);
+                let lo = first.map_or(bound.lo, |m| {
+                    m.blocks[v].map_or_else(|| outside(m), |b| b.1)
+                });
+                let hi = second.map_or(bound.hi, |m| {
+                    m.blocks[v].map_or_else(|| outside(m), |b| b.0 + 1)
+                });
+                let (lo, hi) = (lo.max(bound.lo), hi.min(bound.hi));
                 Span { lo, hi: hi.max(lo) }
             })
             .collect()
@@ -161,41 +163,33 @@ impl<'a> Finder<'a> {
         }
     }
 
-    fn locate_in(
-        &self,
-        spans: &[Span],
-        z: f64,
-        reach: f64,
-        window: usize,
-        shape: Shape,
-    ) -> Option<Place> {
-        let (lo, hi) = self.range(spans)?;
-        locate(
-            &self.views,
-            spans,
-            window,
-            (z - reach).max(lo),
-            (z + reach).min(hi),
-            shape,
-        )
+    /// The parts of spans within `reach_m` of a place.
+    fn near(&self, spans: &[Span], z_m: f64, reach_m: f64) -> Vec<Span> {
+        self.views
+            .iter()
+            .zip(spans)
+            .map(|(view, span)| {
+                let x = view.index(z_m);
+                let reach = reach_m * view.per_metre.abs();
+                let lo = span.lo.max((x - reach).max(0.0) as usize);
+                let hi = span.hi.min((x + reach).max(0.0) as usize);
+                Span { lo, hi: hi.max(lo) }
+            })
+            .collect()
     }
 
-    /// Best place around a candidate, and whether a peak stands there beyond chance.
-    fn settle(&self, spans: &[Span], z: f64, reach: f64, window: usize) -> Option<Mark> {
-        let step = self.locate_in(spans, z, reach, window, Shape::Step)?;
-        let with_peak = self.locate_in(spans, z, reach, window, Shape::Peak)?;
+    /// Best place within `reach` of a candidate, and whether a peak stands there
+    /// beyond chance. All places are judged by the same samples: those of `spans`.
+    fn settle(&self, spans: &[Span], z: f64, reach: f64) -> Option<Mark> {
+        let (lo, hi) = self.range(spans)?;
+        let (from, to) = ((z - reach).max(lo), (z + reach).min(hi));
+        let step = locate(&self.views, spans, from, to, Shape::Step)?;
+        let with_peak = locate(&self.views, spans, from, to, Shape::Peak)?;
         let directions = with_peak.fits.iter().flatten().count();
         let is_peak =
             step.chi_square - with_peak.chi_square > self.peak_square[directions.clamp(1, 2) - 1];
         let place = if is_peak { with_peak } else { step };
-        // A peak's edge is known to its own information, which is a fraction of a
-        // sample; the ramp's information bounds a plain step.
-        let spacing = self.thresholds.spacing_m();
-        let std_error = if is_peak {
-            spacing / 12.0_f64.sqrt()
-        } else {
-            place.std_error_m
-        };
+        let std_error = place.std_error_m;
         let mut mark = self.mark(place.z_m, Some(std_error));
         for (v, fit) in place.fits.iter().enumerate() {
             if let Some(fit) = fit {
@@ -258,7 +252,9 @@ impl<'a> Finder<'a> {
             from,
             to,
         ) {
-            if let Some(mark) = self.settle(&spans, peak.z_m, pulse_m, peak.window)
+            let reach = peak.window as f64 * spacing + 2.0 * pulse_m;
+            let near = self.near(&spans, peak.z_m, 2.0 * reach);
+            if let Some(mark) = self.settle(&near, peak.z_m, reach)
                 && mark.reflective.iter().any(|r| *r)
                 && self.is_new(&mark, before, after)
             {
@@ -266,8 +262,10 @@ impl<'a> Finder<'a> {
             }
         }
         let step: Candidate = strongest_step(&self.views, &spans, &self.thresholds, from, to)?;
-        let reach = (step.window as f64 * spacing / 2.0).max(2.0 * pulse_m);
-        let mark = self.settle(&spans, step.z_m, reach, step.window.saturating_mul(2))?;
+        let window_m = step.window as f64 * spacing;
+        let reach = (window_m / 2.0).max(2.0 * pulse_m);
+        let near = self.near(&spans, step.z_m, window_m + reach + pulse_m);
+        let mark = self.settle(&near, step.z_m, reach)?;
         self.is_new(&mark, before, after).then_some(mark)
     }
 
@@ -292,8 +290,7 @@ impl<'a> Finder<'a> {
                 let before = i.checked_sub(1).map(|k| &marks[k]);
                 let spans = self.spans(before, marks.get(i + 1));
                 let reach = self.reach(&marks[i]);
-                let Some(mut mark) = self.settle(&spans, marks[i].z_m, reach, usize::MAX / 4)
-                else {
+                let Some(mut mark) = self.settle(&spans, marks[i].z_m, reach) else {
                     continue;
                 };
                 let margin = self.margin(&mark, &spans);
@@ -345,15 +342,8 @@ impl<'a> Finder<'a> {
             .zip(spans)
             .filter_map(|(v, s)| v.eye.sums.line(s.lo, s.hi).map(|l| l.chi_square))
             .sum();
-        let bent = locate(
-            &self.views,
-            spans,
-            usize::MAX / 4,
-            mark.z_m,
-            mark.z_m,
-            Shape::Step,
-        )
-        .map_or(straight, |p| p.chi_square);
+        let bent = locate(&self.views, spans, mark.z_m, mark.z_m, Shape::Step)
+            .map_or(straight, |p| p.chi_square);
         (step.square - step.threshold).max(straight - bent - step.threshold - SLOPE_PENALTY)
     }
 }

@@ -24,14 +24,14 @@ pub struct Fit {
 }
 
 /// Fits an event with its leading edge at index `x` (a fraction allowed) to the
-/// samples of `span`, at most `window` each side.
+/// samples of `span`.
 ///
 /// With q = (x_i − x)/n_w cut to 0…1, the model is
 /// P = left·(1 − q) + right·q + E·left·[0 < q < 1] in linear power: what a
 /// rectangular pulse makes of a step and a reflection at x.
-pub fn fit_at(view: &View<'_>, x: f64, span: Span, window: usize) -> Option<Fit> {
+pub fn fit_at(view: &View<'_>, x: f64, span: Span) -> Option<Fit> {
     let eye = view.eye;
-    let (left, right, _) = view.lines(x, span, window)?;
+    let (left, right, _) = view.lines(x, span, usize::MAX)?;
     let n_w = eye.pulse_samples;
     let edge = before(x)?;
     let middle = x + n_w / 2.0;
@@ -108,11 +108,10 @@ pub enum Shape {
 }
 
 /// Searches `from_m..=to_m` for the place of least χ²: every sample of the finest
-/// view first, then a hundredth of a sample around the best.
+/// view first, then fractions of a sample around the best.
 pub fn locate(
     views: &[View<'_>],
     spans: &[Span],
-    window: usize,
     from_m: f64,
     to_m: f64,
     shape: Shape,
@@ -125,7 +124,7 @@ pub fn locate(
         let fits: Vec<Option<Fit>> = views
             .iter()
             .zip(spans)
-            .map(|(v, &span)| fit_at(v, v.index(z), span, window))
+            .map(|(v, &span)| fit_at(v, v.index(z), span))
             .collect();
         let mut chi_square = 0.0;
         let mut information = 0.0;
@@ -163,10 +162,40 @@ pub fn locate(
             .min_by(|a, b| a.chi_square.total_cmp(&b.chi_square))
     };
     let coarse = best_of(from_m, to_m, spacing)?;
-    let fine = best_of(coarse.z_m - spacing, coarse.z_m + spacing, spacing / 8.0)?;
-    best_of(
-        fine.z_m - spacing / 8.0,
-        fine.z_m + spacing / 8.0,
-        spacing / 40.0,
-    )
+    match shape {
+        Shape::Step => {
+            let fine = best_of(coarse.z_m - spacing, coarse.z_m + spacing, spacing / 8.0)?;
+            best_of(
+                fine.z_m - spacing / 8.0,
+                fine.z_m + spacing / 8.0,
+                spacing / 40.0,
+            )
+        }
+        Shape::Peak => {
+            // Between two samples a sharp edge leaves the likelihood flat: its
+            // mean over the places around the best, not an end of the plateau.
+            let step = spacing / 16.0;
+            let around: Vec<Place> = (-24..=24)
+                .filter_map(|k| at(coarse.z_m + f64::from(k) * step))
+                .collect();
+            let least = around
+                .iter()
+                .map(|p| p.chi_square)
+                .fold(f64::INFINITY, f64::min);
+            let (mut total, mut first, mut second) = (0.0, 0.0, 0.0);
+            for p in &around {
+                let weight = (-(p.chi_square - least) / 2.0).exp();
+                let d = p.z_m - coarse.z_m;
+                total += weight;
+                first += weight * d;
+                second += weight * d * d;
+            }
+            let mean = first / total;
+            let variance = (second / total - mean * mean).max(0.0) + step * step / 12.0;
+            let mut place = at(coarse.z_m + mean)?;
+            place.chi_square = least;
+            place.std_error_m = variance.sqrt();
+            Some(place)
+        }
+    }
 }

@@ -1,6 +1,6 @@
 //! One integration binary: every test module is beside this file.
 
-mod read;
-mod simulate;
 mod links;
+mod read;
 mod report;
+mod simulate;
