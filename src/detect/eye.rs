@@ -333,27 +333,52 @@ fn strong_peaks(
     peaks
 }
 
-/// First sample after a peak's pulse where the level no longer falls faster than
-/// fibre does: two neighbouring means agree within their noise.
+/// First sample after a peak's pulse that lies on the line of the fibre behind it.
+///
+/// A mean just behind the pulse is held against the line through the next stretch,
+/// six times as long, drawn back to it; both in two sizes, so that a fast and a
+/// slow recovery show. Settled when neither stands out by three standard errors.
 fn settle(power: &Power, noise: &Noise, edge: usize, n_w: usize, lit_end: usize) -> usize {
-    let p = &power.value;
-    let n = p.len();
+    let n = power.len().min(lit_end + 2 * BLOCK);
     let q = (n_w / 2).max(4);
     // A tail is watched for up to fifty pulses; the slowest known ends far sooner.
-    let last = (edge + 50 * n_w + 200).min(n).min(lit_end + 2 * BLOCK);
-    let mut at = edge + n_w + 2;
-    while at + 2 * q < last {
-        let near = p[at..at + q].iter().sum::<f64>() / q as f64;
-        let far = p[at + q..at + 2 * q].iter().sum::<f64>() / q as f64;
-        let sd = (2.0 * noise.density(far.max(0.0)) / q as f64).sqrt();
-        // Fibre itself falls: 0.5 dB/km over q samples of 10 m is the steepest allowed for.
-        let clipped = power.state[at..at + q].contains(&SampleState::Clipped);
-        if near - far <= 3.0 * sd + 0.002 * far.abs() && !clipped {
+    let last = (edge + 50 * n_w + 200).min(n);
+    let first = (edge + n_w + 2).min(power.len());
+    let mut at = first;
+    while at + 7 * q < last {
+        let above = [q, 4 * q]
+            .into_iter()
+            .filter(|size| at + 7 * size < last)
+            .any(|size| recovers(power, noise, at, size));
+        if !above {
             return at;
         }
         at += (q / 2).max(1);
     }
-    (edge + n_w + 2).min(n)
+    first
+}
+
+/// Whether the mean of `size` samples from `at` stands above the line through the
+/// next six times as many.
+fn recovers(power: &Power, noise: &Noise, at: usize, size: usize) -> bool {
+    if power.state[at..at + size].contains(&SampleState::Clipped) {
+        return true;
+    }
+    let mean = |lo: usize, hi: usize| power.value[lo..hi].iter().sum::<f64>() / (hi - lo) as f64;
+    let near = mean(at, at + size);
+    // The line through two halves of three sizes each, drawn back: its halves are
+    // centred 2.5 and 5.5 sizes on, the near mean half a size.
+    let (p, q) = (
+        mean(at + size, at + 4 * size),
+        mean(at + 4 * size, at + 7 * size),
+    );
+    let line = p + (p - q) * 2.0 / 3.0;
+    // An exponential stands above its own chord by half its curvature.
+    let rate = (p - q) / (3.0 * p.abs().max(f64::MIN_POSITIVE));
+    let curvature = 0.5 * rate * rate * p.abs() * 10.0;
+    // Weights 1 and −5/3, 2/3 of means over one and three sizes.
+    let sd = (noise.density(p.max(0.0)) / size as f64 * (1.0 + 29.0 / 27.0)).sqrt();
+    near - line > 3.0 * sd + curvature
 }
 
 /// Samples after the pulse until an unclipped peak has fallen to a hundredth of
