@@ -5,6 +5,7 @@ use crate::trace::Trace;
 use super::light::{self, BLOCK, Lit};
 use super::noise::{self, Noise};
 use super::power::{Power, SampleState};
+use super::response::{self, Response};
 use super::sums::Sums;
 
 /// Product of samples and squared signal-to-noise ratio that a smoothed
@@ -59,7 +60,10 @@ pub struct Eye {
     pub lit: Lit,
     /// Strong peaks in order; the port is the first where the trace begins there.
     pub peaks: Vec<StrongPeak>,
-    /// Samples that a step needs beyond the pulse to settle, from the strong peaks' fall.
+    /// Pulse and receiver.
+    pub response: Response,
+    /// Samples that an event hides beyond the pulse: until the receiver has settled,
+    /// or as many as the other direction's wider pulse asks.
     pub settling: usize,
     /// First index from which backscatter is no longer measurable.
     pub usable_end: usize,
@@ -81,7 +85,12 @@ impl Eye {
         let lit = light::find_lit(&power);
         let noise = noise::estimate(&power, lit.end, lit.dark_rms, pulse_samples);
         let peaks = strong_peaks(&power, &noise, lit.end, pulse_samples);
-        let settling = settling(&power, &peaks, pulse_samples);
+        let response = response::estimate(
+            &power,
+            &rises(&power, &noise, &peaks, lit.end),
+            pulse_samples,
+            noise.floor(),
+        );
         let mut eye = Self {
             start_m: trace.position_of(0).m(),
             spacing_m: trace.spacing_m(),
@@ -90,7 +99,8 @@ impl Eye {
             noise,
             lit,
             peaks,
-            settling,
+            response,
+            settling: response.settling(),
             usable_end: 0,
             level_db: Vec::new(),
             weight: Vec::new(),
@@ -381,30 +391,33 @@ fn recovers(power: &Power, noise: &Noise, at: usize, size: usize) -> bool {
     near - line > 3.0 * sd + curvature
 }
 
-/// Samples after the pulse until an unclipped peak has fallen to a hundredth of
-/// its height; the median over the peaks, 0 without any.
-fn settling(power: &Power, peaks: &[StrongPeak], pulse_samples: f64) -> usize {
-    let n_w = pulse_samples.ceil() as usize;
+/// Last samples before the rises that may show the receiver's shape: those of the
+/// unclipped strong peaks, and the steepest rises of the rest.
+fn rises(power: &Power, noise: &Noise, peaks: &[StrongPeak], lit_end: usize) -> Vec<usize> {
     let p = &power.value;
-    let mut falls: Vec<usize> = peaks
+    let mut edges: Vec<usize> = peaks
         .iter()
         .skip(1)
-        .filter(|peak| !peak.clipped && peak.settled + 4 < p.len())
-        .filter_map(|peak| {
-            let base = p[peak.settled..peak.settled + 4].iter().sum::<f64>() / 4.0;
-            let top = p[peak.edge + 1..(peak.edge + 1 + n_w).min(p.len())]
-                .iter()
-                .copied()
-                .fold(0.0, f64::max)
-                - base;
-            let end = (peak.edge + n_w + 1).min(p.len());
-            (top > 30.0 * base * 0.01).then(|| {
-                (end..peak.settled)
-                    .find(|&i| p[i] - base < 0.01 * top)
-                    .map_or(0, |i| i - end)
-            })
+        .filter(|peak| !peak.clipped)
+        .map(|peak| peak.edge)
+        .collect();
+    let start = peaks.first().map_or(0, |port| port.settled);
+    let rms = noise.floor();
+    let mut steep: Vec<(f64, usize)> = (start + 2..lit_end.min(p.len()).saturating_sub(3))
+        .filter_map(|i| {
+            let rise = (p[i + 2] + p[i + 1] - p[i] - p[i - 1]) / 2.0;
+            // A tenth of the backscatter, and clear of the noise.
+            (rise > 0.1 * p[i] && rise > 10.0 * rms).then_some((rise / p[i].max(rms), i))
         })
         .collect();
-    falls.sort_unstable();
-    falls.get(falls.len() / 2).copied().unwrap_or(0)
+    steep.sort_by(|a, b| b.0.total_cmp(&a.0));
+    for (_, i) in steep {
+        if edges.len() >= 8 {
+            break;
+        }
+        if edges.iter().all(|&e| e.abs_diff(i) > 4) {
+            edges.push(i);
+        }
+    }
+    edges
 }
