@@ -186,15 +186,19 @@ impl<'a> Finder<'a> {
         let step = locate(&self.views, spans, from, to, Shape::Step)?;
         let with_peak = locate(&self.views, spans, from, to, Shape::Peak)?;
         let directions = with_peak.fits.iter().flatten().count();
-        let is_peak =
-            step.chi_square - with_peak.chi_square > self.peak_square[directions.clamp(1, 2) - 1];
+        // Where even the peak leaves a misfit, the shape is not known well enough to
+        // call a small difference a peak.
+        let misfit = with_peak.misfit();
+        let is_peak = step.chi_square - with_peak.chi_square
+            > misfit * self.peak_square[directions.clamp(1, 2) - 1];
         let place = if is_peak { with_peak } else { step };
         let std_error = place.std_error_m;
         let mut mark = self.mark(place.z_m, Some(std_error));
         for (v, fit) in place.fits.iter().enumerate() {
             if let Some(fit) = fit {
-                mark.reflective[v] =
-                    is_peak && fit.peak > 0.0 && fit.peak_gain > self.peak_square[0].min(12.0);
+                mark.reflective[v] = is_peak
+                    && fit.peak > 0.0
+                    && fit.peak_gain > misfit * self.peak_square[0].min(12.0);
                 mark.significance[v] = Some(fit.loss_db / fit.loss_variance.sqrt());
             }
         }

@@ -21,6 +21,8 @@ pub struct Fit {
     pub loss_variance: f64,
     /// Fisher information of the place, per sample².
     pub place_information: f64,
+    /// χ² of the samples in the ramp with the peak fitted, and their number.
+    pub ramp: (f64, usize),
 }
 
 /// Fits an event with its leading edge at index `x` (a fraction allowed) to the
@@ -38,6 +40,7 @@ pub fn fit_at(view: &View<'_>, x: f64, span: Span) -> Option<Fit> {
     let loss_db = left.at(middle) - right.at(middle);
     let mut step_only = left.chi_square + right.chi_square;
     let (mut sum_b, mut sum_rb, mut place_information) = (0.0, 0.0, 0.0);
+    let mut ramp = (0.0, 0);
     let last = (edge + 1 + eye.hidden_samples()).min(span.hi);
     for i in edge + 1..last {
         let w = eye.weight[i];
@@ -57,6 +60,7 @@ pub fn fit_at(view: &View<'_>, x: f64, span: Span) -> Option<Fit> {
         // A residual in dB at the level of the model.
         let residual = DB_PER_NEPER * (seen - model) / model.max(1e-3);
         step_only += w * residual * residual;
+        ramp = (ramp.0 + w * residual * residual, ramp.1 + 1);
         if u > 0.0 {
             let unit = DB_PER_NEPER / model.max(1e-3);
             let b = unit * shape;
@@ -85,6 +89,7 @@ pub fn fit_at(view: &View<'_>, x: f64, span: Span) -> Option<Fit> {
         loss_db,
         loss_variance: left.variance_at(middle) + right.variance_at(middle),
         place_information,
+        ramp: (ramp.0 - peak_gain, ramp.1),
     })
 }
 
@@ -99,6 +104,23 @@ pub struct Place {
     pub chi_square: f64,
     /// The fit of each view, where it could be made.
     pub fits: Vec<Option<Fit>>,
+}
+
+impl Place {
+    /// χ² per sample of the ramps, at least 1: how much worse than its noise the
+    /// model fits there.
+    pub fn misfit(&self) -> f64 {
+        let (square, samples) = self
+            .fits
+            .iter()
+            .flatten()
+            .fold((0.0, 0), |(s, n), f| (s + f.ramp.0, n + f.ramp.1));
+        if samples > 2 {
+            (square / (samples - 2) as f64).max(1.0)
+        } else {
+            1.0
+        }
+    }
 }
 
 /// Whether a model has a peak besides lines and ramp.
