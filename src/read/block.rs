@@ -92,7 +92,7 @@ pub(super) struct Specimens<'t> {
 }
 
 /// Takes `first` rows and about `spread` more.
-pub(super) fn specimens<'t>(text: &'t str, run: Run, first: usize, spread: usize) -> Specimens<'t> {
+pub(super) fn specimens(text: &str, run: Run, first: usize, spread: usize) -> Specimens<'_> {
     let mut lines = lines_from(text, run.start, run.line);
     let mut rows: Vec<&str> = Vec::with_capacity(first.min(run.rows.max(PLENTY)) + spread);
     for line in lines.by_ref() {
@@ -139,7 +139,7 @@ mod tests {
     #[test]
     fn a_short_table_before_the_samples_is_not_the_block() {
         let table = "1,20.5\n2,30.5\n\nnote\n";
-        let samples: String = (0..30).map(|i| format!("{i}.5,-1\n")).collect();
+        let samples = ["1.5,-1\n"; 30].concat();
         let text = format!("{table}{samples}");
         let run = find_run(&text, 0, 1, PLENTY).unwrap();
         assert_eq!((run.start, run.line), (table.len(), 5));

@@ -285,6 +285,6 @@ pub enum ReadError {
         /// The file.
         path: PathBuf,
         /// What is wrong, and where.
-        source: ParseError,
+        source: Box<ParseError>,
     },
 }

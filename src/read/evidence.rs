@@ -248,7 +248,7 @@ fn try_on(specimens: &Specimens<'_>, dialect: Dialect, columns: usize) -> Option
 pub(super) fn grows_evenly(rows: &[Vec<f64>], column: usize) -> bool {
     let values = || rows.iter().filter_map(|row| row.get(column).copied());
     let n = values().count();
-    let (Some(first), Some(last)) = (values().next(), values().last()) else {
+    let (Some(first), Some(last)) = (values().next(), values().next_back()) else {
         return false;
     };
     if n < 2 {

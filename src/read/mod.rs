@@ -11,6 +11,7 @@ mod block;
 mod columns;
 mod content;
 mod decode;
+mod describe;
 mod dialect;
 mod error;
 mod evidence;
@@ -18,6 +19,7 @@ mod grid;
 mod layout;
 mod lines;
 mod number;
+mod picture;
 mod plain;
 mod quantity;
 mod samples;
@@ -36,10 +38,12 @@ use crate::trace::{Header, Trace, TraceError};
 use crate::warning::Warning;
 
 pub use decode::Encoding;
+pub use describe::describe;
 pub use dialect::{Dialect, Separator};
 pub use error::{ParseError, ParseErrorKind, Place, ReadError};
 pub use layout::{Column, Holds, Layout};
 pub use number::{DecimalMark, NumberStyle, Thousands};
+pub use picture::{Glyphs, picture};
 pub use plain::to_plain_text;
 pub use samples::MOST_SAMPLES;
 pub use settings::{Note, Setting};
@@ -135,9 +139,9 @@ pub fn from_path(path: &Path) -> Result<FileContent, ReadError> {
         path: path.to_owned(),
         source,
     };
-    let parse = |source| ReadError::Parse {
+    let parse = |error| ReadError::Parse {
         path: path.to_owned(),
-        source,
+        source: Box::new(error),
     };
     let size = std::fs::metadata(path).map_err(io)?.len();
     if size > MOST_BYTES as u64 {

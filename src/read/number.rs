@@ -165,9 +165,8 @@ pub(super) fn field(text: &str, style: NumberStyle) -> Field {
     if is_blank(text) {
         return Field::Blank;
     }
-    let plain = match ungrouped(text, style.thousands) {
-        Some(plain) => plain,
-        None => return Field::Text,
+    let Some(plain) = ungrouped(text, style.thousands) else {
+        return Field::Text;
     };
     let parsed = match style.decimal {
         DecimalMark::Point => number::<b'.'>(plain.as_bytes()),
@@ -224,7 +223,7 @@ fn ungrouped(text: &str, thousands: Option<Thousands>) -> Option<Cow<'_, str>> {
             return None;
         }
     }
-    if grouped && !(1..=3).contains(&first.len()) || grouped && first.starts_with('0') {
+    if grouped && (!(1..=3).contains(&first.len()) || first.starts_with('0')) {
         return None;
     }
     // A comma or point for thousands would have been written here, too.

@@ -351,7 +351,7 @@ impl Settings {
             }
             Known::Time => self.time = text.map(|time| ("time".to_owned(), time)),
             Known::Wavelength => {
-                header.wavelength = Some(Wavelength::from_nm(read(WAVELENGTH_NM)?))
+                header.wavelength = Some(Wavelength::from_nm(read(WAVELENGTH_NM)?));
             }
             Known::Pulse => header.pulse_width = Some(PulseWidth::from_ns(read(PULSE_NS)?)),
             Known::Index => header.group_index = Some(GroupIndex::from_ratio(read(INDEX)?)),

@@ -162,7 +162,7 @@ mod tests {
 
     #[test]
     fn a_shorter_last_number_is_cut_only_after_many_alike() {
-        let rows: String = (0..20).map(|i| format!("{i}.0,-12.345\n")).collect();
+        let rows = ["1.0,-12.345\n"; 20].concat();
         assert!(last_sample_is_cut(&format!("{rows}20.0,-12.")));
         assert!(last_sample_is_cut(&format!("{rows}20.0,-12")));
         assert!(!last_sample_is_cut(&format!("{rows}20.0,-12.345")));

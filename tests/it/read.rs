@@ -204,16 +204,12 @@ fn notes_and_tables_beside_the_samples_are_kept_as_notes() {
 #[test]
 fn the_fall_of_the_levels_stands_in_for_a_missing_unit() {
     // Truth: 0.19 dB/km over 8 km at 1550 nm, written in kilometres without a word.
-    let rows: String = (0..800)
-        .map(|i| {
-            format!(
-                "{:.2},{:.4}\n",
-                0.01 * f64::from(i),
-                -10.0 - 0.0019 * f64::from(i)
-            )
-        })
-        .collect();
-    let content = from_bytes(format!("# wavelength: 1550 nm\n{rows}").as_bytes()).unwrap();
+    let row = |i: u16| {
+        let steps = f64::from(i);
+        format!("{:.2},{:.4}", 0.01 * steps, -10.0 - 0.0019 * steps)
+    };
+    let rows = (0..800).map(row).collect::<Vec<_>>().join("\n");
+    let content = from_bytes(format!("# wavelength: 1550 nm\n{rows}\n").as_bytes()).unwrap();
     assert!((content.traces[0].distances_m[799] - 7990.0).abs() < 1e-6);
     assert!(
         content
