@@ -71,6 +71,7 @@ const EXACT: u64 = 1 << 53;
 /// library reads it: where digits and power of ten are both exact, one division
 /// rounds once and is right; else `fast-float2` does the work. Overflow gives
 /// an infinity.
+#[inline]
 pub(super) fn number<const MARK: u8>(input: &[u8]) -> IResult<&[u8], f64, ()> {
     let (negative, unsigned) = match input {
         [b'-', rest @ ..] => (true, rest),

@@ -301,6 +301,7 @@ fn rows<const SEPARATOR: u8, const MARK: u8>(
     input.len() - rest.len()
 }
 
+#[inline]
 fn row<const SEPARATOR: u8, const MARK: u8>(input: &[u8]) -> IResult<&[u8], (f64, f64), ()> {
     (
         spaces,
@@ -314,10 +315,16 @@ fn row<const SEPARATOR: u8, const MARK: u8>(input: &[u8]) -> IResult<&[u8], (f64
         .parse(input)
 }
 
+#[inline]
 fn spaces(input: &[u8]) -> IResult<&[u8], &[u8], ()> {
+    // Most rows have none.
+    if !matches!(input, [b' ', ..]) {
+        return Ok((input, &[]));
+    }
     take_while(|b| b == b' ').parse(input)
 }
 
+#[inline]
 fn separator<const SEPARATOR: u8>(input: &[u8]) -> IResult<&[u8], (), ()> {
     if SEPARATOR == b' ' {
         let (rest, between) = take_while(|b| b == b' ' || b == b'\t').parse(input)?;
@@ -334,6 +341,7 @@ fn separator<const SEPARATOR: u8>(input: &[u8]) -> IResult<&[u8], (), ()> {
     }
 }
 
+#[inline]
 fn line_end(input: &[u8]) -> IResult<&[u8], (), ()> {
     match input {
         [b'\r', b'\n', rest @ ..] | [b'\n' | b'\r', rest @ ..] => Ok((rest, ())),
