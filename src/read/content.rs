@@ -19,7 +19,7 @@ use super::samples::{Samples, Wanted, read as read_samples};
 use super::settings::{Context, Settings};
 use super::tail::{Tail, broken_before, judge, last_sample_is_cut};
 use super::titles::{Direction, DistanceUnit, LevelUnit};
-use super::trend::{Trend, attenuation_bounds, fall_per_unit, fitting_units, trend};
+use super::trend::{Fall, Trend, attenuation_bounds, fall_per_unit, fitting_units, outside, trend};
 use super::{FileContent, ReadTrace};
 
 /// Rows that the form is first judged by: so many from the start, and from all over.
@@ -44,39 +44,38 @@ pub(super) fn read(text: &str, encoding: Encoding) -> Result<FileContent, ParseE
             Read::Longer(longer) => run = longer,
         }
     };
-    for _ in 1..MOST_BLOCKS {
-        let Some(next) = find_run(text, end.0, end.1, PLENTY).filter(|run| run.rows >= PLENTY)
-        else {
-            break;
-        };
+    let mut blocks = 1;
+    while let Some(next) = find_run(text, end.0, end.1, PLENTY).filter(|run| run.rows >= PLENTY) {
         let inherited = content
             .traces
             .first()
             .map(|t| t.header.clone())
             .unwrap_or_default();
-        match read_block(text, end, next, encoding, &inherited) {
-            Ok(Read::Block(more, after)) => {
-                content.traces.extend(more.traces);
-                content.warnings.extend(more.warnings);
-                content.layout.settings.extend(more.layout.settings);
-                content.layout.notes.extend(more.layout.notes);
-                end = after;
+        let why = if blocks == MOST_BLOCKS {
+            format!("{MOST_BLOCKS} blocks are read at most")
+        } else {
+            match read_block(text, end, next, encoding, &inherited) {
+                Ok(Read::Block(more, after)) => {
+                    content.traces.extend(more.traces);
+                    content.warnings.extend(more.warnings);
+                    content.layout.settings.extend(more.layout.settings);
+                    content.layout.notes.extend(more.layout.notes);
+                    end = after;
+                    blocks += 1;
+                    continue;
+                }
+                Ok(Read::Longer(_)) => "a longer table follows".to_owned(),
+                Err(error) => error.to_string(),
             }
-            other => {
-                let why = other
-                    .err()
-                    .map(|error| format!(": {error}"))
-                    .unwrap_or_default();
-                content.warnings.push(Warning::new(
-                    "rows not read",
-                    format!(
-                        "the rows of numbers from line {} on are not read as a trace{why}",
-                        next.line
-                    ),
-                ));
-                break;
-            }
-        }
+        };
+        content.warnings.push(Warning::new(
+            "rows not read",
+            format!(
+                "the rows of numbers from line {} on are not read as a trace: {why}",
+                next.line
+            ),
+        ));
+        break;
     }
     take_notes(text, end, &mut content)?;
     if encoding == Encoding::Windows1252 {
@@ -284,6 +283,7 @@ impl Block {
         }
         let unit = self.distance_unit(run)?;
         let distances_m = self.distances_m(text, run, unit)?;
+        self.doubt_spacing(&distances_m);
         let levels = std::mem::take(&mut self.samples.levels);
         let columns = std::mem::take(&mut self.plan.levels);
         let mut traces = Vec::with_capacity(levels.len());
@@ -364,12 +364,15 @@ impl Block {
             .first()
             .map(Vec::as_slice)
             .unwrap_or_default();
-        let fall = fall_per_unit(&self.samples.distances, levels).map(f64::abs);
+        let fall = fall_per_unit(&self.samples.distances, levels).map(|fall| Fall {
+            per_unit: fall.per_unit.abs(),
+            ..fall
+        });
         let wavelength = self.settings.header.wavelength;
         if let (Some(fall), Some(wavelength)) = (fall, wavelength)
             && let [unit] = fitting_units(fall, wavelength).as_slice()
         {
-            let per_km = fall * 1000.0 / unit.factor();
+            let per_km = fall.per_unit * 1000.0 / unit.factor();
             self.warnings.push(Warning::new(
                 "distance unit by evidence",
                 format!(
@@ -384,7 +387,10 @@ impl Block {
                 "; with the wavelength in the header the fall of the levels may decide".to_owned()
             }
             (Some(fall), Some(_)) => {
-                format!("; the levels fall by {fall:.3e} dB for one unit, which fits no unit alone")
+                format!(
+                    "; the levels fall by {:.3e} dB for one unit, which does not tell it",
+                    fall.per_unit
+                )
             }
             (None, _) => String::new(),
         };
@@ -547,16 +553,42 @@ impl Block {
         let Some(fall) = fall_per_unit(distances, levels_db) else {
             return;
         };
-        let (floor, ceiling) = attenuation_bounds(wavelength);
-        let per_km = fall * 1000.0;
-        if per_km < 0.5 * floor || per_km > 2.0 * ceiling {
+        let bounds = attenuation_bounds(wavelength);
+        let per_km = fall.times(1000.0);
+        // A fifth beyond the bounds, and four errors: a doubt must be worth reading.
+        if outside(per_km, (0.8 * bounds.0, 1.2 * bounds.1), 4.0) {
             self.warnings.push(Warning::new(
                 "attenuation doubtful",
                 format!(
-                    "column {}: the quietest stretches fall by {per_km:.3} dB/km, and a fibre at {} nm by \
-                     {floor:.2} to {ceiling:.2}; check the unit of distance, and that the levels are one-way decibels",
+                    "column {}: the quietest stretches fall by {:.3} dB/km, and a fibre at {} nm by \
+                     {:.2} to {:.2}; check the unit of distance, and that the levels are one-way decibels",
                     column + 1,
-                    wavelength.nm()
+                    per_km.per_unit,
+                    wavelength.nm(),
+                    bounds.0,
+                    bounds.1,
+                ),
+            ));
+        }
+    }
+
+    /// Says where the samples are too few to show the pulse.
+    fn doubt_spacing(&mut self, distances_m: &Array1<f64>) {
+        let header = &self.settings.header;
+        let (Some(pulse), Some(index)) = (header.pulse_width, header.group_index) else {
+            return;
+        };
+        let (Some(first), Some(last)) = (distances_m.first(), distances_m.last()) else {
+            return;
+        };
+        let spacing_m = (last - first) / (distances_m.len() as f64 - 1.0).max(1.0);
+        let pulse_m = pulse.footprint(index).m();
+        if spacing_m > pulse_m {
+            self.warnings.push(Warning::new(
+                "spacing wider than pulse",
+                format!(
+                    "samples lie {spacing_m:.2} m apart and the pulse is {pulse_m:.2} m long; check the unit \
+                     of distance and the pulse width, or else measure with a shorter range or closer samples"
                 ),
             ));
         }

@@ -27,6 +27,7 @@ mod settings;
 mod tail;
 mod titles;
 mod trend;
+mod unpack;
 
 use std::fmt::Write as _;
 use std::path::Path;
@@ -99,7 +100,7 @@ impl ReadTrace {
     }
 }
 
-/// Reads the content of a file.
+/// Reads the content of a file; one packed with gzip is unpacked first.
 ///
 /// # Errors
 /// [`ParseError`] with the place, what was found and what was wanted.
@@ -117,7 +118,8 @@ pub fn from_bytes(bytes: &[u8]) -> Result<FileContent, ParseError> {
     if bytes.len() > MOST_BYTES {
         return Err(too_many_bytes(bytes.len() as u64));
     }
-    let (text, encoding) = decode::text_of(bytes)?;
+    let bytes = unpack::unpacked(bytes)?;
+    let (text, encoding) = decode::text_of(&bytes)?;
     content::read(&text, encoding)
 }
 

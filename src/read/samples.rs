@@ -116,7 +116,7 @@ pub(super) fn read(
     if samples.len() > MOST_SAMPLES {
         let kind = ParseErrorKind::LimitExceeded {
             what: "samples or more",
-            found: samples.len() as u64,
+            found: MOST_SAMPLES as u64 + 1,
             limit: MOST_SAMPLES as u64,
         };
         return Err(kind.of_file());

@@ -74,14 +74,29 @@ pub(super) fn median(mut values: Vec<f64>) -> Option<f64> {
 /// Stretches that the trace is cut into to find quiet fibre.
 const STRETCHES: usize = 40;
 
-/// Fall of level per unit of distance on the quietest stretches; `None` where
-/// there are too few samples.
+/// Fall of level per unit of distance, and the standard error of that.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Fall {
+    pub(super) per_unit: f64,
+    pub(super) error: f64,
+}
+
+impl Fall {
+    pub(super) fn times(self, factor: f64) -> Self {
+        Self {
+            per_unit: self.per_unit * factor,
+            error: self.error * factor,
+        }
+    }
+}
+
+/// Fall of level on the quietest stretches; `None` where there are too few samples.
 ///
 /// A line is fitted to each of 40 stretches by least squares. Those near the
 /// lowest level are noise behind the end and do not count; of the others the
 /// third that scatters least is fibre without events, and its median slope is
-/// the answer.
-pub(super) fn fall_per_unit(distances: &[f64], levels_db: &[f64]) -> Option<f64> {
+/// the answer. Its error comes from the spread of those slopes.
+pub(super) fn fall_per_unit(distances: &[f64], levels_db: &[f64]) -> Option<Fall> {
     let len = levels_db.len() / STRETCHES;
     if len < 8 {
         return None;
@@ -101,7 +116,18 @@ pub(super) fn fall_per_unit(distances: &[f64], levels_db: &[f64]) -> Option<f64>
     let mut quiet: Vec<&(f64, f64, f64)> = fits.iter().filter(|fit| fit.1 > floor).collect();
     quiet.sort_by(|a, b| a.2.total_cmp(&b.2));
     quiet.truncate((quiet.len() / 3).max(3));
-    median(quiet.iter().map(|fit| -fit.0).collect())
+    let slopes: Vec<f64> = quiet.iter().map(|fit| -fit.0).collect();
+    let per_unit = median(slopes.clone())?;
+    let spread = median(
+        slopes
+            .iter()
+            .map(|slope| (slope - per_unit).abs())
+            .collect(),
+    )?;
+    // Of normal values, 1.4826 times the median deviation is one standard
+    // deviation, and a median scatters 1.25 times as much as a mean.
+    let error = 1.25 * 1.4826 * spread / (slopes.len() as f64).sqrt();
+    Some(Fall { per_unit, error })
 }
 
 /// Slope, mean level and scatter of one stretch.
@@ -134,9 +160,9 @@ pub(super) fn attenuation_bounds(wavelength: Wavelength) -> (f64, f64) {
     (floor, 3.2 * floor)
 }
 
-/// Units in which a fall per unit of distance would be that of a fibre.
-pub(super) fn fitting_units(fall: f64, wavelength: Wavelength) -> Vec<DistanceUnit> {
-    let (floor, ceiling) = attenuation_bounds(wavelength);
+/// Units in which a fall per unit of distance may be that of a fibre, three
+/// standard errors allowed.
+pub(super) fn fitting_units(fall: Fall, wavelength: Wavelength) -> Vec<DistanceUnit> {
     [
         DistanceUnit::Metre,
         DistanceUnit::Kilometre,
@@ -144,8 +170,20 @@ pub(super) fn fitting_units(fall: f64, wavelength: Wavelength) -> Vec<DistanceUn
         DistanceUnit::Kilofoot,
     ]
     .into_iter()
-    .filter(|unit| (floor..=ceiling).contains(&(fall * 1000.0 / unit.factor())))
+    .filter(|unit| {
+        !outside(
+            fall.times(1000.0 / unit.factor()),
+            attenuation_bounds(wavelength),
+            3.0,
+        )
+    })
     .collect()
+}
+
+/// Whether a fall in dB/km lies outside bounds by more than some standard errors.
+pub(super) fn outside(per_km: Fall, bounds: (f64, f64), errors: f64) -> bool {
+    per_km.per_unit + errors * per_km.error < bounds.0
+        || per_km.per_unit - errors * per_km.error > bounds.1
 }
 
 #[cfg(test)]
@@ -172,12 +210,15 @@ mod tests {
             .map(|x| if *x < 20_000.0 { -0.19e-3 * x } else { -40.0 })
             .collect();
         let fall = fall_per_unit(&metres, &levels).unwrap();
-        assert!((fall * 1000.0 - 0.19).abs() < 1e-9);
+        assert!((fall.per_unit * 1000.0 - 0.19).abs() < 1e-9);
         let nm1550 = Wavelength::from_nm(1550.0);
         assert_eq!(fitting_units(fall, nm1550), [DistanceUnit::Metre]);
-        assert_eq!(fitting_units(fall * 0.3048, nm1550), [DistanceUnit::Foot]);
         assert_eq!(
-            fitting_units(fall * 1000.0, nm1550),
+            fitting_units(fall.times(0.3048), nm1550),
+            [DistanceUnit::Foot]
+        );
+        assert_eq!(
+            fitting_units(fall.times(1000.0), nm1550),
             [DistanceUnit::Kilometre]
         );
     }

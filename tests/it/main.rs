@@ -1,3 +1,4 @@
 //! One integration binary: every test module is beside this file.
 
 mod read;
+mod read_hostile;
