@@ -196,6 +196,15 @@ pub enum ParseErrorKind {
         /// What says so.
         found: String,
     },
+    /// Levels that grow with the distance and are not titled as loss.
+    #[error(
+        "the levels rise by {rise_db:.1} dB along the fibre; title the column `loss_db` if it holds \
+         loss, or turn the samples round if their distance is counted from the far end"
+    )]
+    LevelsRise {
+        /// Rise from the first quarter to the last, in decibels.
+        rise_db: f64,
+    },
     /// Distances written as time need the group index.
     #[error(
         "the distances are written as round-trip time, and the header gives no group index to turn \

@@ -5,7 +5,7 @@ use std::fmt::{Display, Write as _};
 use crate::trace::Header;
 use crate::units::{BackscatterCoefficient, GroupIndex, Length, PulseWidth, Wavelength};
 
-use super::settings::is_known_key;
+use super::keys::is_known_key;
 
 /// The plain text of a trace: settings as `# key: value`, a row of titles, and
 /// one row for each sample.

@@ -4,27 +4,65 @@ use crate::units::Wavelength;
 
 use super::titles::DistanceUnit;
 
-/// Which way levels run.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Trend {
-    Falling,
-    Rising,
-    /// Too little to tell from the noise.
-    Unclear,
+/// Which way levels run, and what follows for their sign.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Sense {
+    /// Down, or too little to tell: levels.
+    Falls,
+    /// Clearly down under a title that says loss.
+    FallsAgainstTitle {
+        /// Drop from the first quarter to the last.
+        drop_db: f64,
+    },
+    /// Up, or too little to tell, under a title that says loss.
+    TitledLoss,
+    /// Clearly up without such a title, above zero as losses are.
+    Rises {
+        /// Rise from the first quarter to the last.
+        rise_db: f64,
+    },
+    /// Clearly up below zero: a trace counted from its far end rises, too.
+    RisesBelowZero {
+        /// Rise from the first quarter to the last.
+        rise_db: f64,
+    },
 }
 
 /// Times the spread of the medians before a trend counts; a false turn would
 /// spoil everything, and a real trace differs by many times this.
 const CLEAR: f64 = 8.0;
 
+/// Least change in decibels that counts: gainers together stay below it on a
+/// link too short to lose more.
+const LEAST_DB: f64 = 2.0;
+
 /// Values of a quarter that its median is taken of.
 const ENOUGH: usize = 1024;
 
-/// Compares the first quarter with the last one.
-pub(super) fn trend(levels_db: &[f64]) -> Trend {
+/// Decides which way levels run, from their title and their numbers.
+pub(super) fn sense(levels_db: &[f64], titled_loss: bool) -> Sense {
+    let (drop_db, spread_db) = drop(levels_db).unwrap_or((0.0, 0.0));
+    let least = LEAST_DB.max(CLEAR * spread_db);
+    match titled_loss {
+        true if drop_db > least => Sense::FallsAgainstTitle { drop_db },
+        true => Sense::TitledLoss,
+        false if drop_db >= -least => Sense::Falls,
+        false => {
+            let rise_db = -drop_db;
+            let stride = levels_db.len().div_ceil(ENOUGH).max(1);
+            match median(finite(levels_db.iter().step_by(stride))) {
+                Some(middle) if middle > 0.0 => Sense::Rises { rise_db },
+                _ => Sense::RisesBelowZero { rise_db },
+            }
+        }
+    }
+}
+
+/// Drop of level from the first quarter to the last, and how much that scatters.
+fn drop(levels_db: &[f64]) -> Option<(f64, f64)> {
     let quarter = levels_db.len() / 4;
     if quarter < 4 {
-        return Trend::Unclear;
+        return None;
     }
     let stride = quarter.div_ceil(ENOUGH);
     let first = finite(levels_db.iter().take(quarter).step_by(stride));
@@ -41,20 +79,9 @@ pub(super) fn trend(levels_db: &[f64]) -> Trend {
         .map(|pair| (pair[1] - pair[0]).abs())
         .filter(|step| step.is_finite())
         .collect();
-    let (Some(before), Some(after), Some(noise)) = (median(first), median(last), median(steps))
-    else {
-        return Trend::Unclear;
-    };
+    let (before, after, noise) = (median(first)?, median(last)?, median(steps)?);
     // A median of n values scatters by about 1.25/√n of one value.
-    let spread = 1.25 * noise / (counted as f64).sqrt();
-    let drop = before - after;
-    if drop > CLEAR * spread {
-        Trend::Falling
-    } else if drop < -CLEAR * spread {
-        Trend::Rising
-    } else {
-        Trend::Unclear
-    }
+    Some((before - after, 1.25 * noise / (counted as f64).sqrt()))
 }
 
 fn finite<'v>(values: impl Iterator<Item = &'v f64>) -> Vec<f64> {
@@ -194,11 +221,23 @@ mod tests {
     fn levels_that_fall_rise_or_stay_are_told_apart() {
         let falling: Vec<f64> = (0..400).map(|i| -0.01 * f64::from(i)).collect();
         let rising: Vec<f64> = falling.iter().map(|v| -v).collect();
-        let flat: Vec<f64> = (0..400).map(|i| f64::from(i % 2)).collect();
-        assert_eq!(trend(&falling), Trend::Falling);
-        assert_eq!(trend(&rising), Trend::Rising);
-        assert_eq!(trend(&flat), Trend::Unclear);
-        assert_eq!(trend(&[1.0, 0.0]), Trend::Unclear);
+        let reversed: Vec<f64> = rising.iter().map(|v| v - 30.0).collect();
+        let gainer: Vec<f64> = (0..400)
+            .map(|i| if i < 200 { -12.0 } else { -11.5 })
+            .collect();
+        assert_eq!(sense(&falling, false), Sense::Falls);
+        assert!(matches!(
+            sense(&falling, true),
+            Sense::FallsAgainstTitle { .. }
+        ));
+        assert!(matches!(sense(&rising, false), Sense::Rises { .. }));
+        assert_eq!(sense(&rising, true), Sense::TitledLoss);
+        assert!(matches!(
+            sense(&reversed, false),
+            Sense::RisesBelowZero { .. }
+        ));
+        assert_eq!(sense(&gainer, false), Sense::Falls);
+        assert_eq!(sense(&[1.0, 0.0], false), Sense::Falls);
     }
 
     #[test]

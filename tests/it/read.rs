@@ -224,3 +224,14 @@ fn the_fall_of_the_levels_stands_in_for_a_missing_unit() {
         "{error}"
     );
 }
+
+#[test]
+fn rising_numbers_above_zero_are_loss_and_are_turned_with_a_word() {
+    // Truth: a loss that rises from 5 dB by 0.04 dB a sample.
+    let row = |i: u16| format!("{i},{:.2}", 5.0 + 0.04 * f64::from(i));
+    let rows = (0..200).map(row).collect::<Vec<_>>().join("\n");
+    let content = from_bytes(format!("distance_m,level_db\n{rows}\n").as_bytes()).unwrap();
+    assert!((content.traces[0].levels_db[199] + 12.96).abs() < 1e-9);
+    let said: Vec<&str> = content.warnings.iter().map(|w| w.code).collect();
+    assert_eq!(said, ["level direction"]);
+}
