@@ -23,14 +23,18 @@ const MOST_LINES_BEFORE: usize = 100_000;
 const MOST_BLOCKS: usize = 64;
 
 /// Reads a decoded file.
-pub(super) fn read(text: &str, encoding: Encoding) -> Result<FileContent, ParseError> {
+pub(super) fn read(
+    text: &str,
+    encoding: Encoding,
+    fallback: &Header,
+) -> Result<FileContent, ParseError> {
     if text.trim().is_empty() {
         return Err(ParseErrorKind::Empty.of_file());
     }
     let mut run =
         find_run(text, 0, 1, PLENTY).ok_or_else(|| ParseErrorKind::NoSamples.of_file())?;
     let (mut content, mut end) = loop {
-        match read_block(text, (0, 1), run, encoding, &Header::default())? {
+        match read_block(text, (0, 1), run, encoding, (&Header::default(), fallback))? {
             Read::Block(content, end) => break (*content, end),
             Read::Longer(longer) => run = longer,
         }
@@ -45,7 +49,7 @@ pub(super) fn read(text: &str, encoding: Encoding) -> Result<FileContent, ParseE
         let why = if blocks == MOST_BLOCKS {
             format!("{MOST_BLOCKS} blocks are read at most")
         } else {
-            match read_block(text, end, next, encoding, &inherited) {
+            match read_block(text, end, next, encoding, (&inherited, fallback)) {
                 Ok(Read::Block(more, after)) => {
                     content.traces.extend(more.traces);
                     content.warnings.extend(more.warnings);
@@ -111,13 +115,14 @@ enum Read {
     Longer(Run),
 }
 
-/// Reads one block of samples and the lines before it, from `from` on.
+/// Reads one block of samples and the lines before it, from `from` on; `headers`
+/// are that of the block before, and what is known from elsewhere.
 fn read_block(
     text: &str,
     from: (usize, usize),
     run: Run,
     encoding: Encoding,
-    inherited: &Header,
+    headers: (&Header, &Header),
 ) -> Result<Read, ParseError> {
     let before: Vec<Line<'_>> = lines_from(text, from.0, from.1)
         .take_while(|line| line.start < run.start)
@@ -141,7 +146,7 @@ fn read_block(
         .map(|line| line.text);
     let few = specimens(text, run, SPECIMENS.0, SPECIMENS.1);
     let mut form = decide(&few, last_before, run.line)?;
-    let mut block = Block::read(text, &mut before.clone(), run, &form, first_row, inherited)?;
+    let mut block = Block::read(text, &mut before.clone(), run, &form, first_row, headers)?;
     let odd = block.samples.stopped.is_some()
         && lines_from(text, block.samples.end, 0)
             .next()
@@ -151,7 +156,7 @@ fn read_block(
         let second = decide(&many, last_before, run.line)?;
         if second.dialect != form.dialect || second.columns != form.columns {
             form = second;
-            block = Block::read(text, &mut before.clone(), run, &form, first_row, inherited)?;
+            block = Block::read(text, &mut before.clone(), run, &form, first_row, headers)?;
         }
     }
     let wanted = block.plan.wanted(form.columns);

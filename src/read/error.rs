@@ -130,6 +130,15 @@ pub enum ParseErrorKind {
         /// The distance before, in the file's unit.
         before: f64,
     },
+    /// Two rows at one distance.
+    #[error(
+        "distance {found:?} stands twice; either a row is doubled, or the distances are rounded too far, \
+         and the file must be exported with more decimals"
+    )]
+    DistanceRepeats {
+        /// The field.
+        found: String,
+    },
     /// A row missing, doubled or misplaced.
     #[error(
         "distance {found_m} m breaks the even spacing of {spacing_m} m; wanted {wanted_m} m, \
@@ -208,7 +217,7 @@ pub enum ParseErrorKind {
     /// Distances written as time need the group index.
     #[error(
         "the distances are written as round-trip time, and the header gives no group index to turn \
-         them into metres; write a line `# group index: 1.4682`"
+         them into metres; write a line `# group index: 1.4682`, or use the option --group-index"
     )]
     TimeWithoutGroupIndex,
     /// A setting whose value is not what it should be.

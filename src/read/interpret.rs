@@ -29,6 +29,8 @@ pub(super) struct Block {
     pub(super) plan: Plan,
     pub(super) samples: Samples,
     warnings: Vec<Warning>,
+    /// Settings for what the file lacks; they decide units and are not kept.
+    fallback: Header,
 }
 
 impl Block {
@@ -39,7 +41,7 @@ impl Block {
         run: Run,
         form: &Form,
         first_row: Line<'_>,
-        inherited: &Header,
+        (inherited, fallback): (&Header, &Header),
     ) -> Result<Self, ParseError> {
         let titles = take_titles(before, form.dialect.separator, form.columns);
         let context = Context {
@@ -73,6 +75,7 @@ impl Block {
             plan,
             samples,
             warnings,
+            fallback: fallback.clone(),
         })
     }
 
@@ -221,7 +224,8 @@ impl Block {
             .and_then(|level| level.wavelength_nm);
         let wavelength = titled
             .map(Wavelength::from_nm)
-            .or(self.settings.header.wavelength);
+            .or(self.settings.header.wavelength)
+            .or(self.fallback.wavelength);
         if let (Some(fall), Some(wavelength)) = (fall, wavelength)
             && let [unit] = fitting_units(fall, wavelength).as_slice()
         {
@@ -269,7 +273,11 @@ impl Block {
         let mut distances = std::mem::take(&mut self.samples.distances);
         let factor = match (
             unit.is_time(),
-            self.settings.header.group_index.map(GroupIndex::ratio),
+            self.settings
+                .header
+                .group_index
+                .or(self.fallback.group_index)
+                .map(GroupIndex::ratio),
         ) {
             (false, _) => unit.factor(),
             // There and back: z = c·t/(2·n).
@@ -293,7 +301,8 @@ impl Block {
             return Err(kind.at(line, "", 0));
         }
         let (off, printed) = (farthest_off(&distances), printed_unit(&distances));
-        if off > printed {
+        // The ends of the grid are rounded, too.
+        if off > 1.01 * printed {
             self.warnings.push(Warning::new(
                 "uneven spacing",
                 format!(

@@ -144,11 +144,13 @@ fn take_row(
         if let Some(&before) = samples.distances.last()
             && distance <= before
         {
-            let error = ParseErrorKind::DistanceNotIncreasing {
-                found: excerpt(row.distance_text),
-                before,
-            }
-            .at(line.number, line.text, row.distance_start);
+            let found = excerpt(row.distance_text);
+            let kind = if distance < before {
+                ParseErrorKind::DistanceNotIncreasing { found, before }
+            } else {
+                ParseErrorKind::DistanceRepeats { found }
+            };
+            let error = kind.at(line.number, line.text, row.distance_start);
             return Err(Misfit {
                 error,
                 distance: Some(distance),
@@ -401,11 +403,11 @@ mod tests {
 
     #[test]
     fn a_distance_that_goes_back_stops_the_reading() {
-        let samples = read("0,-1\n0.5,-2\n0.5,-3\n", 0, 1, PLAIN, &two()).unwrap();
+        let samples = read("0,-1\n0.5,-2\n0.25,-3\n", 0, 1, PLAIN, &two()).unwrap();
         assert_eq!(samples.len(), 2);
         assert_eq!(
             samples.stopped.unwrap().error.to_string(),
-            "line 3, column 1: distance \"0.5\" does not exceed the one before it, 0.5"
+            "line 3, column 1: distance \"0.25\" does not exceed the one before it, 0.5"
         );
     }
 
