@@ -10,6 +10,9 @@ use super::{FileContent, ReadTrace};
 /// Columns and rows of the picture: a terminal of 80 columns holds it.
 const PICTURE: (usize, usize) = (64, 8);
 
+/// Notes shown; a table of events has no more rows as a rule.
+const MOST_NOTES: usize = 40;
+
 /// Describes a file's content: how it is laid out, each setting with its line,
 /// the samples of each trace with a picture, and every doubt.
 ///
@@ -93,8 +96,11 @@ pub fn describe(content: &FileContent, glyphs: Glyphs) -> String {
     }
     if !layout.notes.is_empty() {
         let _ = writeln!(text, "Notes");
-        for note in &layout.notes {
+        for note in layout.notes.iter().take(MOST_NOTES) {
             let _ = writeln!(text, "  line {}: {}", note.line, note.text);
+        }
+        if layout.notes.len() > MOST_NOTES {
+            let _ = writeln!(text, "  and {} lines more", layout.notes.len() - MOST_NOTES);
         }
     }
     let _ = writeln!(text, "Doubts");
