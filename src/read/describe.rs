@@ -2,6 +2,7 @@
 
 use std::fmt::Write as _;
 
+use super::keys::is_known_key;
 use super::layout::{Column, Holds};
 use super::number::Thousands;
 use super::picture::{Glyphs, picture};
@@ -59,6 +60,7 @@ pub fn describe(content: &FileContent, glyphs: Glyphs) -> String {
         let meaning = match setting.means {
             Some(means) if means == setting.key.to_lowercase() => String::new(),
             Some(means) => format!(" (read as {means})"),
+            None if is_known_key(&setting.key) => " (not used)".to_owned(),
             None => " (kept, not used)".to_owned(),
         };
         let _ = writeln!(
