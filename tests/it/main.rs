@@ -2,6 +2,6 @@
 
 mod links;
 mod read;
+mod read_hostile;
 mod report;
 mod simulate;
-mod read_hostile;
