@@ -2,6 +2,7 @@
 
 pub mod both_ways;
 pub mod measure;
+pub mod plot;
 pub mod report;
 pub mod trace;
 pub mod units;

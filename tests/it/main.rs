@@ -1,4 +1,5 @@
 //! One integration binary: every test module is beside this file.
 
 mod links;
+mod plot;
 mod report;
