@@ -193,9 +193,9 @@ pub(super) fn axes(
         .axis_style(colour::SOFT.stroke_width(4))
         .label_style(pen.style())
         .axis_desc_style(pen.style())
-        .y_labels(level.ticks)
+        .y_labels(level.ticks.min(fitting(panel.bottom - panel.top, 20.0)))
         .y_label_formatter(&tick)
-        .x_labels(16)
+        .x_labels(fitting(panel.right - panel.left, 80.0))
         .x_label_formatter(&tick);
     if level.ticks == 0 {
         mesh.disable_y_axis().disable_y_mesh();
@@ -217,6 +217,16 @@ pub(super) fn axes(
         f64::midpoint(panel.top, panel.bottom),
         pen,
     )
+}
+
+/// How many labels that each want `each_px` fit; two at least, so that a scale can be read.
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "a positive count of a few dozen"
+)]
+fn fitting(room_px: f64, each_px: f64) -> usize {
+    (room_px / each_px).max(2.0) as usize
 }
 
 /// Up to three decimals, none of them an idle zero.

@@ -230,10 +230,10 @@ pub(super) fn cord_names(
     for cord in cords {
         let from = axis.span.px_inside(cord.from_m);
         let to = axis.span.px_inside(cord.to_m);
-        if to - from < SMALL + 6.0 {
+        let half = fonts.width(cord.name, SMALL, Weight::Regular) / 2.0 + 4.0;
+        if to - from < SMALL + 6.0 || panel.bottom - panel.top < 2.0 * half {
             continue;
         }
-        let half = fonts.width(cord.name, SMALL, Weight::Regular) / 2.0 + 4.0;
         let x = f64::midpoint(from, to);
         let y = (panel.top + cord.name_at * (panel.bottom - panel.top))
             .clamp(panel.top + half, panel.bottom - half);

@@ -8,6 +8,7 @@ use std::sync::Arc;
 
 use bothends::both_ways::{Link, Profiles};
 use bothends::plot::{self, PlotError, PlotSettings};
+use proptest::prelude::*;
 use resvg::usvg::{self, Rect};
 
 use crate::links;
@@ -84,7 +85,7 @@ fn overlapping(texts: &[(String, Rect)]) -> Vec<String> {
 fn no_text_covers_another_or_leaves_the_sheet() {
     let mut faults = Vec::new();
     for (name, link) in all_links() {
-        for (width, height) in [(1600, 1000), (1000, 800), (2400, 1200)] {
+        for (width, height) in [(1600, 1000), (1000, 800), (800, 700), (2400, 1200)] {
             let settings = PlotSettings {
                 width,
                 height,
@@ -305,5 +306,30 @@ fn figures_to_look_at() {
     for (name, svg) in figures {
         let png = plot::png_from_svg(&svg, 1600).unwrap();
         std::fs::write(folder.join(format!("{name}.png")), png).unwrap();
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 48, failure_persistence: None, ..ProptestConfig::default() })]
+
+    /// Joints anywhere, as many and as close as they come, with any loss and step.
+    #[test]
+    fn no_text_covers_another_whatever_the_joints(
+        mut joints in prop::collection::vec(
+            (0.0_f64..20_000.0, -0.3_f64..3.0, -1.0_f64..1.0),
+            0..45,
+        ),
+        cord_m in prop::sample::select(vec![0.0, 20.0, 1000.0]),
+    ) {
+        joints.sort_by(|one, other| one.0.total_cmp(&other.0));
+        let joints: Vec<_> = joints
+            .into_iter()
+            .map(|(at_m, loss_db, step_db)| links::splice(at_m, loss_db, step_db))
+            .collect();
+        let link = links::of_joints(20_000.0, cord_m, joints);
+        let svg = drawn(&link);
+        let found = overlapping(&texts(&svg));
+        prop_assert!(found.is_empty(), "{:#?}", found);
+        prop_assert!(!svg.contains("NaN"));
     }
 }

@@ -343,3 +343,19 @@ fn trace_provenance() -> TraceProvenance {
         report_time: None,
     }
 }
+
+#[test]
+fn a_value_that_is_no_number_is_missing_with_a_reason() {
+    let (link, _) = links::hostile_link();
+    let text = json::link(&link, &links::provenance(), Layout::OneLine).unwrap();
+    assert!(!text.contains("NaN") && !text.contains("inf"));
+    let value: Value = serde_json::from_str(&text).unwrap();
+    assert_eq!(
+        value["events"][3]["not_measured"][0]["reason"],
+        "the calculation gave no number"
+    );
+    assert!(value["events"][5]["position_m"].is_null());
+    let table = table::link(&link, &WIDE);
+    assert!(table.contains("the calculation gave no number"));
+    assert!(!table.contains("NaN") && !table.contains("inf"), "{table}");
+}

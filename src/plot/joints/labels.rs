@@ -48,10 +48,10 @@ impl Columns<'_> {
         for line in &mut taken {
             line.take(left - widest, edge);
         }
-        let mut order: Vec<usize> = (0..self.columns.len()).collect();
+        let mut order: Vec<usize> = (0..self.all.len()).collect();
         order.sort_by(|&one, &other| {
             let rank = |index: usize| {
-                let column = &self.columns[index];
+                let column = &self.all[index];
                 let loss = column.two_way.map_or(f64::NEG_INFINITY, |(loss, _)| loss);
                 (!column.is_emphasised, column.remarks.is_empty(), -loss)
             };
@@ -62,7 +62,7 @@ impl Columns<'_> {
                 .then(one.2.total_cmp(&other.2))
         });
         for index in order {
-            let column = &self.columns[index];
+            let column = &self.all[index];
             let mut pen = Pen::new(TEXT, Anchor::Middle);
             if column.is_emphasised {
                 pen = pen.bold();
@@ -110,7 +110,7 @@ impl Columns<'_> {
         y: f64,
         taken: &mut Taken,
     ) -> Result<(), PlotError> {
-        let column = &self.columns[index];
+        let column = &self.all[index];
         let text = column.number.to_string();
         let half = fonts.width(&text, TEXT, Weight::Bold) / 2.0 + 5.0;
         let x = self.centres[index];

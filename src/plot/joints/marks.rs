@@ -24,18 +24,20 @@ impl Columns<'_> {
         reference_db: f64,
     ) -> Result<(), PlotError> {
         let limits: Vec<(usize, f64)> = self
-            .columns
+            .all
             .iter()
             .enumerate()
             .filter_map(|(index, column)| Some((index, column.limit?)))
             .collect();
         let x = panel.right + 8.0;
         let pen = Pen::new(SMALL, Anchor::Start).coloured(colour::SOFT);
+        let gain_y = f64::midpoint(y.px(0.0), panel.bottom).min(panel.bottom - 8.0);
+        // Lines of a note, the first near `line_y`, the last clear of the note on gains.
         let note = |lines: &[String], line_y: f64| -> Result<(), PlotError> {
-            let first = line_y.clamp(
-                panel.top + 8.0,
-                panel.bottom - 8.0 - 15.0 * (lines.len() - 1) as f64,
-            );
+            let last_row = (lines.len() - 1) as f64;
+            let first = line_y
+                .min(gain_y - 16.0 - 15.0 * last_row)
+                .max(panel.top + 8.0);
             for (row, text) in lines.iter().enumerate() {
                 let text = fonts.fitted(text, SMALL, Weight::Regular, RIGHT_PX - 12.0);
                 canvas.text(&text, x, first + 15.0 * row as f64, pen)?;
@@ -74,13 +76,7 @@ impl Columns<'_> {
             }
             note(&["short dashes: limit".to_owned()], panel.top + 8.0)?;
         }
-        if y.px(0.0) + 22.0 < panel.bottom + 16.0 {
-            note(
-                &["below 0: reads as gain".to_owned()],
-                f64::midpoint(y.px(0.0), panel.bottom),
-            )?;
-        }
-        Ok(())
+        canvas.text("below 0: reads as gain", x, gain_y, pen)
     }
 
     pub(super) fn marks(
@@ -148,7 +144,7 @@ pub(super) fn key(
     (left, right): (f64, f64),
     y: f64,
     wording: Wording,
-    missing: Option<&str>,
+    notes: &str,
 ) -> Result<(), PlotError> {
     type Mark = fn(&Canvas<'_>, f64, f64, f64) -> Result<(), PlotError>;
     // Each mark with a full and a short explanation.
@@ -176,10 +172,9 @@ pub(super) fn key(
             ["apparent loss, this direction only", "apparent loss"],
         )]
     };
-    let missing = missing.unwrap_or_default();
     let entry_px = |text: &str| MARK_PX + fonts.width(text, TEXT, Weight::Regular) + ENTRY_GAP_PX;
     let full_px: f64 = entries.iter().map(|(_, texts)| entry_px(texts[0])).sum();
-    let room = right - left - entry_px(missing);
+    let room = right - left - entry_px(notes);
     let wording = usize::from(full_px > room);
     let pen = Pen::new(TEXT, Anchor::Start);
     let mut x = left + 8.0;
@@ -188,7 +183,8 @@ pub(super) fn key(
         canvas.text(texts[wording], x + MARK_PX, y, pen)?;
         x += entry_px(texts[wording]);
     }
-    canvas.text(missing, x - 8.0, y, pen)
+    let notes = fonts.fitted(notes, TEXT, Weight::Regular, right - x);
+    canvas.text(&notes, x - 8.0, y, pen)
 }
 
 /// Points the way the light of A's trace goes; filled.

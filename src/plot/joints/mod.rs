@@ -76,8 +76,10 @@ pub(in crate::plot) struct Wording {
 
 /// Where the columns stand.
 pub(in crate::plot) struct Columns<'a> {
-    pub(in crate::plot) columns: &'a [Column],
+    pub(in crate::plot) all: &'a [Column],
     pub(in crate::plot) centres: Vec<f64>,
+    /// Whether the columns stand closer than their labels are wide.
+    is_crowded: bool,
 }
 
 impl<'a> Columns<'a> {
@@ -105,7 +107,11 @@ impl<'a> Columns<'a> {
         for (&index, centre) in ordered.iter().zip(placed) {
             centres[index] = centre;
         }
-        Self { columns, centres }
+        Self {
+            all: columns,
+            centres,
+            is_crowded: widest > width,
+        }
     }
 
     /// Half the distance to the nearer neighbour.
@@ -128,7 +134,7 @@ impl<'a> Columns<'a> {
         wording: Wording,
         reference_db: f64,
     ) -> Result<(), PlotError> {
-        let has_verdicts = self.columns.iter().any(|column| column.verdict.is_some());
+        let has_verdicts = self.all.iter().any(|column| column.verdict.is_some());
         let values_y = top + ROW_PX * (REMARK_ROWS as f64 + 2.2);
         let foot_rows = if has_verdicts { 4.0 } else { 3.0 };
         let panel = axis.panel(
@@ -151,7 +157,7 @@ impl<'a> Columns<'a> {
         self.emphasis(canvas, &panel, values_y)?;
         axes(canvas, fonts, &panel, &level, None)?;
         self.reference(canvas, fonts, &panel, &y, reference_db)?;
-        for (index, column) in self.columns.iter().enumerate() {
+        for (index, column) in self.all.iter().enumerate() {
             self.marks(canvas, index, column, &y, wording)?;
         }
         canvas.line(
@@ -159,10 +165,22 @@ impl<'a> Columns<'a> {
             1.0,
             colour::INK,
         )?;
-        let is_one_missing = self.columns.iter().any(|column| column.value == MISSING);
-        let missing = is_one_missing.then_some("—  not measured");
+        let mut notes = Vec::new();
+        if self.all.iter().any(|column| column.value == MISSING) {
+            notes.push("—  not measured");
+        }
+        if self.is_crowded {
+            notes.push("numbers left out: see the table");
+        }
         let sides = (panel.left, panel.right + RIGHT_PX);
-        key(canvas, fonts, sides, top + ROW_PX * 0.5, wording, missing)?;
+        key(
+            canvas,
+            fonts,
+            sides,
+            top + ROW_PX * 0.5,
+            wording,
+            &notes.join(";  "),
+        )?;
         self.remarks(canvas, fonts, &panel, top + ROW_PX * 1.4)?;
         let rows = LabelRows {
             values_y,
@@ -176,7 +194,7 @@ impl<'a> Columns<'a> {
     /// Range of the vertical axis, zero and the reference always inside.
     fn range(&self, reference_db: f64) -> (f64, f64) {
         let values = || {
-            self.columns.iter().flat_map(|column| {
+            self.all.iter().flat_map(|column| {
                 [
                     column.two_way.map(|(value, _)| value),
                     column.from_a,
@@ -194,7 +212,7 @@ impl<'a> Columns<'a> {
     }
 
     fn emphasis(&self, canvas: &Canvas<'_>, panel: &Panel, top: f64) -> Result<(), PlotError> {
-        for (index, column) in self.columns.iter().enumerate() {
+        for (index, column) in self.all.iter().enumerate() {
             if column.is_emphasised {
                 let half = self.half_room(index).min(26.0);
                 let centre = self.centres[index];
@@ -210,7 +228,7 @@ impl<'a> Columns<'a> {
 
     /// Lines from the numbers to the places on the fibre.
     fn fan(&self, canvas: &Canvas<'_>, axis: &FibreAxis, bottom: f64) -> Result<(), PlotError> {
-        for (column, &centre) in self.columns.iter().zip(&self.centres) {
+        for (column, &centre) in self.all.iter().zip(&self.centres) {
             let Some(at_m) = column.at_m else { continue };
             let x = axis.span.px_inside(at_m);
             let (width, ink) = if column.is_emphasised {

@@ -30,7 +30,7 @@ impl Columns<'_> {
         // The fullest wording at which all have room; the heading lists what is left out.
         let mut best: Vec<Remark<'_>> = Vec::new();
         let all = self
-            .columns
+            .all
             .iter()
             .filter(|column| !column.remarks.is_empty())
             .count();
@@ -66,12 +66,12 @@ impl Columns<'_> {
         lean: Lean,
     ) -> Vec<Remark<'_>> {
         let mut rows = Rows::new(REMARK_ROWS, lean);
-        let mut order: Vec<usize> = (0..self.columns.len()).collect();
-        order.sort_by_key(|&index| !self.columns[index].is_emphasised);
+        let mut order: Vec<usize> = (0..self.all.len()).collect();
+        order.sort_by_key(|&index| !self.all[index].is_emphasised);
         order
             .into_iter()
             .filter_map(|index| {
-                let column = &self.columns[index];
+                let column = &self.all[index];
                 let wording = if column.is_emphasised { 0 } else { wording };
                 let text = column.remarks.get(wording).or(column.remarks.last())?;
                 let mut pen = Pen::new(SMALL, Anchor::Middle);

@@ -192,11 +192,12 @@ fn clear_of_dead_zones(link: &Link, x_m: &Array1<f64>, levels_db: &[f64]) -> Vec
         .iter()
         .flat_map(|event| [event.dead_zone_a, event.dead_zone_b])
         .flatten();
+    let x_m = x_m.as_slice().unwrap_or_default();
     for (from, to) in zones {
-        for (level, x_m) in clear.iter_mut().zip(x_m) {
-            if (from.m()..=to.m()).contains(x_m) {
-                *level = f64::NAN;
-            }
+        let first = x_m.partition_point(|&x_m| x_m < from.m());
+        let end = x_m.partition_point(|&x_m| x_m <= to.m());
+        if let Some(hidden) = clear.get_mut(first..end) {
+            hidden.fill(f64::NAN);
         }
     }
     clear

@@ -10,6 +10,9 @@ use crate::report::number::{loss_and_error_db, loss_with_error, signed, with_err
 use crate::report::plain_text;
 use crate::units::{Loss, Measurement};
 
+/// Most joints that the heading names one by one; more are counted.
+const MOST_NAMED: usize = 12;
+
 /// The lines above and below the panels.
 pub(super) fn heading(
     link: &Link,
@@ -143,7 +146,12 @@ fn by_end(
                 .filter(|noteworthy| read_from(noteworthy.finding) == Some(end))
                 .map(|noteworthy| noteworthy.event.number.to_string())
                 .collect();
-            (!numbers.is_empty()).then(|| format!("from {}: {}", end.letter(), numbers.join(", ")))
+            let joints = if numbers.len() > MOST_NAMED {
+                format!("{} joints", numbers.len())
+            } else {
+                numbers.join(", ")
+            };
+            (!numbers.is_empty()).then(|| format!("from {}: {joints}", end.letter()))
         })
         .collect();
     (!ends.is_empty()).then(|| ends.join("; "))

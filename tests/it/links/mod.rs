@@ -9,7 +9,8 @@
 
 mod built;
 
-use self::built::{Plan, built, connector, event, loss, not_measured, splice};
+pub(crate) use self::built::splice;
+use self::built::{Joint, Plan, built, connector, event, loss, not_measured};
 use bothends::both_ways::{Event, EventKind, Link, Profiles, SeenFrom, Verdict};
 use bothends::measure::{OneWay, OneWayEvent, OneWayKind, Section};
 use bothends::report::{Provenance, SourceFile};
@@ -477,6 +478,18 @@ pub(crate) fn many_events_link() -> (Link, Profiles) {
         cord_m: 500.0,
         pulse_ns: 30.0,
         spacing_m: 4.0,
+        noise: 3e-4,
+        joints,
+    })
+}
+
+/// A link with joints of anybody's choosing.
+pub(crate) fn of_joints(length_m: f64, cord_m: f64, joints: Vec<Joint>) -> (Link, Profiles) {
+    built(&Plan {
+        length_m,
+        cord_m,
+        pulse_ns: 50.0,
+        spacing_m: 10.0,
         noise: 3e-4,
         joints,
     })
