@@ -77,14 +77,16 @@ fn message(link: &Link, found: &[Noteworthy<'_>], axis: &FibreAxis) -> String {
     if link.events.is_empty() {
         return "No joint was found".to_owned();
     }
-    found
-        .iter()
-        .find_map(|noteworthy| largest(noteworthy))
-        .unwrap_or_else(|| "No two-way loss was measured at any joint".to_owned())
+    let largest: Vec<String> = found.iter().filter_map(largest).collect();
+    if largest.is_empty() {
+        return "No two-way loss was measured at any joint".to_owned();
+    }
+    format!("Largest two-way loss {}", largest.join("; "))
 }
 
 fn largest(noteworthy: &Noteworthy<'_>) -> Option<String> {
     let Finding::LargestLoss {
+        among,
         loss_db,
         std_error_db,
         not_told_apart_from,
@@ -98,10 +100,11 @@ fn largest(noteworthy: &Noteworthy<'_>) -> Option<String> {
         .as_ref()
         .map_or_else(String::new, |joint| format!(" ({})", plain_text(joint)));
     let doubt = not_told_apart_from.map_or_else(String::new, |other| {
-        format!("; within its error the same as number {other}")
+        format!(" (within its error the same as {other})")
     });
     Some(format!(
-        "Largest two-way loss: {} {}, {} dB{doubt}{name}",
+        "among {}: {} {}, {} dB{doubt}{name}",
+        among.word(),
         kind_word(event.kind),
         event.number,
         with_error(loss_db, std_error_db, 3)
@@ -212,15 +215,17 @@ pub(super) fn column(event: &Event, found: &[Noteworthy<'_>], axis: &FibreAxis) 
         .filter(|noteworthy| noteworthy.event.number == event.number)
         .map(|noteworthy| noteworthy.finding)
         .collect();
-    // A joint that is the largest by chance only is not pointed at.
-    let is_largest = findings.iter().any(|finding| {
-        matches!(
-            finding,
-            Finding::LargestLoss {
-                not_told_apart_from: None,
-                ..
-            }
-        )
+    // The first finding is the largest splice, or the largest connector where no splice was
+    // measured. A joint that is the largest by chance only is not pointed at.
+    let is_largest = found.first().is_some_and(|first| {
+        first.event.number == event.number
+            && matches!(
+                first.finding,
+                Finding::LargestLoss {
+                    not_told_apart_from: None,
+                    ..
+                }
+            )
     });
     Column {
         number: event.number,
@@ -240,7 +245,7 @@ pub(super) fn column(event: &Event, found: &[Noteworthy<'_>], axis: &FibreAxis) 
         from_b: reading(&event.loss_b_to_a),
         limit: event.limit.map(Loss::db).filter(|limit| limit.is_finite()),
         verdict: verdict_word(event.verdict),
-        remarks: remarks(event, &findings),
+        remarks: remarks(event, &findings, is_largest),
         is_emphasised: is_largest
             || event.verdict == Verdict::Fail
             || event.kind == EventKind::Break,
@@ -248,7 +253,7 @@ pub(super) fn column(event: &Event, found: &[Noteworthy<'_>], axis: &FibreAxis) 
 }
 
 /// What to say about an event, from the fullest wording to the shortest.
-fn remarks(event: &Event, findings: &[Finding]) -> Vec<String> {
+fn remarks(event: &Event, findings: &[Finding], is_largest: bool) -> Vec<String> {
     if event.kind == EventKind::Break {
         return vec!["the fibre is interrupted".to_owned(), "break".to_owned()];
     }
@@ -258,22 +263,18 @@ fn remarks(event: &Event, findings: &[Finding]) -> Vec<String> {
             wording.push(text);
         }
     };
+    if is_largest {
+        let kind = kind_word(event.kind);
+        say(
+            format!("largest two-way loss of a {kind}"),
+            format!("largest loss of a {kind}"),
+            "largest",
+        );
+    }
     let mut gain_from = None;
     let mut bad_from = None;
     for finding in findings {
         match finding {
-            Finding::LargestLoss {
-                not_told_apart_from: None,
-                ..
-            } => say(
-                format!(
-                    "largest two-way loss: {} {}",
-                    kind_word(event.kind),
-                    event.number
-                ),
-                "largest two-way loss".to_owned(),
-                "largest",
-            ),
             Finding::LargestLoss { .. } => {}
             Finding::GainOneWay { from, .. } => gain_from = Some(from.letter()),
             Finding::BadOneWay { from, .. } => bad_from = Some(from.letter()),
