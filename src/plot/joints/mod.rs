@@ -110,7 +110,7 @@ impl<'a> Columns<'a> {
         Self {
             all: columns,
             centres,
-            is_crowded: widest > width,
+            is_crowded: widest > width + GAP_PX,
         }
     }
 

@@ -5,7 +5,7 @@ use crate::plot::PlotSettings;
 use crate::plot::figure::FibreAxis;
 use crate::plot::heading::Heading;
 use crate::plot::joints::{Column, MISSING};
-use crate::report::findings::{Finding, Noteworthy, ReadFrom, kind_word};
+use crate::report::findings::{Among, Finding, Noteworthy, ReadFrom, kind_word};
 use crate::report::number::{loss_and_error_db, loss_with_error, signed, with_error};
 use crate::report::plain_text;
 use crate::units::{Loss, Measurement};
@@ -98,6 +98,7 @@ fn largest(noteworthy: &Noteworthy<'_>) -> Option<String> {
     let name = event
         .joint
         .as_ref()
+        .filter(|_| among == Among::Splices)
         .map_or_else(String::new, |joint| format!(" ({})", plain_text(joint)));
     let doubt = not_told_apart_from.map_or_else(String::new, |other| {
         format!(" (within its error the same as {other})")
@@ -205,7 +206,12 @@ const fn verdict_word(verdict: Verdict) -> Option<&'static str> {
 }
 
 /// An event as a column of the figure.
-pub(super) fn column(event: &Event, found: &[Noteworthy<'_>], axis: &FibreAxis) -> Column {
+pub(super) fn column(
+    event: &Event,
+    found: &[Noteworthy<'_>],
+    axis: &FibreAxis,
+    reference_db: f64,
+) -> Column {
     let reading = |loss: &Measurement<Loss>| loss_and_error_db(loss).map(|loss| loss.0);
     let two_way = loss_and_error_db(&event.loss);
     let at_m = Some(event.position.value.m())
@@ -216,15 +222,17 @@ pub(super) fn column(event: &Event, found: &[Noteworthy<'_>], axis: &FibreAxis) 
         .map(|noteworthy| noteworthy.finding)
         .collect();
     // The first finding is the largest splice, or the largest connector where no splice was
-    // measured. A joint that is the largest by chance only is not pointed at.
+    // measured. One that is the largest by chance, or harmless, is not pointed at.
+    let harmless_db = event.limit.map_or(reference_db, Loss::db);
     let is_largest = found.first().is_some_and(|first| {
         first.event.number == event.number
             && matches!(
                 first.finding,
                 Finding::LargestLoss {
                     not_told_apart_from: None,
+                    loss_db,
                     ..
-                }
+                } if loss_db > harmless_db
             )
     });
     Column {
