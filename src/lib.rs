@@ -1,9 +1,13 @@
 //! Two-way OTDR analysis: two backscatter traces in, one averaged link out.
 
 pub mod both_ways;
+pub mod cli;
+pub mod detect;
 pub mod measure;
 pub mod plot;
+pub mod read;
 pub mod report;
+pub mod simulate;
 pub mod trace;
 pub mod units;
 pub mod warning;

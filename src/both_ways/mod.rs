@@ -1,8 +1,23 @@
 //! Two directions of one fibre laid on one axis and averaged joint by joint.
 
+mod broken;
+mod build;
+mod check;
+mod combine;
+mod echo;
+mod joint;
 mod link;
+mod profiles;
+mod readings;
+mod register;
+mod workmanship;
 
+pub use check::{CombineError, Cords, check_pair, cords};
+pub use combine::{Combined, KnownJoint, Settings, combine};
 pub use link::{
     Direction, Event, EventKind, KindFrom, Link, Profiles, Registration, SeenFrom, Verdict,
     Workmanship,
 };
+pub use profiles::two_way_levels;
+pub use register::{Axis, register};
+pub use workmanship::{mismatch_loss, workmanship};

@@ -1,5 +1,13 @@
 //! Measures what detection found: losses, reflectances, sections, return loss.
 
+mod line;
+mod look;
 mod one_way;
+mod orl;
+mod reading;
 
+pub use line::{KnownSlope, Side, SideLine, bend, side_line};
+pub use look::{LinkEnd, Look, look};
 pub use one_way::{OneWay, OneWayEvent, OneWayKind, ReflectanceReading, Section};
+pub use orl::{return_loss, usual_backscatter};
+pub use reading::{Reading, half_difference, read_loss, read_peak, reflectance, two_way};

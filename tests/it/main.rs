@@ -2,4 +2,6 @@
 
 mod links;
 mod plot;
+mod read;
 mod report;
+mod simulate;

@@ -1,0 +1,258 @@
+//! A broken fibre: each part reported from its own end, nothing averaged.
+
+use crate::detect::{End, Mark};
+use crate::measure::{KnownSlope, Look, Section, read_loss};
+use crate::units::Loss;
+use crate::units::{Attenuation, Length, Measured, Measurement, NotMeasured, Position};
+use crate::warning::Warning;
+
+use super::build::bare_event;
+use super::combine::{Combined, Pair, direction};
+use super::link::{Event, EventKind, Link, Profiles, SeenFrom, Verdict};
+
+/// Builds the result for a fibre that light does not cross.
+pub(super) fn broken_link(pair: Pair<'_>, index_ratio: f64) -> Combined {
+    let whole = pair.settings.known_length.map(Length::m);
+    let (part_a, part_b) = (part(&pair.look_a, 1.0), part(&pair.look_b, index_ratio));
+    let mut events: Vec<Event> = part_a.events(true, None);
+    let mut of_b = part_b.events(false, whole);
+    of_b.reverse();
+    events.extend(of_b);
+    if whole.is_some() {
+        events.sort_by(|p, q| p.position.value.m().total_cmp(&q.position.value.m()));
+    }
+    for (i, event) in events.iter_mut().enumerate() {
+        event.number = i + 1;
+    }
+    let mut warnings = pair.warnings.clone();
+    let sum = part_a.length_m + part_b.length_m;
+    warnings.push(Warning::new(
+        "broken fibre",
+        match whole {
+            Some(l) => format!(
+                "light does not cross: {:.1} m seen from A and {:.1} m from B, together {sum:.1} m of {l:.1} m; \
+                 every loss is one way only",
+                part_a.length_m, part_b.length_m
+            ),
+            None => format!(
+                "light does not cross: {:.1} m seen from A and {:.1} m from B; the whole length is not \
+                 known, so events of B's part are counted from B",
+                part_a.length_m, part_b.length_m
+            ),
+        },
+    ));
+    let (ha, hb) = (pair.a.header().clone(), pair.b.header().clone());
+    let why = NotMeasured::because("the fibre is broken: no light passes from end to end");
+    let link = Link {
+        cable: ha.cable.or(hb.cable),
+        fibre: ha.fibre.or(hb.fibre),
+        from: ha.from.or(hb.to),
+        to: ha.to.or(hb.from),
+        wavelength: pair.a.wavelength(),
+        length: match whole {
+            Some(l) => Ok(Measured {
+                value: Length::from_m(l),
+                std_error: None,
+            }),
+            None => Err(NotMeasured::because(
+                "the fibre is broken and its whole length not given",
+            )),
+        },
+        loss: Err(why),
+        attenuation: None,
+        orl_a: None,
+        orl_b: None,
+        verdict: Verdict::NotJudged,
+        events,
+        sections: part_a.sections(),
+        registration: None,
+        a: direction(&pair, true, Position::from_m(part_a.length_m)),
+        b: direction(
+            &pair,
+            false,
+            Position::from_m(whole.unwrap_or(sum) - part_b.length_m),
+        ),
+        false_events_per_1000_km: pair.settings.detect.false_events_per_1000_km,
+        warnings,
+    };
+    let profiles = separate_profiles(&pair, whole.unwrap_or(sum), index_ratio);
+    Combined { link, profiles }
+}
+
+/// One part of the fibre, seen from its own end.
+struct Part<'l> {
+    look: &'l Look,
+    scale: f64,
+    length_m: f64,
+}
+
+fn part(look: &Look, scale: f64) -> Part<'_> {
+    let edge = match look.end {
+        End::Drop { edge, .. } => edge,
+        End::Faded { index } => index as f64,
+        End::BeyondRange => look.eye.len() as f64,
+    };
+    Part {
+        look,
+        scale,
+        length_m: (look.eye.metres(edge) - look.near.own_m) * scale,
+    }
+}
+
+impl Part<'_> {
+    /// Events of the part, nearest to its instrument first, the break last.
+    fn events(&self, from_a: bool, whole_m: Option<f64>) -> Vec<Event> {
+        let look = self.look;
+        let seen = if from_a { SeenFrom::A } else { SeenFrom::B };
+        let mut events: Vec<Event> = look
+            .marks
+            .iter()
+            .enumerate()
+            .filter(|(_, m)| m.z_m >= look.near.own_m - look.eye.spacing_m)
+            .map(|(i, mark)| self.event(i, mark, from_a, seen))
+            .collect();
+        if events
+            .first()
+            .is_none_or(|e| e.position.value.m().abs() > look.eye.spacing_m)
+        {
+            let why = NotMeasured::because(
+                "the near connector does not show, or there is no launch cord",
+            );
+            events.insert(
+                0,
+                bare_event(EventKind::Connector, Position::from_m(0.0), &why, seen),
+            );
+        }
+        let why = NotMeasured::because("a break: light does not cross it");
+        let mut end = bare_event(
+            EventKind::Break,
+            Position::from_m(self.length_m),
+            &why,
+            seen,
+        );
+        end.reflective = matches!(
+            look.end,
+            End::Drop {
+                reflective: true,
+                ..
+            }
+        );
+        events.push(end);
+        if !from_a {
+            for event in &mut events {
+                let own = event.position.value;
+                event.position_from_b = Some(own);
+                if let Some(l) = whole_m {
+                    event.position.value = Position::from_m(l - own.m());
+                }
+            }
+        }
+        events
+    }
+
+    fn event(&self, i: usize, mark: &Mark, from_a: bool, seen: SeenFrom) -> Event {
+        let look = self.look;
+        let first = (mark.z_m - look.near.own_m).abs() <= look.eye.spacing_m;
+        let reflective = mark.reflective[0];
+        let kind = if reflective || first {
+            EventKind::Connector
+        } else {
+            EventKind::Splice
+        };
+        let other =
+            NotMeasured::because("the fibre is broken: this part has no light from the other end");
+        let mut event = bare_event(
+            kind,
+            Position::from_m((mark.z_m - look.near.own_m) * self.scale),
+            &other,
+            seen,
+        );
+        event.reflective = reflective;
+        event.position.std_error = mark
+            .std_error_m
+            .filter(|e| e.is_finite())
+            .map(Length::from_m);
+        let reading: Measurement<Loss> = self.read(i);
+        if from_a {
+            event.loss_a_to_b = reading;
+        } else {
+            event.loss_b_to_a = reading;
+        }
+        event
+    }
+
+    fn read(&self, i: usize) -> Measurement<Loss> {
+        let look = self.look;
+        let view = crate::detect::View::own(&look.eye);
+        let known: Option<KnownSlope> = None;
+        read_loss(
+            &view,
+            view.index(look.marks[i].z_m),
+            look.span_before(i),
+            look.span_before(i + 1),
+            known,
+        )
+        .map(|r| r.loss)
+    }
+
+    fn sections(&self) -> Vec<Section> {
+        let look = self.look;
+        (1..=look.marks.len())
+            .filter_map(|i| {
+                let span = look.span_before(i);
+                let line = look.eye.sums.line(span.lo, span.hi)?;
+                let per_km = 1000.0 / look.eye.spacing_m;
+                let from = look.marks[i - 1].z_m - look.near.own_m;
+                if from < -look.eye.spacing_m {
+                    return None;
+                }
+                let to = look
+                    .marks
+                    .get(i)
+                    .map_or(self.length_m, |m| m.z_m - look.near.own_m);
+                Some(Section {
+                    from: Position::from_m(from),
+                    to: Position::from_m(to),
+                    attenuation: Measured {
+                        value: Attenuation::from_db_per_km(
+                            -(line.slope + look.eye.trend.1) * per_km,
+                        ),
+                        std_error: Some(Attenuation::from_db_per_km(
+                            line.slope_variance.sqrt() * per_km,
+                        )),
+                    },
+                })
+            })
+            .collect()
+    }
+}
+
+/// Both traces on A's axis as far as the length (or the sum of the parts) places
+/// them; no two-way profile, since no light comes from both ends anywhere.
+fn separate_profiles(pair: &Pair<'_>, whole_m: f64, scale: f64) -> Profiles {
+    use ndarray::Array1;
+    let (la, lb) = (&pair.look_a, &pair.look_b);
+    let last = (la.eye.index(la.near.own_m + whole_m * 1.1).max(0.0) as usize).min(la.eye.len());
+    let position_m = Array1::from_iter((0..last).map(|i| la.eye.metres(i as f64) - la.near.own_m));
+    let level_a_db = Array1::from_iter(pair.a.levels_db().iter().copied().take(last));
+    let level_b_db = position_m.mapv(|z| {
+        let index = lb.eye.index(lb.near.own_m + (whole_m - z) / scale).round();
+        if index >= 0.0 {
+            pair.b
+                .levels_db()
+                .get(index as usize)
+                .copied()
+                .unwrap_or(f64::NAN)
+        } else {
+            f64::NAN
+        }
+    });
+    let none = Array1::from_elem(last, f64::NAN);
+    Profiles {
+        position_m,
+        level_a_db,
+        level_b_db,
+        two_way_db: none.clone(),
+        backscatter_db: none,
+    }
+}

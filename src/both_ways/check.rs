@@ -1,0 +1,152 @@
+//! What must hold before two traces may be averaged.
+
+use crate::trace::Trace;
+use crate::units::Length;
+
+/// Nominal wavelengths farther apart than this are different: lasers of one
+/// nominal wavelength differ by a few nanometres. Our choice, no source.
+const SAME_WAVELENGTH_NM: f64 = 5.0;
+
+/// Why two traces cannot be averaged.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+#[non_exhaustive]
+pub enum CombineError {
+    /// The wavelengths differ.
+    #[error(
+        "the traces were taken at {a_nm} nm and {b_nm} nm; only readings at one wavelength \
+         (within {SAME_WAVELENGTH_NM} nm) may be averaged"
+    )]
+    WavelengthsDiffer {
+        /// Wavelength of the trace from A.
+        a_nm: f64,
+        /// Wavelength of the trace from B.
+        b_nm: f64,
+    },
+    /// Both traces name the same end as the one they were taken from.
+    #[error("both traces say they were taken from {end:?}; one from each end is needed")]
+    SameEnd {
+        /// The end.
+        end: String,
+    },
+    /// The headers name different ends or fibres.
+    #[error("the traces name different {what}: {a:?} and {b:?}")]
+    DifferentLinks {
+        /// Which entry of the header.
+        what: &'static str,
+        /// What the trace from A says.
+        a: String,
+        /// What the trace from B says.
+        b: String,
+    },
+    /// The samples are the same.
+    #[error("both files hold the same samples: this is one trace given twice")]
+    SameSamples,
+    /// The pattern of events fits as if both were taken from one end.
+    #[error(
+        "{matches} events lie at the same distances from the instrument in both traces and \
+         {mirrored} fit when one is turned round: both look taken from the same end"
+    )]
+    LooksLikeSameEnd {
+        /// Events that fall together when B is not turned.
+        matches: usize,
+        /// Events that fall together when it is.
+        mirrored: usize,
+    },
+    /// The lengths cannot be those of one fibre.
+    #[error(
+        "from A the link is {a_m:.1} m long, from B {b_m:.1} m: not the same fibre; if it is \
+         broken, give its whole length with --length-m, or say --broken, and each part is \
+         reported from its own end"
+    )]
+    LengthsDiffer {
+        /// Length seen from A.
+        a_m: f64,
+        /// Length seen from B, in metres of A's axis.
+        b_m: f64,
+    },
+    /// Nothing ties the two axes together.
+    #[error(
+        "neither an end nor two common events tie the two traces together: neither sees the \
+         far end, and no shift lays their events on each other"
+    )]
+    NothingInCommon,
+    /// A trace holds no fibre that can be measured.
+    #[error("the trace from {end} shows no backscatter behind its dead zone")]
+    NoLight {
+        /// A or B.
+        end: char,
+    },
+}
+
+/// Checks the headers and samples of the two traces.
+///
+/// # Errors
+/// [`CombineError`] when they cannot be the two directions of one fibre.
+pub fn check_pair(a: &Trace, b: &Trace) -> Result<(), CombineError> {
+    let (a_nm, b_nm) = (a.wavelength().nm(), b.wavelength().nm());
+    if (a_nm - b_nm).abs() > SAME_WAVELENGTH_NM {
+        return Err(CombineError::WavelengthsDiffer { a_nm, b_nm });
+    }
+    let same_samples = a.len() == b.len()
+        && a.levels_db()
+            .iter()
+            .zip(b.levels_db())
+            .all(|(x, y)| x.to_bits() == y.to_bits());
+    if same_samples {
+        return Err(CombineError::SameSamples);
+    }
+    let (ha, hb) = (a.header(), b.header());
+    if let (Some(x), Some(y)) = (&ha.from, &hb.from)
+        && same_name(x, y)
+    {
+        return Err(CombineError::SameEnd { end: x.clone() });
+    }
+    for (what, x, y) in [
+        ("ends", &ha.from, &hb.to),
+        ("ends", &ha.to, &hb.from),
+        ("fibres", &ha.fibre, &hb.fibre),
+        ("cables", &ha.cable, &hb.cable),
+    ] {
+        if let (Some(x), Some(y)) = (x, y)
+            && !same_name(x, y)
+        {
+            return Err(CombineError::DifferentLinks {
+                what,
+                a: x.clone(),
+                b: y.clone(),
+            });
+        }
+    }
+    Ok(())
+}
+
+fn same_name(x: &str, y: &str) -> bool {
+    x.trim().to_lowercase() == y.trim().to_lowercase()
+}
+
+/// Cords at A and at B, from either header; and whether each was stated by both.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Cords {
+    /// Cord at A's end.
+    pub at_a: Option<Length>,
+    /// Cord at B's end.
+    pub at_b: Option<Length>,
+    /// Both files give both cords, each the same: the cords stayed on.
+    pub stated_by_both: bool,
+}
+
+/// Takes the cords from the two headers: the launch cord of one direction is the
+/// tail cord of the other.
+pub fn cords(a: &Trace, b: &Trace) -> Cords {
+    let (ha, hb) = (a.header(), b.header());
+    // One per cent: the same cord read at two group indices.
+    let same = |x: Option<Length>, y: Option<Length>| match (x, y) {
+        (Some(x), Some(y)) => (x.m() - y.m()).abs() <= 0.01 * x.m().max(y.m()),
+        _ => false,
+    };
+    Cords {
+        at_a: ha.launch_cord.or(hb.tail_cord),
+        at_b: hb.launch_cord.or(ha.tail_cord),
+        stated_by_both: same(ha.launch_cord, hb.tail_cord) && same(hb.launch_cord, ha.tail_cord),
+    }
+}

@@ -1,0 +1,338 @@
+//! From two traces to one link.
+
+use crate::detect::DetectSettings;
+use crate::measure::{Look, look, usual_backscatter};
+use crate::trace::Trace;
+use crate::units::{BackscatterCoefficient, Length, Position};
+use crate::warning::Warning;
+
+use super::broken::broken_link;
+use super::build::build_link;
+use super::check::{CombineError, Cords, check_pair, cords};
+use super::joint::detect_jointly;
+use super::link::{Direction, Link, Profiles};
+use super::profiles::profiles;
+use super::readings::read_all;
+use super::register::{Axis, register};
+
+/// Relative difference of the two lengths beyond which they are not one fibre's:
+/// the group indices of silica fibres lie within half a per cent of each other.
+const LENGTHS_AGREE: f64 = 0.005;
+
+/// What the two-way measurement is set to.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Settings {
+    /// Detection.
+    pub detect: DetectSettings,
+    /// Length of the fibre, where it is known.
+    pub known_length: Option<Length>,
+    /// The fibre is known to be interrupted: report each part from its own end.
+    pub broken: bool,
+    /// Joints known from a plan: name and place on A's axis.
+    pub known_joints: Vec<KnownJoint>,
+}
+
+/// A joint whose place is known.
+#[derive(Debug, Clone, PartialEq)]
+pub struct KnownJoint {
+    /// Name of the joint.
+    pub name: String,
+    /// Metres of fibre from A's first connector.
+    pub position: Position,
+}
+
+/// A link with the traces to draw.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Combined {
+    /// The result.
+    pub link: Link,
+    /// Both traces on A's axis.
+    pub profiles: Profiles,
+}
+
+/// The two traces and what each shows by itself.
+pub(super) struct Pair<'t> {
+    pub(super) a: &'t Trace,
+    pub(super) b: &'t Trace,
+    pub(super) look_a: Look,
+    pub(super) look_b: Look,
+    pub(super) cords: Cords,
+    pub(super) backscatter: [(BackscatterCoefficient, bool); 2],
+    pub(super) settings: &'t Settings,
+    pub(super) warnings: Vec<Warning>,
+}
+
+/// Measures one fibre from its two traces; `a` is the one taken from A.
+///
+/// # Errors
+/// [`CombineError`] when the traces cannot be the two directions of one fibre at
+/// one wavelength.
+pub fn combine(a: &Trace, b: &Trace, settings: &Settings) -> Result<Combined, CombineError> {
+    check_pair(a, b)?;
+    let cords = cords(a, b);
+    let (look_a, look_b) = rayon::join(
+        || look(a, cords.at_a, cords.at_b, &settings.detect),
+        || look(b, cords.at_b, cords.at_a, &settings.detect),
+    );
+    for (end, look) in [('A', &look_a), ('B', &look_b)] {
+        if look.bound.hi < look.bound.lo + 16 {
+            return Err(CombineError::NoLight { end });
+        }
+    }
+    let backscatter = [a, b].map(|t| match t.header().backscatter {
+        Some(given) => (given, false),
+        None => (usual_backscatter(t.wavelength().nm()), true),
+    });
+    let mut pair = Pair {
+        a,
+        b,
+        look_a,
+        look_b,
+        cords,
+        backscatter,
+        settings,
+        warnings: Vec::new(),
+    };
+    warn_of_settings(&mut pair);
+    let index_ratio = b.group_index().ratio() / a.group_index().ratio();
+    if is_broken(&pair, index_ratio)? {
+        return Ok(broken_link(pair, index_ratio));
+    }
+    refuse_same_end(&pair, index_ratio)?;
+    let axis =
+        register(&pair.look_a, &pair.look_b, index_ratio).ok_or(CombineError::NothingInCommon)?;
+    hide_alike(&mut pair, &axis);
+    let length_m = expected_length(&pair, &axis);
+    let fixed = fixed_places(&pair, length_m);
+    let joint = detect_jointly(&pair.look_a, &pair.look_b, &axis, &settings.detect, &fixed);
+    let finder = joint.finder(&settings.detect);
+    let clusters = read_all(
+        &joint,
+        &finder,
+        [a, b],
+        [pair.backscatter[0].0, pair.backscatter[1].0],
+    );
+    let link = build_link(pair, &axis, &joint, &finder, &clusters, length_m);
+    let profiles = profiles(a, b, &joint, link.length.as_ref().ok().map(|l| l.value));
+    Ok(Combined { link, profiles })
+}
+
+/// Length of the link that the two looks and the axis give before the joint detection.
+fn expected_length(pair: &Pair<'_>, axis: &Axis) -> f64 {
+    match pair.look_a.far {
+        Some(far) if far.std_error_m.is_some() => far.own_m - pair.look_a.near.own_m,
+        _ => axis.place(pair.look_b.near.own_m),
+    }
+}
+
+/// Joints that must be measured whether they show or not: the first and last
+/// connector where cords allow it, and those of a plan.
+fn fixed_places(pair: &Pair<'_>, length_m: f64) -> Vec<f64> {
+    let mut fixed = Vec::new();
+    if pair.look_a.near.has_cord {
+        fixed.push(0.0);
+    }
+    if pair.look_b.near.has_cord {
+        fixed.push(length_m);
+    }
+    fixed.extend(pair.settings.known_joints.iter().map(|j| j.position.m()));
+    fixed
+}
+
+/// Hides in both directions what the wider pulse hides.
+fn hide_alike(pair: &mut Pair<'_>, axis: &Axis) {
+    let hidden =
+        |look: &Look, scale: f64| look.eye.hidden_samples() as f64 * look.eye.spacing_m * scale;
+    let (a_m, b_m) = (hidden(&pair.look_a, 1.0), hidden(&pair.look_b, axis.scale));
+    let extra = |missing_m: f64, spacing_m: f64| (missing_m / spacing_m).max(0.0) as usize;
+    pair.look_a.eye.settling += extra(b_m - a_m, pair.look_a.eye.spacing_m);
+    pair.look_b.eye.settling += extra(a_m - b_m, pair.look_b.eye.spacing_m * axis.scale);
+}
+
+/// Whether the two lengths tell of a break; an error when they tell of two fibres.
+fn is_broken(pair: &Pair<'_>, index_ratio: f64) -> Result<bool, CombineError> {
+    if pair.settings.broken {
+        return Ok(true);
+    }
+    let (Some(far_a), Some(far_b)) = (pair.look_a.far, pair.look_b.far) else {
+        return Ok(false);
+    };
+    let a_m = far_a.own_m - pair.look_a.near.own_m;
+    let b_m = (far_b.own_m - pair.look_b.near.own_m) * index_ratio;
+    let doubt = 2.0 * pair.look_a.eye.spacing_m
+        + 2.0 * pair.look_b.eye.spacing_m
+        + if far_a.std_error_m.is_none() || far_b.std_error_m.is_none() {
+            // An end that is only stated by its cord: 1 % of 1 km and a pulse.
+            0.02 * (pair.look_a.near.own_m + pair.look_b.near.own_m)
+                + pair.look_a.eye.pulse_samples * pair.look_a.eye.spacing_m
+        } else {
+            0.0
+        };
+    let agree = (a_m - b_m).abs() <= LENGTHS_AGREE * a_m.max(b_m) + doubt;
+    let whole = pair.settings.known_length.map(Length::m);
+    if agree && whole.is_none_or(|l| (a_m - l).abs() <= LENGTHS_AGREE * l + doubt) {
+        return Ok(false);
+    }
+    // Ends of light as they are: a broken fibre shows no tail cord.
+    let parts = [(&pair.look_a, 1.0), (&pair.look_b, index_ratio)].map(|(look, scale)| {
+        (look.eye.metres(look.end.limit(look.eye.len()) as f64) - look.near.own_m) * scale
+    });
+    match whole {
+        Some(l) if (parts[0] + parts[1] - l).abs() <= LENGTHS_AGREE * l + doubt => Ok(true),
+        _ if agree => Ok(false),
+        _ => Err(CombineError::LengthsDiffer { a_m, b_m }),
+    }
+}
+
+/// Refuses two traces whose events fall together unturned and not turned.
+fn refuse_same_end(pair: &Pair<'_>, index_ratio: f64) -> Result<(), CombineError> {
+    let (Some(far_a), Some(far_b)) = (pair.look_a.far, pair.look_b.far) else {
+        return Ok(());
+    };
+    let inner = |look: &Look, far_m: f64, scale: f64| -> Vec<(f64, f64)> {
+        look.marks
+            .iter()
+            .filter(|m| m.z_m > look.near.own_m + 1.0 && m.z_m < far_m - 1.0)
+            .filter_map(|m| Some(((m.z_m - look.near.own_m) * scale, m.std_error_m?)))
+            .collect()
+    };
+    let of_a = inner(&pair.look_a, far_a.own_m, 1.0);
+    let of_b = inner(&pair.look_b, far_b.own_m, index_ratio);
+    let length = far_a.own_m - pair.look_a.near.own_m;
+    let count = |turned: bool| {
+        of_a.iter()
+            .filter(|(z, e)| {
+                of_b.iter().any(|(x, f)| {
+                    let place = if turned { length - x } else { *x };
+                    let reach = 4.0 * e.hypot(*f) + pair.look_a.eye.spacing_m + 1e-3 * z;
+                    (place - z).abs() <= reach
+                })
+            })
+            .count()
+    };
+    let (matches, mirrored) = (count(false), count(true));
+    // Three events in a row do not fall together by chance; a link that is its own
+    // mirror image fits both ways and passes.
+    if matches >= 3 && mirrored * 3 <= matches {
+        return Err(CombineError::LooksLikeSameEnd { matches, mirrored });
+    }
+    Ok(())
+}
+
+fn warn_of_settings(pair: &mut Pair<'_>) {
+    let (a, b) = (pair.a, pair.b);
+    let mut say = |code: &'static str, message: String| {
+        pair.warnings.push(Warning::new(code, message));
+    };
+    let (wa, wb) = (a.pulse_width().ns(), b.pulse_width().ns());
+    if (wa - wb).abs() > 1e-9 * wa.max(wb) {
+        say(
+            "pulse widths differ",
+            format!(
+                "the pulse is {wa} ns from A and {wb} ns from B: what the wider one hides is left \
+                 out on both sides"
+            ),
+        );
+    }
+    let (sa, sb) = (a.spacing_m(), b.spacing_m());
+    if (sa - sb).abs() > 1e-3 * sa.max(sb) {
+        say(
+            "spacings differ",
+            format!(
+                "samples are {sa:.4} m apart from A and {sb:.4} m from B: each is used as it is"
+            ),
+        );
+    }
+    let (na, nb) = (a.group_index().ratio(), b.group_index().ratio());
+    if (na - nb).abs() > 1e-9 {
+        say(
+            "group indices differ",
+            format!("the group index is {na} from A and {nb} from B: B is scaled to A's axis"),
+        );
+    }
+    if let (Some(ta), Some(tb)) = (a.header().averaging_time_s, b.header().averaging_time_s)
+        && (ta - tb).abs() > 1e-9
+    {
+        say(
+            "averaging times differ",
+            format!(
+                "averaged for {ta} s from A and {tb} s from B: each has its own noise and error"
+            ),
+        );
+    }
+    for (end, (value, is_default), t) in
+        [('A', pair.backscatter[0], a), ('B', pair.backscatter[1], b)]
+    {
+        if is_default {
+            say(
+                "backscatter coefficient assumed",
+                format!(
+                    "the trace from {end} gives no backscatter coefficient: {} dB at 1 ns taken as \
+                     usual at {} nm; reflectances and return loss rest on it",
+                    value.db(),
+                    t.wavelength().nm()
+                ),
+            );
+        }
+    }
+    let cords = pair.cords;
+    if cords.at_a.is_none() || cords.at_b.is_none() {
+        say(
+            "cords unknown",
+            "neither file says which launch and tail cords were on: where one is unknown the link is \
+             counted from the port or to the end of the light, and that joint is not measured \
+             (give --launch-m and --tail-m)"
+                .to_owned(),
+        );
+    } else if !cords.stated_by_both
+        && (cords.at_a.is_some_and(|c| c.m() > 0.0) || cords.at_b.is_some_and(|c| c.m() > 0.0))
+    {
+        say(
+            "cords assumed",
+            "that the same cords stayed on both ends for both readings is assumed, not stated by \
+             both files: if they were changed, the first and last joint are not two-way"
+                .to_owned(),
+        );
+    }
+}
+
+/// What is kept of one direction.
+pub(super) fn direction(pair: &Pair<'_>, from_a: bool, usable_to: Position) -> Direction {
+    let (trace, look, (backscatter, is_default)) = if from_a {
+        (pair.a, &pair.look_a, pair.backscatter[0])
+    } else {
+        (pair.b, &pair.look_b, pair.backscatter[1])
+    };
+    let eye = &look.eye;
+    let sd_at = |from: usize, to: usize| -> Option<f64> {
+        let weights: f64 = eye.weight.get(from..to)?.iter().sum();
+        let count = eye
+            .weight
+            .get(from..to)?
+            .iter()
+            .filter(|w| **w > 0.0)
+            .count();
+        (weights > 0.0).then(|| (count as f64 / weights).sqrt())
+    };
+    let lo = (eye.index(look.near.own_m).max(0.0) as usize).max(look.bound.lo);
+    let hi = look.bound.hi.min(eye.usable_end);
+    let end_level: Option<f64> = eye
+        .sums
+        .mean(hi.saturating_sub(64).max(look.bound.lo), hi)
+        .map(|(db, _)| db + eye.trend.0 + eye.trend.1 * hi as f64);
+    Direction {
+        header: trace.header().clone(),
+        pulse_width: trace.pulse_width(),
+        group_index: trace.group_index(),
+        backscatter,
+        backscatter_is_default: is_default,
+        samples: trace.len(),
+        spacing: Length::from_m(trace.spacing_m()),
+        usable_to,
+        noise_at_start_db: sd_at(lo, (lo + 64).min(eye.len())).unwrap_or(f64::NAN),
+        above_noise_at_end_db: match end_level {
+            Some(db) if eye.noise.floor() > 0.0 => db - 5.0 * eye.noise.floor().log10(),
+            _ => f64::NAN,
+        },
+    }
+}

@@ -1,0 +1,220 @@
+//! Every event read in both directions at the same place.
+
+use crate::detect::{Eye, Finder, Mark, Span, View};
+use crate::measure::{
+    KnownSlope, Reading, ReflectanceReading, Side, bend, read_loss, read_peak, side_line,
+};
+use crate::trace::Trace;
+use crate::units::{Attenuation, BackscatterCoefficient, Measured, NotMeasured, Position};
+
+use super::joint::Joint;
+
+/// Pulse lengths below which two events are one group: within one pulse and a half
+/// no straight fibre is left between their ramps.
+const RESOLVED_PULSES: f64 = 1.5;
+
+/// Standard errors of a peak's height from which a reflectance is printed.
+const PEAK_SEEN: f64 = 4.0;
+
+/// One event, or a group of events too close to tell apart.
+#[derive(Debug, Clone)]
+pub(super) struct Cluster {
+    /// Indices of its marks.
+    pub marks: std::ops::Range<usize>,
+    /// Reading of each direction, A first.
+    pub readings: [Result<Reading, NotMeasured>; 2],
+    /// Reflectance in each direction.
+    pub reflectance: [Option<ReflectanceReading>; 2],
+    /// Stretch hidden in each direction, on A's axis, from its lower to its upper end.
+    pub hidden: [Option<(Position, Position)>; 2],
+}
+
+/// Groups marks that cannot be told apart in one of the directions.
+pub(super) fn clusters(finder: &Finder<'_>, marks: &[Mark]) -> Vec<std::ops::Range<usize>> {
+    let mut ranges: Vec<std::ops::Range<usize>> = Vec::new();
+    for i in 0..marks.len() {
+        let joined = i > 0 && {
+            let gap_m = marks[i].z_m - marks[i - 1].z_m;
+            let spans = finder.spans(Some(&marks[i - 1]), Some(&marks[i]));
+            finder
+                .views
+                .iter()
+                .zip(&spans)
+                .enumerate()
+                .any(|(v, (view, span))| {
+                    let reaches = marks[i].blocks[v].is_some() && marks[i - 1].blocks[v].is_some();
+                    let pulse_m = view.eye.pulse_samples / view.per_metre.abs();
+                    reaches && (span.hi < span.lo + 6 || gap_m < RESOLVED_PULSES * pulse_m)
+                })
+        };
+        match ranges.last_mut() {
+            Some(last) if joined => last.end = i + 1,
+            _ => ranges.push(i..i + 1),
+        }
+    }
+    ranges
+}
+
+/// Reads all clusters of a link.
+pub(super) fn read_all(
+    joint: &Joint,
+    finder: &Finder<'_>,
+    traces: [&Trace; 2],
+    backscatter: [BackscatterCoefficient; 2],
+) -> Vec<Cluster> {
+    let ranges = clusters(finder, &joint.marks);
+    let views = joint.views();
+    let known: [Option<KnownSlope>; 2] =
+        [0, 1].map(|v| usual_slope(&views[v], &stretches(finder, &joint.marks, &ranges, v)));
+    (0..ranges.len())
+        .map(|k| {
+            let range = ranges[k].clone();
+            let mut readings = [Err(NotMeasured::because("")), Err(NotMeasured::because(""))];
+            let mut reflectance = [None, None];
+            let mut hidden = [None, None];
+            for v in 0..2 {
+                let view = &views[v];
+                let (before, after) = around(finder, &joint.marks, &ranges, k, v);
+                let x = middle_edge(view, &joint.marks[range.clone()]);
+                readings[v] = read_loss(view, x, before, after, known[v]);
+                hidden[v] = hidden_stretch(view, &joint.marks[range.clone()], v);
+                let first = nearest_in_travel(view, &joint.marks[range.clone()]);
+                let is_reflective = joint.marks[range.clone()].iter().any(|m| m.reflective[v]);
+                let line_before = side_line(view.eye, before, Side::Before, known[v]);
+                if let (true, Some(line_before)) = (is_reflective, line_before) {
+                    let line_after = side_line(view.eye, after, Side::After, known[v]);
+                    reflectance[v] = read_peak(
+                        view,
+                        view.index(first.z_m),
+                        &line_before,
+                        line_after.as_ref(),
+                        PEAK_SEEN,
+                        backscatter[v],
+                        traces[v].pulse_width(),
+                    );
+                }
+            }
+            Cluster {
+                marks: range,
+                readings,
+                reflectance,
+                hidden,
+            }
+        })
+        .collect()
+}
+
+/// The spans before and after cluster `k` in the travel of view `v`.
+pub(super) fn around(
+    finder: &Finder<'_>,
+    marks: &[Mark],
+    ranges: &[std::ops::Range<usize>],
+    k: usize,
+    v: usize,
+) -> (Span, Span) {
+    let lower = finder.spans(
+        k.checked_sub(1).and_then(|j| marks.get(ranges[j].end - 1)),
+        marks.get(ranges[k].start),
+    )[v];
+    let upper = finder.spans(
+        marks.get(ranges[k].end - 1),
+        ranges.get(k + 1).and_then(|next| marks.get(next.start)),
+    )[v];
+    if finder.views[v].is_forward() {
+        (lower, upper)
+    } else {
+        (upper, lower)
+    }
+}
+
+fn stretches(
+    finder: &Finder<'_>,
+    marks: &[Mark],
+    ranges: &[std::ops::Range<usize>],
+    v: usize,
+) -> Vec<Span> {
+    (0..=ranges.len())
+        .map(|k| {
+            finder.spans(
+                k.checked_sub(1).and_then(|j| marks.get(ranges[j].end - 1)),
+                ranges.get(k).and_then(|next| marks.get(next.start)),
+            )[v]
+        })
+        .collect()
+}
+
+/// Leading edge that a group's loss is drawn to: the middle of its first and last.
+fn middle_edge(view: &View<'_>, marks: &[Mark]) -> f64 {
+    let edges = marks.iter().map(|m| view.index(m.z_m));
+    let (lo, hi) = edges.fold((f64::INFINITY, f64::NEG_INFINITY), |(lo, hi), x| {
+        (lo.min(x), hi.max(x))
+    });
+    f64::midpoint(lo, hi)
+}
+
+fn nearest_in_travel<'m>(view: &View<'_>, marks: &'m [Mark]) -> &'m Mark {
+    if view.is_forward() {
+        &marks[0]
+    } else {
+        &marks[marks.len() - 1]
+    }
+}
+
+fn hidden_stretch(view: &View<'_>, marks: &[Mark], v: usize) -> Option<(Position, Position)> {
+    let lo = marks
+        .iter()
+        .filter_map(|m| m.blocks[v])
+        .map(|b| b.0)
+        .min()?;
+    let hi = marks
+        .iter()
+        .filter_map(|m| m.blocks[v])
+        .map(|b| b.1)
+        .max()?;
+    let (p, q) = (view.place(lo as f64), view.place(hi as f64));
+    Some((Position::from_m(p.min(q)), Position::from_m(p.max(q))))
+}
+
+/// Slope of the link's well measured stretches and their spread, for those too
+/// short for their own; none from fewer than three.
+fn usual_slope(view: &View<'_>, spans: &[Span]) -> Option<KnownSlope> {
+    let eye = view.eye;
+    let least = (5.0 * eye.pulse_samples).ceil().max(32.0) as usize;
+    let lines: Vec<_> = spans
+        .iter()
+        .filter(|s| s.hi >= s.lo + least)
+        .filter_map(|s| eye.sums.line(s.lo, s.hi))
+        .collect();
+    if lines.len() < 3 {
+        return None;
+    }
+    let total: f64 = lines.iter().map(|l| 1.0 / l.slope_variance).sum();
+    let slope = lines
+        .iter()
+        .map(|l| l.slope / l.slope_variance)
+        .sum::<f64>()
+        / total;
+    let count = lines.len() as f64;
+    let spread = lines.iter().map(|l| (l.slope - slope).powi(2)).sum::<f64>() / (count - 1.0);
+    Some(KnownSlope {
+        slope,
+        variance: spread.max(1.0 / total),
+    })
+}
+
+/// Attenuation of a stretch in one direction, per kilometre of A's axis.
+pub(super) fn attenuation(view: &View<'_>, span: Span) -> Option<Measured<Attenuation>> {
+    let eye: &Eye = view.eye;
+    let line = (span.hi >= span.lo + 8)
+        .then(|| eye.sums.line(span.lo, span.hi))
+        .flatten()?;
+    let per_km = view.per_metre.abs() * 1000.0;
+    // A bent stretch still has a mean slope; its error grows by the misfit.
+    let misfit = (bend(eye, span).abs() / 3.3).max(1.0);
+    Some(Measured {
+        value: Attenuation::from_db_per_km(-(line.slope + eye.trend.1) * per_km),
+        std_error: Some(Attenuation::from_db_per_km(
+            line.slope_variance.sqrt() * per_km * misfit,
+        )),
+    })
+}

@@ -1,0 +1,76 @@
+//! Prints results and writes files: beside first, then renamed.
+
+use std::fs;
+use std::io::{self, IsTerminal, Write};
+use std::path::Path;
+
+use crate::report::table::TableSettings;
+
+use super::CommandError;
+
+/// Prints to standard output; a reader that closed the pipe is no error.
+pub(super) fn print(text: &str) -> Result<(), CommandError> {
+    let mut out = io::stdout().lock();
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+        Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
+        other => other.map_err(Into::into),
+    }
+}
+
+/// Width and colour of tables: the terminal's, or 100 characters without colour.
+pub(super) fn table_settings() -> TableSettings {
+    let mut settings = TableSettings::default();
+    if io::stdout().is_terminal() {
+        if let Some((terminal_size::Width(width), _)) = terminal_size::terminal_size() {
+            settings.width = usize::from(width);
+        }
+        settings.colour =
+            anstream::AutoStream::choice(&io::stdout()) != anstream::ColorChoice::Never;
+    }
+    settings
+}
+
+/// Writes files into a folder, which is made if missing. All are written beside
+/// their final names before any is renamed; without `force`, an existing file
+/// stops it before anything is written.
+///
+/// # Errors
+/// What the system says, with the file's name; that a file exists.
+pub(super) fn write_files(
+    folder: &Path,
+    files: &[(String, Vec<u8>)],
+    force: bool,
+) -> Result<(), CommandError> {
+    let at = |path: &Path, error: &dyn std::fmt::Display| {
+        format!("cannot write {}: {error}", path.display())
+    };
+    if !force && let Some((name, _)) = files.iter().find(|(name, _)| folder.join(name).exists()) {
+        return Err(format!(
+            "{} exists; nothing was written (use --force to overwrite)",
+            folder.join(name).display()
+        )
+        .into());
+    }
+    fs::create_dir_all(folder).map_err(|error| at(folder, &error))?;
+    let mut ready = Vec::with_capacity(files.len());
+    for (name, bytes) in files {
+        let path = folder.join(name);
+        let mut file = tempfile::Builder::new()
+            .prefix(".bothends-")
+            .tempfile_in(folder)
+            .map_err(|error| at(&path, &error))?;
+        file.write_all(bytes)
+            .and_then(|()| file.as_file().sync_all())
+            .map_err(|error| at(&path, &error))?;
+        ready.push((path, file));
+    }
+    for (path, file) in ready {
+        if force {
+            file.persist(&path).map_err(|error| at(&path, &error))?;
+        } else {
+            file.persist_noclobber(&path)
+                .map_err(|error| at(&path, &error))?;
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,423 @@
+//! One direction made ready for looking: noise known, levels linearised.
+
+use crate::trace::Trace;
+
+use super::light::{self, BLOCK, Lit};
+use super::noise::{self, Noise};
+use super::power::{Power, SampleState};
+use super::response::{self, Response};
+use super::sums::Sums;
+
+/// Product of samples and squared signal-to-noise ratio that a smoothed
+/// reference must reach: the linearised level then errs by
+/// (5/ln10)/2/10000 = 0.0001 dB. A smaller product lets the bias grow, a larger
+/// one smooths over more fibre.
+const REFERENCE_QUALITY: f64 = 10_000.0;
+
+/// Window lengths tried for the reference, in samples.
+const REFERENCE_WINDOWS: [usize; 8] = [1, 3, 9, 27, 81, 243, 729, 2187];
+
+/// Least window for the weights, and times as long as the level's: a weight that
+/// follows its own sample's noise pulls the mean up by twice the noise's square.
+const WEIGHT_WINDOW: (usize, usize) = (81, 9);
+
+/// Backscatter over rms noise below which samples may have been cut at zero or
+/// folded, so that their mean is no longer the power. At 3 one sample in 700 is.
+pub(crate) const LEAST_SNR: f64 = 3.0;
+
+/// A rise of the level this steep cannot be the backscatter step of a joint (the
+/// worst pair of fibres inside one product's tolerance gives 0.7 dB): a reflection.
+const REFLECTION_RISE_DB: f64 = 1.0;
+
+/// Decibels of one-way level per relative change of power, 5/ln 10.
+pub(crate) const DB_PER_NEPER: f64 = 5.0 / std::f64::consts::LN_10;
+
+/// A peak strong enough to be seen sample by sample, with its recovery.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct StrongPeak {
+    /// Last sample before the rise.
+    pub edge: usize,
+    /// First sample at which the straight line is usable again.
+    pub settled: usize,
+    /// Whether samples of it are clipped.
+    pub clipped: bool,
+}
+
+/// One trace prepared for detection and measurement; index 0 is its first sample.
+#[derive(Debug, Clone)]
+pub struct Eye {
+    /// Metres from the port of sample 0.
+    pub start_m: f64,
+    /// Metres between samples.
+    pub spacing_m: f64,
+    /// Pulse length in samples.
+    pub pulse_samples: f64,
+    /// Linear power of the samples.
+    pub power: Power,
+    /// Noise of the trace.
+    pub noise: Noise,
+    /// Part with light in it.
+    pub lit: Lit,
+    /// Strong peaks in order; the port is the first where the trace begins there.
+    pub peaks: Vec<StrongPeak>,
+    /// Pulse and receiver.
+    pub response: Response,
+    /// Samples that an event hides beyond the pulse: until the receiver has settled,
+    /// or as many as the other direction's wider pulse asks.
+    pub settling: usize,
+    /// First index from which backscatter is no longer measurable.
+    pub usable_end: usize,
+    /// Linearised level in dB: an unbiased level also where single samples are noise.
+    pub level_db: Vec<f64>,
+    /// 1/variance of the level, for sums over many samples; 0 where unusable.
+    pub weight: Vec<f64>,
+    /// Straight trend taken out of the levels before summing: at sample 0, and per sample.
+    pub trend: (f64, f64),
+    /// Sums over the detrended levels.
+    pub sums: Sums,
+}
+
+impl Eye {
+    /// Prepares a trace.
+    pub fn new(trace: &Trace) -> Self {
+        let power = Power::from_trace(trace);
+        let pulse_samples = trace.pulse_length().m() / trace.spacing_m();
+        let lit = light::find_lit(&power);
+        let noise = noise::estimate(&power, lit.end, lit.dark_rms, pulse_samples);
+        let peaks = strong_peaks(&power, &noise, lit.end, pulse_samples);
+        let response = response::estimate(
+            &power,
+            &rises(&power, &noise, &peaks, lit.end),
+            pulse_samples,
+            noise.floor(),
+        );
+        let mut eye = Self {
+            start_m: trace.position_of(0).m(),
+            spacing_m: trace.spacing_m(),
+            pulse_samples,
+            power,
+            noise,
+            lit,
+            peaks,
+            response,
+            settling: response.settling(),
+            usable_end: 0,
+            level_db: Vec::new(),
+            weight: Vec::new(),
+            trend: (0.0, 0.0),
+            sums: Sums::new(&[], &[]),
+        };
+        let (reference, steady) = eye.smooth_reference();
+        eye.linearise(&reference, &steady);
+        eye
+    }
+
+    /// Number of samples.
+    pub fn len(&self) -> usize {
+        self.power.len()
+    }
+
+    /// Whether there is no sample.
+    pub fn is_empty(&self) -> bool {
+        self.power.is_empty()
+    }
+
+    /// Metres from the port of a sample index.
+    pub fn metres(&self, index: f64) -> f64 {
+        self.start_m + index * self.spacing_m
+    }
+
+    /// Sample index of a place in metres from the port.
+    pub fn index(&self, metres: f64) -> f64 {
+        (metres - self.start_m) / self.spacing_m
+    }
+
+    /// Samples that an event hides after its leading edge: the pulse, one for
+    /// the place within a sample, and the receiver's settling.
+    pub fn hidden_samples(&self) -> usize {
+        self.pulse_samples.ceil() as usize + 1 + self.settling
+    }
+
+    /// Running means of the power, each over as many samples as its noise asks:
+    /// those to linearise about, and longer ones to weigh by.
+    fn smooth_reference(&mut self) -> (Vec<f64>, Vec<f64>) {
+        let n = self.len();
+        let usable: Vec<bool> = self.unmasked();
+        let mut sum = vec![0.0; n + 1];
+        let mut count = vec![0_u32; n + 1];
+        for i in 0..n {
+            let (p, one) = if usable[i] {
+                (self.power.value[i], 1)
+            } else {
+                (0.0, 0)
+            };
+            sum[i + 1] = sum[i] + p;
+            count[i + 1] = count[i] + one;
+        }
+        let floor = self.noise.density(0.0).sqrt();
+        let rms = self.noise.floor();
+        let mean = |i: usize, window: usize| -> Option<(f64, f64)> {
+            let half = window / 2;
+            let (lo, hi) = (i.saturating_sub(half), (i + half + 1).min(n));
+            let samples = f64::from(count[hi] - count[lo]);
+            (samples > 0.0).then(|| ((sum[hi] - sum[lo]) / samples, samples))
+        };
+        // Where the backscatter is too weak for good, nothing behind is usable.
+        let judged = 243;
+        self.usable_end = (0..self.lit.end)
+            .step_by(16)
+            .find(|&i| {
+                let lo = i.saturating_sub(judged / 2);
+                let hi = (i + judged / 2 + 1).min(self.lit.end);
+                let samples = f64::from(count[hi] - count[lo]);
+                samples >= 64.0 && (sum[hi] - sum[lo]) / samples < LEAST_SNR * rms
+            })
+            .unwrap_or(self.lit.end);
+        (0..n)
+            .map(|i| {
+                if i >= self.usable_end || !usable[i] {
+                    return (0.0, 0.0);
+                }
+                REFERENCE_WINDOWS
+                    .iter()
+                    .filter_map(|&window| Some((window, mean(i, window)?)))
+                    .find(|(_, (p, samples))| *p > floor * (REFERENCE_QUALITY / samples).sqrt())
+                    .map_or((0.0, 0.0), |(window, (p, _))| {
+                        let longer = WEIGHT_WINDOW.0.max(window * WEIGHT_WINDOW.1);
+                        (p, mean(i, longer).map_or(p, |(q, _)| q))
+                    })
+            })
+            .unzip()
+    }
+
+    /// Linearises again about the lines between events: `sections` holds spans of
+    /// plain fibre in order; samples outside them take the nearest line's level.
+    ///
+    /// The lines come from all samples of a section, so the reference no longer
+    /// follows any single sample's noise.
+    pub fn relinearise(&mut self, sections: &[super::view::Span]) {
+        let mut reference = vec![0.0; self.len()];
+        let lines: Vec<_> = sections
+            .iter()
+            .filter_map(|s| Some((*s, self.sums.line(s.lo, s.hi)?)))
+            .collect();
+        for (k, (span, line)) in lines.iter().enumerate() {
+            // Half of the gap to each neighbour belongs to this line.
+            let lo = k
+                .checked_sub(1)
+                .map_or(span.lo, |j| usize::midpoint(lines[j].0.hi, span.lo));
+            let hi = lines
+                .get(k + 1)
+                .map_or(span.hi, |next| usize::midpoint(span.hi, next.0.lo));
+            for (i, slot) in reference.iter_mut().enumerate().take(hi).skip(lo) {
+                if self.weight[i] > 0.0 {
+                    let db = line.at(i as f64) + self.trend.0 + self.trend.1 * i as f64;
+                    *slot = (db / DB_PER_NEPER).exp();
+                }
+            }
+        }
+        // Samples that no line covers keep the reference they had.
+        for (i, slot) in reference.iter_mut().enumerate() {
+            if *slot <= 0.0 && self.weight[i] > 0.0 {
+                *slot = (self.level_db[i] / DB_PER_NEPER).exp();
+            }
+        }
+        self.linearise(&reference.clone(), &reference);
+    }
+
+    /// Leaves the samples `lo..hi` out of every line (an echo on plain fibre).
+    pub fn leave_out(&mut self, lo: usize, hi: usize) {
+        let hi = hi.min(self.len());
+        if lo >= hi {
+            return;
+        }
+        self.weight[lo..hi].fill(0.0);
+        self.sum_up();
+    }
+
+    /// Samples that hold plain backscatter: lit, neither blank nor clipped, not in a strong peak.
+    fn unmasked(&self) -> Vec<bool> {
+        let mut usable: Vec<bool> = self
+            .power
+            .state
+            .iter()
+            .enumerate()
+            .map(|(i, &s)| s == SampleState::Good && i < self.lit.end)
+            .collect();
+        for peak in &self.peaks {
+            let hi = peak.settled.min(usable.len());
+            let lo = peak.edge.min(hi);
+            usable[lo..hi].fill(false);
+        }
+        usable
+    }
+
+    /// Linearises the levels about a reference power (0 where there is none):
+    /// y = (5/ln10)·(ln r + P/r − 1), linear in the noise and so without the
+    /// bias that a logarithm has near the floor.
+    fn linearise(&mut self, reference: &[f64], steady: &[f64]) {
+        let n = self.len();
+        self.level_db = vec![0.0; n];
+        self.weight = vec![0.0; n];
+        for (i, &r) in reference.iter().enumerate() {
+            if r > 0.0 {
+                self.level_db[i] = DB_PER_NEPER * (r.ln() + self.power.value[i] / r - 1.0);
+                let s = steady[i];
+                // A trace without noise is weighted evenly, by its rounding in f64.
+                let variance =
+                    (self.noise.density(s) / (s * s)).max(1e-24) * DB_PER_NEPER * DB_PER_NEPER;
+                self.weight[i] = 1.0 / variance;
+            }
+        }
+        self.sum_up();
+    }
+
+    fn sum_up(&mut self) {
+        let first = self.weight.iter().position(|w| *w > 0.0).unwrap_or(0);
+        let last = self.weight.iter().rposition(|w| *w > 0.0).unwrap_or(0);
+        let per_sample = if last > first {
+            (self.level_db[last] - self.level_db[first]) / (last - first) as f64
+        } else {
+            0.0
+        };
+        self.trend = (self.level_db[first] - per_sample * first as f64, per_sample);
+        let detrended: Vec<f64> = self
+            .level_db
+            .iter()
+            .enumerate()
+            .map(|(i, y)| y - self.trend.0 - self.trend.1 * i as f64)
+            .collect();
+        self.sums = Sums::new(&detrended, &self.weight);
+    }
+}
+
+/// Rises far beyond noise and beyond what a joint's backscatter step can give.
+fn strong_peaks(
+    power: &Power,
+    noise: &Noise,
+    lit_end: usize,
+    pulse_samples: f64,
+) -> Vec<StrongPeak> {
+    let p = &power.value;
+    let n = p.len();
+    let n_w = pulse_samples.ceil() as usize;
+    let rise = (REFLECTION_RISE_DB / DB_PER_NEPER).exp();
+    let mut peaks = Vec::new();
+    if lit_end > 2 {
+        // The port itself: the trace begins in the pulse.
+        let settled = settle(power, noise, 0, n_w, lit_end);
+        peaks.push(StrongPeak {
+            edge: 0,
+            settled,
+            clipped: power.state[..settled.min(n)].contains(&SampleState::Clipped),
+        });
+    }
+    let mut i = peaks.first().map_or(1, |peak| peak.settled);
+    // The light ends somewhere in the two blocks behind the last one surely lit.
+    while i + 2 < n.min(lit_end + 2 * BLOCK) {
+        let lo = i.saturating_sub(2);
+        let before = p[lo..=i].iter().sum::<f64>() / (i + 1 - lo) as f64;
+        let after = p[i + 1].min(p[(i + 2).min(n - 1)]).max(
+            // A pulse of one sample has no second sample to confirm it.
+            if pulse_samples < 2.0 { p[i + 1] } else { 0.0 },
+        );
+        let sd = (noise.variance(before.max(0.0)) * 1.5).sqrt();
+        if after > before.max(0.0) * rise && after - before > 8.0 * sd {
+            // The first sample that left the line is i+1, unless the rise had begun.
+            let edge = if p[i] - before > 5.0 * sd && i > lo {
+                i - 1
+            } else {
+                i
+            };
+            let settled = settle(power, noise, edge, n_w, lit_end);
+            peaks.push(StrongPeak {
+                edge,
+                settled,
+                clipped: power.state[edge..settled.min(n)].contains(&SampleState::Clipped),
+            });
+            i = settled.max(i + 1);
+        } else {
+            i += 1;
+        }
+    }
+    peaks
+}
+
+/// First sample after a peak's pulse that lies on the line of the fibre behind it.
+///
+/// A mean just behind the pulse is held against the line through the next stretch,
+/// six times as long, drawn back to it; both in two sizes, so that a fast and a
+/// slow recovery show. Settled when neither stands out by three standard errors.
+fn settle(power: &Power, noise: &Noise, edge: usize, n_w: usize, lit_end: usize) -> usize {
+    let n = power.len().min(lit_end + 2 * BLOCK);
+    let q = (n_w / 2).max(4);
+    // A tail is watched for up to fifty pulses; the slowest known ends far sooner.
+    let last = (edge + 50 * n_w + 200).min(n);
+    let first = (edge + n_w + 2).min(power.len());
+    let mut at = first;
+    while at + 7 * q < last {
+        let above = [q, 4 * q]
+            .into_iter()
+            .filter(|size| at + 7 * size < last)
+            .any(|size| recovers(power, noise, at, size));
+        if !above {
+            return at;
+        }
+        at += (q / 2).max(1);
+    }
+    first
+}
+
+/// Whether the mean of `size` samples from `at` stands above the line through the
+/// next six times as many.
+fn recovers(power: &Power, noise: &Noise, at: usize, size: usize) -> bool {
+    if power.state[at..at + size].contains(&SampleState::Clipped) {
+        return true;
+    }
+    let mean = |lo: usize, hi: usize| power.value[lo..hi].iter().sum::<f64>() / (hi - lo) as f64;
+    let near = mean(at, at + size);
+    // The line through two halves of three sizes each, drawn back: its halves are
+    // centred 2.5 and 5.5 sizes on, the near mean half a size.
+    let (p, q) = (
+        mean(at + size, at + 4 * size),
+        mean(at + 4 * size, at + 7 * size),
+    );
+    let line = p + (p - q) * 2.0 / 3.0;
+    // An exponential stands above its own chord by half its curvature.
+    let rate = (p - q) / (3.0 * p.abs().max(f64::MIN_POSITIVE));
+    let curvature = 0.5 * rate * rate * p.abs() * 10.0;
+    // Weights 1 and −5/3, 2/3 of means over one and three sizes.
+    let sd = (noise.density(p.max(0.0)) / size as f64 * (1.0 + 29.0 / 27.0)).sqrt();
+    near - line > 3.0 * sd + curvature
+}
+
+/// Last samples before the rises that may show the receiver's shape: those of the
+/// unclipped strong peaks, and the steepest rises of the rest.
+fn rises(power: &Power, noise: &Noise, peaks: &[StrongPeak], lit_end: usize) -> Vec<usize> {
+    let p = &power.value;
+    let mut edges: Vec<usize> = peaks
+        .iter()
+        .skip(1)
+        .filter(|peak| !peak.clipped)
+        .map(|peak| peak.edge)
+        .collect();
+    let start = peaks.first().map_or(0, |port| port.settled);
+    let rms = noise.floor();
+    let mut steep: Vec<(f64, usize)> = (start + 2..lit_end.min(p.len()).saturating_sub(3))
+        .filter_map(|i| {
+            let rise = (p[i + 2] + p[i + 1] - p[i] - p[i - 1]) / 2.0;
+            // A tenth of the backscatter, and clear of the noise.
+            (rise > 0.1 * p[i] && rise > 10.0 * rms).then_some((rise / p[i].max(rms), i))
+        })
+        .collect();
+    steep.sort_by(|a, b| b.0.total_cmp(&a.0));
+    for (_, i) in steep {
+        if edges.len() >= 8 {
+            break;
+        }
+        if edges.iter().all(|&e| e.abs_diff(i) > 4) {
+            edges.push(i);
+        }
+    }
+    edges
+}

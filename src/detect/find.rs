@@ -1,0 +1,438 @@
+//! Finds the events of one direction, or of two on one axis.
+
+use super::peaks::weak_peaks;
+use super::profile::{Shape, locate};
+use super::scan::{Candidate, Thresholds, strongest_step, test_at};
+use super::threshold::threshold;
+use super::view::{FEWEST, Span, View};
+
+/// An event on the axis of the views.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Mark {
+    /// Leading edge, metres.
+    pub z_m: f64,
+    /// Standard error of the place, metres; `None` until located by likelihood.
+    pub std_error_m: Option<f64>,
+    /// Per view: last sample before the event and first one after it, in the
+    /// view's own travel; `None` where the view does not reach.
+    pub blocks: Vec<Option<(usize, usize)>>,
+    /// Whether a reflection stands out, per view.
+    pub reflective: Vec<bool>,
+    /// Whether the event is a peak seen sample by sample: not to be removed.
+    pub strong: bool,
+    /// Step over its standard error, per view, as detection saw it.
+    pub significance: Vec<Option<f64>>,
+}
+
+/// What detection is set to.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct DetectSettings {
+    /// False events per 1,000 km of fibre.
+    pub false_events_per_1000_km: f64,
+}
+
+impl Default for DetectSettings {
+    fn default() -> Self {
+        Self {
+            false_events_per_1000_km: 0.5,
+        }
+    }
+}
+
+/// Extra χ² asked for when a change of slope, not of level, makes an event: two
+/// more free parameters; the χ² quantile with two degrees at 1 % is 9.2.
+const SLOPE_PENALTY: f64 = 9.2;
+
+/// Rounds of scanning and removing; each round can only sharpen the last, and
+/// three have always sufficed to come to rest.
+const ROUNDS: usize = 4;
+
+/// Finder over views with a common axis.
+pub struct Finder<'a> {
+    /// The directions.
+    pub views: Vec<View<'a>>,
+    /// Per view, the samples between its port's dead zone and its end.
+    pub bounds: Vec<Span>,
+    thresholds: Thresholds,
+    false_events_per_1000_km: f64,
+    peak_square: [f64; 2],
+}
+
+impl std::fmt::Debug for Finder<'_> {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Finder")
+            .field("bounds", &self.bounds)
+            .finish_non_exhaustive()
+    }
+}
+
+impl<'a> Finder<'a> {
+    /// A finder; `bounds` holds the usable samples of each view.
+    pub fn new(views: Vec<View<'a>>, bounds: Vec<Span>, settings: &DetectSettings) -> Self {
+        let spacing_m = views
+            .iter()
+            .map(|v| 1.0 / v.per_metre.abs())
+            .fold(f64::INFINITY, f64::min);
+        let longest = bounds
+            .iter()
+            .map(|b| b.hi.saturating_sub(b.lo))
+            .max()
+            .unwrap_or(1);
+        let rate = settings.false_events_per_1000_km;
+        let pulse = views
+            .iter()
+            .map(|v| v.eye.pulse_samples)
+            .fold(1.0, f64::max);
+        Self {
+            thresholds: Thresholds::new(rate, longest.max(16), spacing_m),
+            false_events_per_1000_km: rate,
+            peak_square: [1, 2].map(|n| threshold(rate * spacing_m / 1e6, 1.0 / pulse, n).powi(2)),
+            views,
+            bounds,
+        }
+    }
+
+    /// Samples of each view between two neighbouring marks.
+    pub fn spans(&self, before: Option<&Mark>, after: Option<&Mark>) -> Vec<Span> {
+        self.views
+            .iter()
+            .enumerate()
+            .map(|(v, view)| {
+                let (first, second) = if view.is_forward() {
+                    (before, after)
+                } else {
+                    (after, before)
+                };
+                let bound = self.bounds[v];
+                // An event outside the view's reach still ends the stretch there.
+                let outside =
+                    |m: &Mark| (view.index(m.z_m).max(0.0) as usize).clamp(bound.lo, bound.hi);
+                let lo = first.map_or(bound.lo, |m| {
+                    m.blocks[v].map_or_else(|| outside(m), |b| b.1)
+                });
+                let hi = second.map_or(bound.hi, |m| {
+                    m.blocks[v].map_or_else(|| outside(m), |b| b.0 + 1)
+                });
+                let (lo, hi) = (lo.max(bound.lo), hi.min(bound.hi));
+                Span { lo, hi: hi.max(lo) }
+            })
+            .collect()
+    }
+
+    /// Places on the axis that at least one span covers.
+    fn range(&self, spans: &[Span]) -> Option<(f64, f64)> {
+        self.views
+            .iter()
+            .zip(spans)
+            .filter(|(_, s)| s.hi > s.lo + 2 * FEWEST)
+            .map(|(v, s)| {
+                let (a, b) = (v.place(s.lo as f64), v.place(s.hi as f64 - 1.0));
+                (a.min(b), a.max(b))
+            })
+            .reduce(|x, y| (x.0.min(y.0), x.1.max(y.1)))
+    }
+
+    /// A mark at a place, hiding what each view's pulse hides there.
+    pub fn mark(&self, z_m: f64, std_error_m: Option<f64>) -> Mark {
+        let blocks = self
+            .views
+            .iter()
+            .zip(&self.bounds)
+            .map(|(view, bound)| {
+                let x = view.index(z_m);
+                let inside = x > bound.lo as f64 - 1.0 && x < bound.hi as f64;
+                inside.then(|| {
+                    // Two standard errors of the place stay out of the lines,
+                    // at most a pulse.
+                    let guard = std_error_m.map_or(0.0, |e| {
+                        (2.0 * e * view.per_metre.abs()).min(view.eye.pulse_samples)
+                    });
+                    let lo = (x - guard).max(0.0) as usize;
+                    let hi = (x + guard) as usize + 1 + view.eye.hidden_samples();
+                    (lo, hi)
+                })
+            })
+            .collect();
+        Mark {
+            z_m,
+            std_error_m,
+            blocks,
+            reflective: vec![false; self.views.len()],
+            strong: false,
+            significance: vec![None; self.views.len()],
+        }
+    }
+
+    /// The parts of spans within `reach_m` of a place.
+    fn near(&self, spans: &[Span], z_m: f64, reach_m: f64) -> Vec<Span> {
+        self.views
+            .iter()
+            .zip(spans)
+            .map(|(view, span)| {
+                let x = view.index(z_m);
+                let reach = reach_m * view.per_metre.abs();
+                let lo = span.lo.max((x - reach).max(0.0) as usize);
+                let hi = span.hi.min((x + reach).max(0.0) as usize);
+                Span { lo, hi: hi.max(lo) }
+            })
+            .collect()
+    }
+
+    /// Best place within `reach` of a candidate, and whether a peak stands there
+    /// beyond chance. All places are judged by the same samples: those of `spans`.
+    fn settle(&self, spans: &[Span], z: f64, reach: f64) -> Option<Mark> {
+        let (lo, hi) = self.range(spans)?;
+        let (from, to) = ((z - reach).max(lo), (z + reach).min(hi));
+        let step = locate(&self.views, spans, from, to, Shape::Step)?;
+        let with_peak = locate(&self.views, spans, from, to, Shape::Peak)?;
+        let directions = with_peak.fits.iter().flatten().count();
+        let is_peak =
+            step.chi_square - with_peak.chi_square > self.peak_square[directions.clamp(1, 2) - 1];
+        let place = if is_peak { with_peak } else { step };
+        let std_error = place.std_error_m;
+        let mut mark = self.mark(place.z_m, Some(std_error));
+        for (v, fit) in place.fits.iter().enumerate() {
+            if let Some(fit) = fit {
+                mark.reflective[v] =
+                    is_peak && fit.peak > 0.0 && fit.peak_gain > self.peak_square[0].min(12.0);
+                mark.significance[v] = Some(fit.loss_db / fit.loss_variance.sqrt());
+            }
+        }
+        Some(mark)
+    }
+
+    /// Finds all events: starts from `known` marks (strong peaks), adds what stands
+    /// out between them, takes back what no longer does.
+    pub fn find(&self, known: Vec<Mark>) -> Vec<Mark> {
+        let mut marks = known;
+        for _ in 0..ROUNDS {
+            let added = self.add(&mut marks);
+            let removed = self.remove(&mut marks);
+            if !added && !removed {
+                break;
+            }
+        }
+        marks
+    }
+
+    fn add(&self, marks: &mut Vec<Mark>) -> bool {
+        let mut added = false;
+        marks.sort_by(|a, b| a.z_m.total_cmp(&b.z_m));
+        let mut gap = 0;
+        while gap <= marks.len() {
+            let before = gap.checked_sub(1).map(|i| &marks[i]);
+            let after = marks.get(gap);
+            match self.strongest_in(before, after) {
+                Some(mark) => {
+                    let at = marks.partition_point(|m| m.z_m < mark.z_m);
+                    marks.insert(at, mark);
+                    added = true;
+                    gap = at.min(gap);
+                }
+                None => gap += 1,
+            }
+        }
+        added
+    }
+
+    fn strongest_in(&self, before: Option<&Mark>, after: Option<&Mark>) -> Option<Mark> {
+        let spans = self.spans(before, after);
+        let (from, to) = self.range(&spans)?;
+        let spacing = self.thresholds.spacing_m();
+        let pulse_m = self
+            .views
+            .iter()
+            .map(|v| v.eye.pulse_samples / v.per_metre.abs())
+            .fold(0.0, f64::max);
+        for peak in weak_peaks(
+            &self.views,
+            &spans,
+            self.false_events_per_1000_km,
+            spacing,
+            from,
+            to,
+        ) {
+            let reach = peak.window as f64 * spacing + 2.0 * pulse_m;
+            let near = self.near(&spans, peak.z_m, 2.0 * reach);
+            if let Some(mark) = self.settle(&near, peak.z_m, reach)
+                && mark.reflective.iter().any(|r| *r)
+                && self.is_new(&mark, before, after)
+            {
+                return Some(mark);
+            }
+        }
+        let step: Candidate = strongest_step(&self.views, &spans, &self.thresholds, from, to)?;
+        let window_m = step.window as f64 * spacing;
+        let reach = (window_m / 2.0).max(2.0 * pulse_m);
+        let near = self.near(&spans, step.z_m, window_m + reach + pulse_m);
+        let mark = self.settle(&near, step.z_m, reach)?;
+        self.is_new(&mark, before, after).then_some(mark)
+    }
+
+    /// Whether a mark stands apart from its neighbours by more than a sample.
+    fn is_new(&self, mark: &Mark, before: Option<&Mark>, after: Option<&Mark>) -> bool {
+        let apart = |other: Option<&Mark>| {
+            other.is_none_or(|m| (m.z_m - mark.z_m).abs() > 1.5 * self.thresholds.spacing_m())
+        };
+        apart(before) && apart(after)
+    }
+
+    /// Locates every event again with windows up to its neighbours and removes
+    /// those that are not significant there, the weakest first.
+    fn remove(&self, marks: &mut Vec<Mark>) -> bool {
+        let mut any = false;
+        loop {
+            let mut weakest: Option<(usize, f64)> = None;
+            for i in 0..marks.len() {
+                if marks[i].strong {
+                    continue;
+                }
+                let before = i.checked_sub(1).map(|k| &marks[k]);
+                let spans = self.spans(before, marks.get(i + 1));
+                let reach = self.reach(&marks[i]);
+                let Some(mut mark) = self.settle(&spans, marks[i].z_m, reach) else {
+                    continue;
+                };
+                let margin = self.margin(&mark, &spans);
+                if !self.is_new(&mark, before, marks.get(i + 1)) {
+                    mark = marks[i].clone();
+                }
+                marks[i] = mark;
+                if margin < 0.0 && weakest.is_none_or(|w| margin < w.1) {
+                    weakest = Some((i, margin));
+                }
+            }
+            match weakest {
+                Some((i, _)) => {
+                    marks.remove(i);
+                    any = true;
+                }
+                None => return any,
+            }
+        }
+    }
+
+    /// How far an event may move when it is located again: three standard errors,
+    /// two samples at least.
+    fn reach(&self, mark: &Mark) -> f64 {
+        let spacing = self.thresholds.spacing_m();
+        mark.std_error_m
+            .filter(|e| e.is_finite())
+            .map_or(8.0 * spacing, |e| (3.0 * e).max(2.0 * spacing))
+    }
+
+    /// Statistic above its threshold: of the step, of the peak, or of the change
+    /// of the whole line with its two more parameters.
+    fn margin(&self, mark: &Mark, spans: &[Span]) -> f64 {
+        if mark.reflective.iter().any(|r| *r) {
+            return f64::INFINITY;
+        }
+        let Some(step) = test_at(
+            &self.views,
+            spans,
+            &self.thresholds,
+            mark.z_m,
+            usize::MAX / 4,
+        ) else {
+            return f64::INFINITY;
+        };
+        let straight: f64 = self
+            .views
+            .iter()
+            .zip(spans)
+            .filter_map(|(v, s)| v.eye.sums.line(s.lo, s.hi).map(|l| l.chi_square))
+            .sum();
+        let bent = locate(&self.views, spans, mark.z_m, mark.z_m, Shape::Step)
+            .map_or(straight, |p| p.chi_square);
+        (step.square - step.threshold).max(straight - bent - step.threshold - SLOPE_PENALTY)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::detect::eye::Eye;
+    use crate::trace::{Header, Trace};
+    use crate::units::{GroupIndex, PulseWidth, Wavelength};
+    use ndarray::Array1;
+    use rand::SeedableRng;
+    use rand_chacha::ChaCha8Rng;
+    use rand_distr::{Distribution, StandardNormal};
+
+    /// Straight fibre of 0.2 dB/km at 2 m spacing, 100 ns, with steps at given
+    /// places: pulse integral in closed form per sample, Gaussian noise in power.
+    fn made(n: usize, events: &[(f64, f64)], sigma: f64, seed: u64) -> Trace {
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        let w = PulseWidth::from_ns(100.0)
+            .footprint(GroupIndex::from_ratio(1.468))
+            .m();
+        let levels: Vec<f64> = (0..n)
+            .map(|i| {
+                let z = i as f64 * 2.0;
+                let parts = 32;
+                let p: f64 = (0..parts)
+                    .map(|k| {
+                        let x = z - w * (f64::from(k) + 0.5) / f64::from(parts);
+                        let lost: f64 = events.iter().filter(|e| e.0 < x).map(|e| e.1).sum();
+                        10f64.powf(-(0.2e-3 * x + lost) / 5.0)
+                    })
+                    .sum::<f64>()
+                    / f64::from(parts);
+                let normal: f64 = StandardNormal.sample(&mut rng);
+                5.0 * (p + sigma * normal).abs().max(1e-9).log10()
+            })
+            .collect();
+        let header = Header {
+            wavelength: Some(Wavelength::from_nm(1550.0)),
+            pulse_width: Some(PulseWidth::from_ns(100.0)),
+            group_index: Some(GroupIndex::from_ratio(1.468)),
+            ..Header::default()
+        };
+        Trace::new(
+            header,
+            Array1::from_iter((0..n).map(|i| i as f64 * 2.0)),
+            Array1::from_vec(levels),
+        )
+        .unwrap()
+    }
+
+    fn find(trace: &Trace) -> Vec<Mark> {
+        let eye = Eye::new(trace);
+        let bound = Span {
+            lo: eye.peaks[0].settled,
+            hi: eye.usable_end,
+        };
+        Finder::new(
+            vec![View::own(&eye)],
+            vec![bound],
+            &DetectSettings::default(),
+        )
+        .find(Vec::new())
+    }
+
+    #[test]
+    fn finds_losers_and_gainers_where_they_are() {
+        let trace = made(
+            10_000,
+            &[(4_000.0, 0.08), (9_001.0, -0.05), (14_000.5, 0.3)],
+            0.004,
+            1,
+        );
+        let marks = find(&trace);
+        let places: Vec<f64> = marks.iter().map(|m| m.z_m).collect();
+        assert_eq!(places.len(), 3, "{places:?}");
+        // Truth: the generator. Tolerance: σ/d·√(w·h) = 0.01·√20/0.05 = 0.9 m to
+        // 0.5 m, four times that.
+        for (found, truth) in places.iter().zip([4_000.0, 9_001.0, 14_000.5]) {
+            assert!((found - truth).abs() < 3.6, "{found} for {truth}");
+        }
+    }
+
+    #[test]
+    fn finds_nothing_in_plain_fibre() {
+        for seed in 0..20 {
+            let marks = find(&made(10_000, &[], 0.004, 100 + seed));
+            assert!(marks.is_empty(), "seed {seed}: {marks:?}");
+        }
+    }
+}

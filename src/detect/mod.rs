@@ -1,0 +1,32 @@
+//! Finds what is in a trace: noise, light, events.
+//!
+//! [`Eye`] makes one trace ready; one or two of them as [`View`]s on a common axis
+//! go to a [`Finder`], which returns [`Mark`]s.
+
+mod end;
+mod eye;
+mod find;
+mod light;
+mod noise;
+mod peaks;
+mod power;
+mod profile;
+mod response;
+mod scan;
+mod sums;
+mod threshold;
+mod view;
+
+pub use end::{End, find_end};
+pub use eye::{Eye, StrongPeak};
+pub use find::{DetectSettings, Finder, Mark};
+pub use light::Lit;
+pub use noise::Noise;
+pub use peaks::height_db;
+pub use power::{Power, SampleState};
+pub use profile::{Fit, Place, Shape, fit_at, locate};
+pub use response::Response;
+pub use scan::{Candidate, Thresholds};
+pub use sums::{Line, Sums};
+pub use threshold::{detection_probability, false_events_per_sample, threshold};
+pub use view::{Span, Step, View};

@@ -1,0 +1,81 @@
+//! Looks for weak reflections: the pulse's mean above the lines around it.
+
+use super::eye::DB_PER_NEPER;
+use super::scan::Candidate;
+use super::threshold::threshold;
+use super::view::{Span, View, before};
+
+/// Excess of the mean over one pulse above the mean of the two lines beside it.
+fn excess(view: &View<'_>, x: f64, span: Span, window: usize) -> Option<(f64, f64)> {
+    let eye = view.eye;
+    let edge = before(x)?;
+    let (left, right, _) = view.lines(x, span, window)?;
+    let lo = edge + 1;
+    let hi = (edge + 1 + (eye.pulse_samples.floor() as usize).max(1)).min(span.hi);
+    let (mean, variance) = eye.sums.mean(lo, hi)?;
+    let middle = f64::midpoint(lo as f64, hi as f64) - 0.5;
+    let lines = f64::midpoint(left.at(middle), right.at(middle));
+    let line_variance = 0.25 * (left.variance_at(middle) + right.variance_at(middle));
+    Some((mean - lines, variance + line_variance))
+}
+
+/// Weak peaks between two places, each above the threshold of the false-event
+/// rate and the strongest within its own pulse; strongest first.
+///
+/// The statistic is Σ max(T, 0)² over the views: a reflection only ever adds
+/// light. A mean over n samples has c = 1/n.
+pub(super) fn weak_peaks(
+    views: &[View<'_>],
+    spans: &[Span],
+    false_events_per_1000_km: f64,
+    spacing_m: f64,
+    from_m: f64,
+    to_m: f64,
+) -> Vec<Candidate> {
+    let pulse = views
+        .iter()
+        .map(|v| v.eye.pulse_samples)
+        .fold(1.0, f64::max);
+    let per_sample = false_events_per_1000_km * spacing_m / 1e6;
+    let square = [1, 2].map(|n| threshold(per_sample, 1.0 / pulse, n).powi(2));
+    let window = (4.0 * pulse).ceil().max(16.0) as usize;
+    let looks = ((to_m - from_m) / spacing_m).max(0.0) as usize;
+    let mut found: Vec<Candidate> = Vec::new();
+    for k in 0..=looks {
+        let z_m = from_m + k as f64 * spacing_m;
+        let mut sum = 0.0;
+        let mut directions = 0_usize;
+        for (view, &span) in views.iter().zip(spans) {
+            if let Some((db, variance)) = excess(view, view.index(z_m), span, window) {
+                directions += 1;
+                sum += db.max(0.0).powi(2) / variance;
+            }
+        }
+        if directions == 0 {
+            continue;
+        }
+        let threshold = square[directions.min(2) - 1];
+        if sum > threshold {
+            found.push(Candidate {
+                z_m,
+                square: sum,
+                threshold,
+                window,
+            });
+        }
+    }
+    found.sort_by(|a, b| b.square.total_cmp(&a.square));
+    let reach = (pulse + 1.0) * spacing_m;
+    let mut kept: Vec<Candidate> = Vec::new();
+    for candidate in found {
+        if kept.iter().all(|k| (k.z_m - candidate.z_m).abs() > reach) {
+            kept.push(candidate);
+        }
+    }
+    kept
+}
+
+/// Height of a peak over the backscatter in dB from its relative power.
+pub fn height_db(relative_power: f64) -> f64 {
+    DB_PER_NEPER * relative_power.max(0.0).ln_1p()
+}

@@ -1,0 +1,157 @@
+//! Where in a text the rows of samples stand.
+
+use super::lines::{Line, Lines, lines_from};
+
+/// Rows in a row that make a block of samples without a doubt. A table of
+/// events is shorter, or holds words.
+pub(super) const PLENTY: usize = 24;
+
+/// Consecutive lines that look like rows of numbers; empty lines between are
+/// passed over.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Run {
+    /// Byte offset of the first row.
+    pub(super) start: usize,
+    /// Number of the first row's line.
+    pub(super) line: usize,
+    /// Rows.
+    pub(super) rows: usize,
+}
+
+/// The first run of at least `enough` rows from a line start on, else the longest.
+pub(super) fn find_run(text: &str, from: usize, number: usize, enough: usize) -> Option<Run> {
+    let mut best: Option<Run> = None;
+    let mut run: Option<Run> = None;
+    for line in lines_from(text, from, number) {
+        if looks_numeric(line.text) {
+            let run = run.get_or_insert(Run {
+                start: line.start,
+                line: line.number,
+                rows: 0,
+            });
+            run.rows += 1;
+            if best.is_none_or(|best| run.rows > best.rows) {
+                best = Some(*run);
+            }
+            if run.rows >= enough {
+                return best;
+            }
+        } else if !line.text.trim().is_empty() {
+            run = None;
+        }
+    }
+    best
+}
+
+/// Whether a line may be a row of numbers.
+pub(super) fn looks_numeric(line: &str) -> bool {
+    let line = line.trim();
+    let starts = line.starts_with(|c: char| c.is_ascii_digit() || "+-.\"\u{2212}".contains(c));
+    starts
+        && line.bytes().any(|b| b.is_ascii_digit())
+        && line.chars().all(|c| {
+            c.is_ascii_digit()
+                || matches!(
+                    c,
+                    '+' | '-'
+                        | '.'
+                        | ','
+                        | ';'
+                        | '|'
+                        | '\t'
+                        | ' '
+                        | '"'
+                        | '\''
+                        | '*'
+                        | '/'
+                        | '\u{2212}'
+                        | '\u{A0}'
+                        | '\u{2009}'
+                        | '\u{202F}'
+                        | '\u{2019}'
+                        | 'e'
+                        | 'E'
+                        | 'n'
+                        | 'N'
+                        | 'a'
+                        | 'A'
+                        | 'i'
+                        | 'I'
+                        | 'f'
+                        | 'F'
+                )
+        })
+}
+
+/// Rows to judge the form of a block by: the first ones in full, and others
+/// taken evenly from the rest of the text.
+pub(super) struct Specimens<'t> {
+    pub(super) rows: Vec<&'t str>,
+    /// How many of them, from the first, follow each other.
+    pub(super) together: usize,
+}
+
+/// Takes `first` rows and about `spread` more.
+pub(super) fn specimens<'t>(text: &'t str, run: Run, first: usize, spread: usize) -> Specimens<'t> {
+    let mut lines = lines_from(text, run.start, run.line);
+    let mut rows: Vec<&str> = Vec::with_capacity(first.min(run.rows.max(PLENTY)) + spread);
+    for line in lines.by_ref() {
+        if looks_numeric(line.text) {
+            rows.push(line.text);
+        } else if !line.text.trim().is_empty() {
+            break;
+        }
+        if rows.len() >= first {
+            break;
+        }
+    }
+    let together = rows.len();
+    if together == first {
+        rows.extend(spread_rows(text, &lines, spread));
+    }
+    Specimens { rows, together }
+}
+
+fn spread_rows<'t>(text: &'t str, rest: &Lines<'t>, spread: usize) -> Vec<&'t str> {
+    let from = rest
+        .clone()
+        .next()
+        .map_or(text.len(), |line: Line<'_>| line.start);
+    let left = text.len() - from;
+    (0..spread)
+        .filter_map(|step| {
+            let mut at = from + left / spread * step;
+            while !text.is_char_boundary(at) {
+                at += 1;
+            }
+            // The line cut by the jump is passed over.
+            lines_from(text, at, 0).nth(1)
+        })
+        .map(|line| line.text)
+        .filter(|row| looks_numeric(row))
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_short_table_before_the_samples_is_not_the_block() {
+        let table = "1,20.5\n2,30.5\n\nnote\n";
+        let samples: String = (0..30).map(|i| format!("{i}.5,-1\n")).collect();
+        let text = format!("{table}{samples}");
+        let run = find_run(&text, 0, 1, PLENTY).unwrap();
+        assert_eq!((run.start, run.line), (table.len(), 5));
+    }
+
+    #[test]
+    fn words_and_dates_with_times_are_not_numbers() {
+        assert!(looks_numeric(" -1.5 ; nan"));
+        assert!(looks_numeric("1.5,---"));
+        assert!(!looks_numeric("distance_m,level_db"));
+        assert!(!looks_numeric("12:30"));
+        assert!(!looks_numeric("---"));
+        assert!(!looks_numeric("1.5 km"));
+    }
+}

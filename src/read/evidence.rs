@@ -1,0 +1,386 @@
+//! Decides how the rows are written, by what all of them allow.
+//!
+//! Each way of writing rows that the characters admit is tried on specimens
+//! from the whole block. What fails on a row is out; of what is left, a table
+//! with an evenly growing distance counts for more than a single column, and
+//! levels a trace can have for more than levels in the thousands. Two ways that
+//! still give different numbers are an error, never a choice.
+
+use super::block::Specimens;
+use super::dialect::{Dialect, Separator, split};
+use super::error::{ParseError, ParseErrorKind, excerpt};
+use super::number::{DecimalMark, Field, NumberStyle, Thousands, field};
+
+/// The form of the rows, and what the first specimens hold in that form.
+#[derive(Debug, Clone)]
+pub(super) struct Form {
+    pub(super) dialect: Dialect,
+    /// Columns of each row.
+    pub(super) columns: usize,
+    /// Values of the specimens that follow each other, row by row; NaN for none.
+    pub(super) rows: Vec<Vec<f64>>,
+    /// Why another way of writing was put aside, where one fitted as well.
+    pub(super) doubt: Option<String>,
+}
+
+/// Most columns of a table of samples: both directions of eight wavelengths
+/// and some to spare.
+pub(super) const MOST_COLUMNS: usize = 64;
+
+/// Share of rows that may not fit the form: the row that does not is reported later.
+const MISFITS: usize = 10;
+
+/// Levels lie within this of zero, in decibels: no instrument's range is half of it.
+const WIDEST_LEVELS_DB: f64 = 300.0;
+
+/// Tries every way of writing; `titles` is the row before the samples.
+pub(super) fn decide(
+    specimens: &Specimens<'_>,
+    titles: Option<&str>,
+    line: usize,
+) -> Result<Form, ParseError> {
+    let first = specimens.rows.first().copied().unwrap_or_default();
+    let mut forms: Vec<(Form, usize)> = Vec::new();
+    let mut most_columns = 0;
+    for dialect in candidates(&specimens.rows) {
+        let columns = split(first, dialect.separator)
+            .take(MOST_COLUMNS + 1)
+            .count();
+        most_columns = most_columns.max(columns);
+        if columns <= MOST_COLUMNS
+            && let Some(found) = try_on(specimens, dialect, columns)
+        {
+            forms.push(found);
+        }
+    }
+    if most_columns > MOST_COLUMNS {
+        let kind = ParseErrorKind::LimitExceeded {
+            what: "columns",
+            found: most_columns as u64,
+            limit: MOST_COLUMNS as u64,
+        };
+        return Err(kind.at(line, first, 0));
+    }
+    let best = forms.iter().map(|(_, fits)| *fits).max().unwrap_or(0);
+    forms.retain(|(_, fits)| *fits == best);
+    let mut forms: Vec<Form> = forms.into_iter().map(|(form, _)| form).collect();
+    let comma_is_both = || {
+        ParseErrorKind::CommaIsBoth {
+            found: excerpt(first),
+        }
+        .at(line, first, 0)
+    };
+    let commas_only = specimens
+        .rows
+        .iter()
+        .all(|row| !row.contains([';', '\t', '.', '|']))
+        && specimens
+            .rows
+            .iter()
+            .any(|row| row.matches(',').count() > 1);
+    if forms.is_empty() {
+        if commas_only {
+            return Err(comma_is_both());
+        }
+        let misfit = ParseErrorKind::NoCommonForm {
+            found: excerpt(first),
+        };
+        return Err(misfit.at(line, first, 0));
+    }
+    drop_doubles(&mut forms);
+    let mut doubts = Vec::new();
+    prefer(&mut forms, |form| {
+        form.columns > 1 && (0..form.columns).any(|column| grows_evenly(&form.rows, column))
+    });
+    if prefer(&mut forms, plausible) {
+        doubts.push("the other reading gives levels in the thousands of decibels");
+    }
+    if let Some(titles) = titles
+        && prefer(&mut forms, |form| {
+            form.columns > 1 && split(titles, form.dialect.separator).count() == form.columns
+        })
+    {
+        doubts.push("the title row has as many columns");
+    }
+    let chosen = forms.remove(0);
+    if let Some(other) = forms.first() {
+        let row = (0..chosen.rows.len())
+            .find(|&row| {
+                chosen.rows.get(row).map(|r| bits(r)) != other.rows.get(row).map(|r| bits(r))
+            })
+            .unwrap_or(0);
+        let kind = ParseErrorKind::Ambiguous {
+            found: excerpt(specimens.rows.get(row).copied().unwrap_or_default()),
+            one: spell(chosen.rows.get(row)),
+            other: spell(other.rows.get(row)),
+        };
+        return Err(kind.at(line + row, "", 0));
+    }
+    let titled =
+        titles.is_some_and(|titles| split(titles, Separator::Comma).count() == chosen.columns);
+    let paired = chosen.columns >= 4 && chosen.columns.is_multiple_of(2) && !titled;
+    if chosen.dialect.separator == Separator::Comma
+        && commas_only
+        && (paired || padded_whole(&specimens.rows, chosen.dialect))
+    {
+        return Err(comma_is_both());
+    }
+    Ok(Form {
+        doubt: (!doubts.is_empty()).then(|| doubts.join("; ")),
+        ..chosen
+    })
+}
+
+/// Of forms that give the same numbers, keeps the first.
+fn drop_doubles(forms: &mut Vec<Form>) {
+    let mut kept: Vec<Form> = Vec::new();
+    for form in forms.drain(..) {
+        if !kept.iter().any(|other| same_values(other, &form)) {
+            kept.push(form);
+        }
+    }
+    *forms = kept;
+}
+
+/// Keeps the forms that hold, unless none does; says whether any went.
+fn prefer(forms: &mut Vec<Form>, holds: impl Fn(&Form) -> bool) -> bool {
+    let before = forms.len();
+    if forms.iter().any(&holds) {
+        forms.retain(holds);
+    }
+    forms.len() < before
+}
+
+/// Every way of writing that the characters in the rows admit.
+fn candidates(rows: &[&str]) -> Vec<Dialect> {
+    let has = |wanted: fn(char) -> bool| rows.iter().any(|row| row.trim().contains(wanted));
+    let (comma, point) = (has(|c| c == ','), has(|c| c == '.'));
+    let space = has(|c| c == ' ');
+    let hard_space = has(|c| matches!(c, '\u{A0}' | '\u{2009}' | '\u{202F}'));
+    let quote = has(|c| c == '"');
+    let mut separators = Vec::new();
+    for (separator, present) in [
+        (Separator::Tab, has(|c| c == '\t')),
+        (Separator::Semicolon, has(|c| c == ';')),
+        (Separator::Bar, has(|c| c == '|')),
+        (Separator::Comma, comma),
+        (Separator::WhiteSpace, space || has(|c| c == '\t')),
+    ] {
+        if present {
+            separators.push(separator);
+        }
+    }
+    // One column: any separator that does not occur.
+    if !separators.contains(&Separator::Semicolon) {
+        separators.push(Separator::Semicolon);
+    }
+    let mut dialects = Vec::new();
+    for separator in separators {
+        let bare_comma = comma && (separator != Separator::Comma || quote);
+        for decimal in [DecimalMark::Point, DecimalMark::Comma] {
+            let (mark_seen, other_seen) = match decimal {
+                DecimalMark::Point => (point, bare_comma),
+                DecimalMark::Comma => (bare_comma, point),
+            };
+            if decimal == DecimalMark::Comma && !mark_seen && !other_seen {
+                continue;
+            }
+            let grouping = match decimal {
+                DecimalMark::Point => Thousands::Comma,
+                DecimalMark::Comma => Thousands::Point,
+            };
+            let apostrophe = has(|c| matches!(c, '\'' | '\u{2019}'));
+            let blank = hard_space || space && separator != Separator::WhiteSpace;
+            for (thousands, admitted) in [
+                (None, true),
+                (Some(grouping), other_seen),
+                (Some(Thousands::Space), blank),
+                (Some(Thousands::Apostrophe), apostrophe),
+            ] {
+                if admitted {
+                    dialects.push(Dialect {
+                        separator,
+                        numbers: NumberStyle { decimal, thousands },
+                    });
+                }
+            }
+        }
+    }
+    dialects
+}
+
+/// Reads the specimens in one form; `None` when too many rows do not fit it.
+fn try_on(specimens: &Specimens<'_>, dialect: Dialect, columns: usize) -> Option<(Form, usize)> {
+    let allowed = specimens.rows.len() / MISFITS;
+    let mut misfits = 0;
+    let mut rows = Vec::with_capacity(specimens.together);
+    for (index, row) in specimens.rows.iter().enumerate() {
+        let mut values = Vec::with_capacity(columns);
+        let mut fits = true;
+        for piece in split(row, dialect.separator).take(columns + 1) {
+            match field(&piece.text, dialect.numbers) {
+                Field::Number(value) => values.push(value),
+                Field::Blank => values.push(f64::NAN),
+                Field::TooLarge => values.push(f64::INFINITY),
+                Field::Text => fits = false,
+            }
+        }
+        fits &= values.len() == columns && !values.iter().all(|v| v.is_nan());
+        if !fits {
+            misfits += 1;
+            if misfits > allowed {
+                return None;
+            }
+        } else if index < specimens.together {
+            rows.push(values);
+        }
+    }
+    let form = Form {
+        dialect,
+        columns,
+        rows,
+        doubt: None,
+    };
+    Some((form, specimens.rows.len() - misfits))
+}
+
+/// Whether a column grows from row to row by one step, to half a step.
+pub(super) fn grows_evenly(rows: &[Vec<f64>], column: usize) -> bool {
+    let values = || rows.iter().filter_map(|row| row.get(column).copied());
+    let n = values().count();
+    let (Some(first), Some(last)) = (values().next(), values().last()) else {
+        return false;
+    };
+    if n < 2 {
+        return n == 1 && first.is_finite();
+    }
+    let step = (last - first) / (n - 1) as f64;
+    step > 0.0
+        && values()
+            .enumerate()
+            .all(|(i, v)| (v - first - i as f64 * step).abs() <= 0.5 * step)
+}
+
+fn plausible(form: &Form) -> bool {
+    (0..form.columns)
+        .filter(|&column| !grows_evenly(&form.rows, column))
+        .all(|column| {
+            let values = || form.rows.iter().filter_map(|row| row.get(column).copied());
+            values()
+                .filter(|v| v.is_finite())
+                .all(|v| v.abs() <= WIDEST_LEVELS_DB)
+        })
+}
+
+/// Whether whole numbers are padded with zeros, as decimals cut off by the
+/// separator are: `0,012,-1,500`.
+fn padded_whole(rows: &[&str], dialect: Dialect) -> bool {
+    dialect.separator == Separator::Comma
+        && rows.iter().any(|row| {
+            split(row, dialect.separator).any(|piece| {
+                piece.text.len() > 1
+                    && piece.text.bytes().all(|b| b.is_ascii_digit())
+                    && piece.text.starts_with('0')
+            })
+        })
+}
+
+fn bits(row: &[f64]) -> Vec<u64> {
+    row.iter().map(|v| v.to_bits()).collect()
+}
+
+fn same_values(one: &Form, other: &Form) -> bool {
+    one.columns == other.columns
+        && one.rows.len() == other.rows.len()
+        && one
+            .rows
+            .iter()
+            .zip(&other.rows)
+            .all(|(a, b)| bits(a) == bits(b))
+}
+
+fn spell(row: Option<&Vec<f64>>) -> String {
+    let values: Vec<String> = row.into_iter().flatten().map(ToString::to_string).collect();
+    values.join(" and ")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn form_of(rows: &[&str], titles: Option<&str>) -> Result<Form, ParseErrorKind> {
+        let specimens = Specimens {
+            rows: rows.to_vec(),
+            together: rows.len(),
+        };
+        decide(&specimens, titles, 1).map_err(|error| error.kind)
+    }
+
+    fn dialect_of(rows: &[&str]) -> (Separator, DecimalMark, Option<Thousands>) {
+        let dialect = form_of(rows, None).unwrap().dialect;
+        (
+            dialect.separator,
+            dialect.numbers.decimal,
+            dialect.numbers.thousands,
+        )
+    }
+
+    #[test]
+    fn plain_rows_are_comma_and_point() {
+        let found = dialect_of(&["0.000,-12.345", "0.500,-12.400", "1.000,-12.500"]);
+        assert_eq!(found, (Separator::Comma, DecimalMark::Point, None));
+    }
+
+    #[test]
+    fn decimal_commas_show_by_their_zeros() {
+        let found = dialect_of(&["0,000;-12,345", "0,500;-12,400", "1,000;-12,500"]);
+        assert_eq!(found, (Separator::Semicolon, DecimalMark::Comma, None));
+    }
+
+    #[test]
+    fn thousands_show_where_the_count_goes_on() {
+        let found = dialect_of(&["998.0;-12.3", "999.0;-12.4", "1,000.0;-12.5"]);
+        assert_eq!(
+            found,
+            (
+                Separator::Semicolon,
+                DecimalMark::Point,
+                Some(Thousands::Comma)
+            )
+        );
+        let found = dialect_of(&["998\t-12,3", "999\t-12,4", "1 000\t-12,5"]);
+        assert_eq!(
+            found,
+            (Separator::Tab, DecimalMark::Comma, Some(Thousands::Space))
+        );
+    }
+
+    #[test]
+    fn levels_in_the_thousands_are_decimals_and_it_is_said() {
+        let form = form_of(&["1,000;-12,345", "1,500;-12,400", "2,000;-12,500"], None).unwrap();
+        assert_eq!(form.dialect.numbers.decimal, DecimalMark::Comma);
+        assert!(form.doubt.is_some());
+    }
+
+    #[test]
+    fn refuses_rows_that_two_readings_fit() {
+        let kind = form_of(&["1,000;-12", "1,500;-13", "2,000;-14"], None).unwrap_err();
+        assert!(matches!(kind, ParseErrorKind::Ambiguous { .. }), "{kind}");
+    }
+
+    #[test]
+    fn refuses_a_comma_that_is_both() {
+        let kind = form_of(&["0,5,-12,3", "1,0,-12,05", "1,5,-12,5"], None).unwrap_err();
+        assert!(matches!(kind, ParseErrorKind::CommaIsBoth { .. }), "{kind}");
+    }
+
+    #[test]
+    fn quoted_decimal_commas_are_read() {
+        let found = dialect_of(&[
+            "\"0,0\",\"-12,3\"",
+            "\"0,5\",\"-12,4\"",
+            "\"1,0\",\"-12,5\"",
+        ]);
+        assert_eq!(found, (Separator::Comma, DecimalMark::Comma, None));
+    }
+}

@@ -1,0 +1,167 @@
+//! Reads traces from text: the project's own plain form and other delimited
+//! exports.
+//!
+//! The form of a file (encoding, separator, decimal mark, columns, units) is
+//! taken from the evidence in it; where the evidence allows two readings the
+//! file is refused with words on the way out, and what was decided is in the
+//! [`Layout`] with the line it came from. Nothing here touches a file but
+//! [`from_path`].
+
+mod block;
+mod columns;
+mod content;
+mod decode;
+mod dialect;
+mod error;
+mod evidence;
+mod grid;
+mod layout;
+mod lines;
+mod number;
+mod plain;
+mod quantity;
+mod samples;
+mod settings;
+mod tail;
+mod titles;
+mod trend;
+
+use std::fmt::Write as _;
+use std::path::Path;
+
+use ndarray::Array1;
+use sha2::{Digest, Sha256};
+
+use crate::trace::{Header, Trace, TraceError};
+use crate::warning::Warning;
+
+pub use decode::Encoding;
+pub use dialect::{Dialect, Separator};
+pub use error::{ParseError, ParseErrorKind, Place, ReadError};
+pub use layout::{Column, Holds, Layout};
+pub use number::{DecimalMark, NumberStyle, Thousands};
+pub use plain::to_plain_text;
+pub use samples::MOST_SAMPLES;
+pub use settings::{Note, Setting};
+pub use titles::{Direction, DistanceUnit, LevelUnit};
+
+/// Most bytes read from one file.
+///
+/// The greatest number of samples in the widest form we know of, 64 bytes a
+/// row, fits.
+pub const MOST_BYTES: usize = 256 << 20;
+
+/// Everything read from one file.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FileContent {
+    /// The traces, at least one; several where the file has several columns or
+    /// blocks of levels.
+    pub traces: Vec<ReadTrace>,
+    /// What was understood, of the first trace where there are several.
+    pub layout: Layout,
+    /// Doubts that a reader of the result must know.
+    pub warnings: Vec<Warning>,
+    /// SHA-256 of the file's bytes in hexadecimal; only of a file read by path.
+    pub sha256: Option<String>,
+}
+
+/// One trace as the file gives it, before its settings are checked.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ReadTrace {
+    /// Settings.
+    pub header: Header,
+    /// Distances in metres from the instrument's port, growing.
+    pub distances_m: Array1<f64>,
+    /// Levels in one-way decibels that fall along the fibre; NaN where the file
+    /// has none.
+    pub levels_db: Array1<f64>,
+    /// Title of the level column.
+    pub title: Option<String>,
+    /// Line of the first sample, counted from 1.
+    pub first_line: usize,
+    /// Line of the last sample.
+    pub last_line: usize,
+}
+
+impl ReadTrace {
+    /// Makes the trace that can be measured; entries that the file lacks are
+    /// filled from `fallback`.
+    ///
+    /// # Errors
+    /// [`TraceError`] when a setting that scales a result is neither in the file
+    /// nor in `fallback`, or when the samples are not usable.
+    pub fn into_trace(self, fallback: &Header) -> Result<Trace, TraceError> {
+        Trace::new(self.header.or(fallback), self.distances_m, self.levels_db)
+    }
+}
+
+/// Reads the content of a file.
+///
+/// # Errors
+/// [`ParseError`] with the place, what was found and what was wanted.
+///
+/// # Example
+/// ```
+/// let text = b"# wavelength: 1550 nm\ndistance_m,level_db\n0,-12.3\n0.5,-12.4\n";
+/// let content = bothends::read::from_bytes(text).unwrap();
+/// assert_eq!(content.traces[0].distances_m[1], 0.5);
+///
+/// let error = bothends::read::from_bytes(b"distance_m,level_db\n0,-12.3\n0.5,x\n1,-12.5\n").unwrap_err();
+/// assert_eq!(error.to_string(), "line 3, column 5: \"x\" is not a number; wanted a level");
+/// ```
+pub fn from_bytes(bytes: &[u8]) -> Result<FileContent, ParseError> {
+    if bytes.len() > MOST_BYTES {
+        return Err(too_many_bytes(bytes.len() as u64));
+    }
+    let (text, encoding) = decode::text_of(bytes)?;
+    content::read(&text, encoding)
+}
+
+fn too_many_bytes(found: u64) -> ParseError {
+    ParseErrorKind::LimitExceeded {
+        what: "bytes",
+        found,
+        limit: MOST_BYTES as u64,
+    }
+    .of_file()
+}
+
+/// Reads a file, and takes the fingerprint of its bytes.
+///
+/// # Errors
+/// [`ReadError`] names the file; its source says why.
+pub fn from_path(path: &Path) -> Result<FileContent, ReadError> {
+    let io = |source| ReadError::Io {
+        path: path.to_owned(),
+        source,
+    };
+    let parse = |source| ReadError::Parse {
+        path: path.to_owned(),
+        source,
+    };
+    let size = std::fs::metadata(path).map_err(io)?.len();
+    if size > MOST_BYTES as u64 {
+        return Err(parse(too_many_bytes(size)));
+    }
+    let bytes = std::fs::read(path).map_err(io)?;
+    let mut content = from_bytes(&bytes).map_err(parse)?;
+    content.sha256 = Some(sha256_hex(&bytes));
+    Ok(content)
+}
+
+/// SHA-256 of some bytes, in hexadecimal.
+///
+/// ```
+/// // Source: FIPS 180-4, the worked example of "abc".
+/// let hex = bothends::read::sha256_hex(b"abc");
+/// assert!(hex.starts_with("ba7816bf8f01cfea414140de5dae2223"));
+/// ```
+pub fn sha256_hex(bytes: &[u8]) -> String {
+    Sha256::digest(bytes)
+        .iter()
+        .fold(String::with_capacity(64), |mut hex, byte| {
+            // Writing to a string cannot fail.
+            let _ = write!(hex, "{byte:02x}");
+            hex
+        })
+}

@@ -1,0 +1,410 @@
+//! Reads the rows of a block whose form is known.
+//!
+//! The plain form, two columns of distance and level, goes through a tight
+//! grammar; a row that it does not take, and every other form, goes field by
+//! field.
+
+use nom::bytes::complete::take_while;
+use nom::{IResult, Parser};
+
+use super::dialect::{Dialect, Separator, split};
+use super::error::{ParseError, ParseErrorKind, excerpt};
+use super::lines::{Line, lines_from};
+use super::number::{DecimalMark, Field, field, number};
+
+/// Most samples read from one file.
+///
+/// Ten times the longest record we know a use for; one sample takes 16 bytes
+/// and more while it is measured.
+pub const MOST_SAMPLES: usize = 4_000_000;
+
+/// Which columns are wanted, counted from 0.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct Wanted {
+    /// Columns in a row.
+    pub(super) columns: usize,
+    pub(super) distance: Option<usize>,
+    pub(super) levels: Vec<usize>,
+}
+
+/// The samples of one block, in the file's own units.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Samples {
+    pub(super) distances: Vec<f64>,
+    /// One list for each wanted column; NaN where the file has no level.
+    pub(super) levels: Vec<Vec<f64>>,
+    /// Start and number of the first line not read.
+    pub(super) end: usize,
+    pub(super) end_line: usize,
+    /// Line of the last sample.
+    pub(super) last_line: usize,
+    /// Why the reading stopped, where lines are left.
+    pub(super) stopped: Option<Misfit>,
+}
+
+impl Samples {
+    pub(super) fn len(&self) -> usize {
+        self.levels.first().map_or(0, Vec::len)
+    }
+
+    /// Mean step of the distances.
+    pub(super) fn step(&self) -> Option<f64> {
+        let (first, last) = (self.distances.first()?, self.distances.last()?);
+        (self.len() > 1).then(|| (last - first) / (self.len() - 1) as f64)
+    }
+}
+
+/// A line that is no sample, and the distance in it if that much is there.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Misfit {
+    pub(super) error: ParseError,
+    pub(super) distance: Option<f64>,
+}
+
+/// Reads rows from a line start on until a line is no sample.
+pub(super) fn read(
+    text: &str,
+    start: usize,
+    line: usize,
+    dialect: Dialect,
+    wanted: &Wanted,
+) -> Result<Samples, ParseError> {
+    let fast = fast_rows(dialect, wanted);
+    let guess = rows_expected(text, start);
+    let mut samples = Samples {
+        distances: Vec::with_capacity(if wanted.distance.is_some() { guess } else { 0 }),
+        levels: wanted
+            .levels
+            .iter()
+            .map(|_| Vec::with_capacity(guess))
+            .collect(),
+        end: start,
+        end_line: line,
+        last_line: line,
+        stopped: None,
+    };
+    loop {
+        if let Some(fast) = fast
+            && let [levels] = samples.levels.as_mut_slice()
+        {
+            let rest = text.as_bytes().get(samples.end..).unwrap_or_default();
+            let before = levels.len();
+            let used = fast(rest, &mut samples.distances, levels);
+            samples.end += used;
+            samples.end_line += levels.len() - before;
+            if levels.len() > before {
+                samples.last_line = samples.end_line - 1;
+            }
+        }
+        let mut lines = lines_from(text, samples.end, samples.end_line);
+        let Some(line) = lines.next() else {
+            break;
+        };
+        if !line.text.trim().is_empty() {
+            if let Err(misfit) = take_row(line, dialect, wanted, &mut samples) {
+                samples.stopped = Some(misfit);
+                break;
+            }
+            samples.last_line = line.number;
+        }
+        samples.end_line = line.number + 1;
+        samples.end = lines.next().map_or(text.len(), |next| next.start);
+        if samples.len() > MOST_SAMPLES {
+            break;
+        }
+    }
+    if samples.len() > MOST_SAMPLES {
+        let kind = ParseErrorKind::LimitExceeded {
+            what: "samples or more",
+            found: samples.len() as u64,
+            limit: MOST_SAMPLES as u64,
+        };
+        return Err(kind.of_file());
+    }
+    Ok(samples)
+}
+
+/// Rows to make room for: as many as lines like the first would fill the text.
+fn rows_expected(text: &str, start: usize) -> usize {
+    let first = lines_from(text, start, 0)
+        .next()
+        .map_or(1, |line| line.text.len() + 1);
+    ((text.len() - start) / first.max(4) + 1).min(MOST_SAMPLES + 1)
+}
+
+/// Adds the samples of one line that is not empty.
+fn take_row(
+    line: Line<'_>,
+    dialect: Dialect,
+    wanted: &Wanted,
+    samples: &mut Samples,
+) -> Result<(), Misfit> {
+    let row = parse_row(line, dialect, wanted)?;
+    if let Some(distance) = row.distance {
+        if let Some(&before) = samples.distances.last()
+            && distance <= before
+        {
+            let error = ParseErrorKind::DistanceNotIncreasing {
+                found: excerpt(row.distance_text),
+                before,
+            }
+            .at(line.number, line.text, row.distance_start);
+            return Err(Misfit {
+                error,
+                distance: Some(distance),
+            });
+        }
+        samples.distances.push(distance);
+    }
+    for (list, level) in samples.levels.iter_mut().zip(row.levels) {
+        list.push(level);
+    }
+    Ok(())
+}
+
+/// One row, field by field.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Row<'t> {
+    pub(super) distance: Option<f64>,
+    distance_text: &'t str,
+    distance_start: usize,
+    pub(super) levels: Vec<f64>,
+}
+
+/// Reads a line as a sample row.
+pub(super) fn parse_row<'t>(
+    line: Line<'t>,
+    dialect: Dialect,
+    wanted: &Wanted,
+) -> Result<Row<'t>, Misfit> {
+    let mut row = Row {
+        distance: None,
+        distance_text: line.text,
+        distance_start: 0,
+        levels: vec![f64::NAN; wanted.levels.len()],
+    };
+    let mut fault: Option<(ParseErrorKind, usize)> = None;
+    let mut count = 0;
+    let mut extra = line.text.trim_end().len();
+    for (column, piece) in split(line.text, dialect.separator).enumerate() {
+        count += 1;
+        if count > wanted.columns {
+            // A separator at the line's end is no column.
+            if piece.text.is_empty() {
+                count -= 1;
+            } else {
+                extra = extra.min(piece.start);
+            }
+            continue;
+        }
+        let is_distance = wanted.distance == Some(column);
+        let level = wanted.levels.iter().position(|&level| level == column);
+        if !is_distance && level.is_none() {
+            continue;
+        }
+        let wanted_words = if is_distance { "distance" } else { "level" };
+        let found = || excerpt(&piece.text);
+        match field(&piece.text, dialect.numbers) {
+            Field::Number(value) if is_distance => {
+                row.distance = Some(value);
+                row.distance_start = piece.start;
+                row.distance_text = line.text.get(piece.start..).unwrap_or_default();
+                row.distance_text = row
+                    .distance_text
+                    .get(..piece.text.len())
+                    .unwrap_or(row.distance_text);
+            }
+            Field::Number(value) => {
+                if let Some(slot) = level.and_then(|level| row.levels.get_mut(level)) {
+                    *slot = value;
+                }
+            }
+            Field::Blank if !is_distance => {}
+            Field::TooLarge => {
+                let kind = ParseErrorKind::NumberTooLarge {
+                    found: found(),
+                    wanted: wanted_words,
+                };
+                fault.get_or_insert((kind, piece.start));
+            }
+            _ => {
+                let kind = ParseErrorKind::NotANumber {
+                    found: found(),
+                    wanted: wanted_words,
+                };
+                fault.get_or_insert((kind, piece.start));
+            }
+        }
+    }
+    if count != wanted.columns {
+        let kind = ParseErrorKind::ColumnCount {
+            found: count,
+            wanted: wanted.columns,
+        };
+        // A word where a number should be says more than a count.
+        if !matches!(fault, Some((ParseErrorKind::NotANumber { .. }, _))) {
+            fault = Some((kind, extra));
+        }
+    }
+    match fault {
+        None => Ok(row),
+        Some((kind, start)) => Err(Misfit {
+            error: kind.at(line.number, line.text, start),
+            distance: row.distance,
+        }),
+    }
+}
+
+type FastRows = fn(&[u8], &mut Vec<f64>, &mut Vec<f64>) -> usize;
+
+/// The tight reader for a form, if there is one.
+fn fast_rows(dialect: Dialect, wanted: &Wanted) -> Option<FastRows> {
+    let plain = wanted.columns == 2
+        && wanted.distance == Some(0)
+        && wanted.levels == [1]
+        && dialect.numbers.thousands.is_none();
+    if !plain {
+        return None;
+    }
+    Some(match (dialect.separator, dialect.numbers.decimal) {
+        (Separator::Comma, DecimalMark::Point) => rows::<b',', b'.'>,
+        (Separator::Semicolon, DecimalMark::Point) => rows::<b';', b'.'>,
+        (Separator::Semicolon, DecimalMark::Comma) => rows::<b';', b','>,
+        (Separator::Tab, DecimalMark::Point) => rows::<b'\t', b'.'>,
+        (Separator::Tab, DecimalMark::Comma) => rows::<b'\t', b','>,
+        (Separator::WhiteSpace, DecimalMark::Point) => rows::<b' ', b'.'>,
+        (Separator::WhiteSpace, DecimalMark::Comma) => rows::<b' ', b','>,
+        _ => return None,
+    })
+}
+
+/// Reads whole lines of distance and level, as far as they are plain and the
+/// distance grows; gives the bytes used.
+fn rows<const SEPARATOR: u8, const MARK: u8>(
+    input: &[u8],
+    distances: &mut Vec<f64>,
+    levels: &mut Vec<f64>,
+) -> usize {
+    let mut rest = input;
+    let mut before = distances.last().copied().unwrap_or(f64::NEG_INFINITY);
+    while let Ok((after, (distance, level))) = row::<SEPARATOR, MARK>(rest) {
+        if !(distance > before && distance < f64::INFINITY && level.is_finite())
+            || levels.len() > MOST_SAMPLES
+        {
+            break;
+        }
+        distances.push(distance);
+        levels.push(level);
+        before = distance;
+        rest = after;
+    }
+    input.len() - rest.len()
+}
+
+fn row<const SEPARATOR: u8, const MARK: u8>(input: &[u8]) -> IResult<&[u8], (f64, f64), ()> {
+    (
+        spaces,
+        number::<MARK>,
+        separator::<SEPARATOR>,
+        number::<MARK>,
+        spaces,
+        line_end,
+    )
+        .map(|(_, distance, (), level, _, ())| (distance, level))
+        .parse(input)
+}
+
+fn spaces(input: &[u8]) -> IResult<&[u8], &[u8], ()> {
+    take_while(|b| b == b' ').parse(input)
+}
+
+fn separator<const SEPARATOR: u8>(input: &[u8]) -> IResult<&[u8], (), ()> {
+    if SEPARATOR == b' ' {
+        let (rest, between) = take_while(|b| b == b' ' || b == b'\t').parse(input)?;
+        return if between.is_empty() {
+            Err(nom::Err::Error(()))
+        } else {
+            Ok((rest, ()))
+        };
+    }
+    let (rest, _) = spaces(input)?;
+    match rest {
+        [byte, rest @ ..] if *byte == SEPARATOR => spaces(rest).map(|(rest, _)| (rest, ())),
+        _ => Err(nom::Err::Error(())),
+    }
+}
+
+fn line_end(input: &[u8]) -> IResult<&[u8], (), ()> {
+    match input {
+        [b'\r', b'\n', rest @ ..] | [b'\n' | b'\r', rest @ ..] => Ok((rest, ())),
+        _ => Err(nom::Err::Error(())),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::number::NumberStyle;
+    use super::*;
+
+    const PLAIN: Dialect = Dialect {
+        separator: Separator::Comma,
+        numbers: NumberStyle {
+            decimal: DecimalMark::Point,
+            thousands: None,
+        },
+    };
+
+    fn two() -> Wanted {
+        Wanted {
+            columns: 2,
+            distance: Some(0),
+            levels: vec![1],
+        }
+    }
+
+    #[test]
+    fn blank_levels_are_not_a_number_and_keep_their_place() {
+        let samples = read(
+            "0,-1\n0.5,\n1,nan\n1.5,-inf\n2,---\n2.5,-2",
+            0,
+            1,
+            PLAIN,
+            &two(),
+        )
+        .unwrap();
+        assert_eq!(samples.distances, [0.0, 0.5, 1.0, 1.5, 2.0, 2.5]);
+        let levels: Vec<bool> = samples.levels[0].iter().map(|v| v.is_nan()).collect();
+        assert_eq!(levels, [false, true, true, true, true, false]);
+        assert_eq!(samples.stopped, None);
+        assert_eq!(samples.last_line, 6);
+    }
+
+    #[test]
+    fn stops_at_the_first_line_that_is_no_sample_and_says_why() {
+        let samples = read("0,-1\r\n0.5,-2\r\n\r\n1.0,x\r\n", 0, 1, PLAIN, &two()).unwrap();
+        assert_eq!(samples.len(), 2);
+        let misfit = samples.stopped.unwrap();
+        assert_eq!(misfit.distance, Some(1.0));
+        assert_eq!(
+            misfit.error.to_string(),
+            "line 4, column 5: \"x\" is not a number; wanted a level"
+        );
+    }
+
+    #[test]
+    fn a_distance_that_goes_back_stops_the_reading() {
+        let samples = read("0,-1\n0.5,-2\n0.5,-3\n", 0, 1, PLAIN, &two()).unwrap();
+        assert_eq!(samples.len(), 2);
+        assert_eq!(
+            samples.stopped.unwrap().error.to_string(),
+            "line 3, column 1: distance \"0.5\" does not exceed the one before it, 0.5"
+        );
+    }
+
+    #[test]
+    fn huge_numbers_are_refused() {
+        let samples = read("0,-1\n1,1e999\n", 0, 1, PLAIN, &two()).unwrap();
+        let error = samples.stopped.unwrap().error;
+        assert!(matches!(error.kind, ParseErrorKind::NumberTooLarge { .. }));
+    }
+}

@@ -1,0 +1,172 @@
+//! What follows the samples: notes and tables, a cut last line, or the rest of
+//! the samples behind a damaged row.
+
+use super::block::{Run, find_run, looks_numeric};
+use super::dialect::Dialect;
+use super::error::ParseError;
+use super::lines::{Line, lines_from};
+use super::number::is_blank;
+use super::samples::{Samples, Wanted, parse_row};
+
+/// What the lines after the samples are.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) enum Tail {
+    /// Notes, or nothing.
+    Notes,
+    /// One last line that was not written to its end.
+    CutLine,
+    /// A longer run of rows, so that the samples read were another table.
+    LongerRun(Run),
+}
+
+/// Judges the lines from where reading stopped.
+///
+/// A damaged row must not end a trace in silence: where samples go on behind
+/// it, at the distance that follows, the row is an error.
+pub(super) fn judge(
+    text: &str,
+    samples: &Samples,
+    dialect: Dialect,
+    wanted: &Wanted,
+) -> Result<Tail, ParseError> {
+    let Some(misfit) = &samples.stopped else {
+        return Ok(Tail::Notes);
+    };
+    let rest = || lines_from(text, samples.end, samples.end_line);
+    if let Some(last) = rest().next()
+        && !last.ended
+        && samples.len() > 1
+        && is_cut(last, samples)
+    {
+        return Ok(Tail::CutLine);
+    }
+    let follows = |distance: f64, skipped: usize| {
+        let (Some(&before), Some(step)) = (samples.distances.last(), samples.step()) else {
+            return samples.len() == 1;
+        };
+        distance > before && distance <= before + step * (skipped as f64 + 1.5)
+    };
+    let adjacent = samples.end_line == samples.last_line + 1;
+    match misfit.distance {
+        Some(distance) if follows(distance, 0) => return Err(misfit.error.clone()),
+        // A whole row that goes back.
+        Some(_)
+            if adjacent
+                && rest()
+                    .next()
+                    .is_some_and(|line| parse_row(line, dialect, wanted).is_ok()) =>
+        {
+            return Err(misfit.error.clone());
+        }
+        _ => {}
+    }
+    let mut skipped = 0;
+    for line in rest().skip(1) {
+        if line.text.trim().is_empty() {
+            continue;
+        }
+        skipped += 1;
+        if !looks_numeric(line.text) {
+            continue;
+        }
+        if let Ok(row) = parse_row(line, dialect, wanted) {
+            let goes_on = match row.distance {
+                Some(distance) => follows(distance, skipped),
+                None => true,
+            };
+            if goes_on {
+                return Err(misfit.error.clone());
+            }
+        }
+    }
+    match find_run(text, samples.end, samples.end_line, usize::MAX) {
+        Some(run) if run.rows > samples.len() => Ok(Tail::LongerRun(run)),
+        _ => Ok(Tail::Notes),
+    }
+}
+
+/// Whether a last line without a line end is the start of a row.
+fn is_cut(last: Line<'_>, samples: &Samples) -> bool {
+    let text = last.text.trim();
+    let digits = text.trim_end_matches(|c: char| !c.is_ascii_digit());
+    samples.end_line <= samples.last_line + 1
+        && text.len() < 200
+        && (is_blank(text) || looks_numeric(text) || digits.is_empty())
+}
+
+/// Rows whose decimals must agree before a shorter last one counts as cut.
+const ALIKE: usize = 16;
+
+/// Whether the last sample stands on a line without an end and with fewer
+/// decimals than all the rows before it: `-12.` after `-12.345`.
+pub(super) fn last_sample_is_cut(text: &str) -> bool {
+    if text.ends_with(['\n', '\r']) {
+        return false;
+    }
+    let decimals = |line: &str| {
+        let tail = line.trim_end_matches(|c: char| c.is_ascii_digit());
+        tail.ends_with(['.', ','])
+            .then_some(line.len() - tail.len())
+    };
+    let mut lines = text
+        .rsplit(['\n', '\r'])
+        .map(str::trim)
+        .filter(|line| !line.is_empty());
+    let Some(last) = lines.next().map(|line| decimals(line).unwrap_or(0)) else {
+        return false;
+    };
+    let before: Vec<Option<usize>> = lines.take(ALIKE).map(decimals).collect();
+    match before.first() {
+        Some(&Some(usual)) => {
+            before.len() == ALIKE && last < usual && before.iter().all(|d| *d == Some(usual))
+        }
+        _ => false,
+    }
+}
+
+/// The damaged row just before a block, where a short run of rows ends before
+/// it and the block goes on at the distance that follows.
+pub(super) fn broken_before(
+    before: &[Line<'_>],
+    samples: &Samples,
+    dialect: Dialect,
+    wanted: &Wanted,
+) -> Option<ParseError> {
+    let (&first, step) = (samples.distances.first()?, samples.step()?);
+    let filled: Vec<&Line<'_>> = before
+        .iter()
+        .rev()
+        .filter(|line| !line.text.trim().is_empty())
+        .take(20)
+        .collect();
+    for (skipped, line) in filled.iter().enumerate() {
+        if !looks_numeric(line.text) {
+            continue;
+        }
+        let row = parse_row(**line, dialect, wanted).ok()?;
+        let gap = first - row.distance?;
+        if skipped > 0 && gap > 0.0 && gap <= step * (skipped as f64 + 1.5) {
+            let damaged = filled.get(skipped - 1)?;
+            return parse_row(**damaged, dialect, wanted)
+                .err()
+                .map(|misfit| misfit.error);
+        }
+        return None;
+    }
+    None
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_shorter_last_number_is_cut_only_after_many_alike() {
+        let rows: String = (0..20).map(|i| format!("{i}.0,-12.345\n")).collect();
+        assert!(last_sample_is_cut(&format!("{rows}20.0,-12.")));
+        assert!(last_sample_is_cut(&format!("{rows}20.0,-12")));
+        assert!(!last_sample_is_cut(&format!("{rows}20.0,-12.345")));
+        assert!(!last_sample_is_cut(&format!("{rows}20.0,-12.\n")));
+        assert!(!last_sample_is_cut("0.0,-12.345\n20.0,-12."));
+    }
+}

@@ -1,0 +1,282 @@
+//! What a column title says: quantity, unit, wavelength, direction.
+
+use std::fmt;
+
+/// Unit of a column of distances; the last ones are of round-trip time.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum DistanceUnit {
+    /// Metres.
+    Metre,
+    /// Kilometres.
+    Kilometre,
+    /// Feet of 0.3048 m.
+    Foot,
+    /// Thousands of feet.
+    Kilofoot,
+    /// Miles of 1609.344 m.
+    Mile,
+    /// Nanoseconds, there and back.
+    Nanosecond,
+    /// Microseconds, there and back.
+    Microsecond,
+}
+
+impl DistanceUnit {
+    /// Metres in one unit of length, or seconds in one of time.
+    pub(super) const fn factor(self) -> f64 {
+        match self {
+            Self::Metre => 1.0,
+            Self::Kilometre => 1000.0,
+            // International foot and mile, exact since 1959.
+            Self::Foot => 0.3048,
+            Self::Kilofoot => 304.8,
+            Self::Mile => 1609.344,
+            Self::Nanosecond => 1e-9,
+            Self::Microsecond => 1e-6,
+        }
+    }
+
+    /// Whether the unit is one of time.
+    pub(super) const fn is_time(self) -> bool {
+        matches!(self, Self::Nanosecond | Self::Microsecond)
+    }
+
+    /// The unit that a word names, in lower case.
+    pub(super) fn from_word(word: &str) -> Option<Self> {
+        Some(match word {
+            "m" | "metre" | "metres" | "meter" | "meters" | "mtr" => Self::Metre,
+            "km" | "kilometre" | "kilometres" | "kilometer" | "kilometers" => Self::Kilometre,
+            "ft" | "feet" | "foot" => Self::Foot,
+            "kft" | "kilofeet" => Self::Kilofoot,
+            "mi" | "mile" | "miles" => Self::Mile,
+            "ns" | "nanosecond" | "nanoseconds" => Self::Nanosecond,
+            "us" | "µs" | "μs" | "microsecond" | "microseconds" => Self::Microsecond,
+            _ => return None,
+        })
+    }
+}
+
+impl fmt::Display for DistanceUnit {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Metre => "m",
+            Self::Kilometre => "km",
+            Self::Foot => "ft",
+            Self::Kilofoot => "kft",
+            Self::Mile => "miles",
+            Self::Nanosecond => "ns round trip",
+            Self::Microsecond => "µs round trip",
+        })
+    }
+}
+
+/// Which way the light of a column went, by the column's title.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Direction {
+    /// From end A.
+    AToB,
+    /// From end B.
+    BToA,
+}
+
+impl fmt::Display for Direction {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::AToB => "A to B",
+            Self::BToA => "B to A",
+        })
+    }
+}
+
+/// Unit of a column of levels.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum LevelUnit {
+    /// Decibels, or decibels over a milliwatt: only differences count.
+    Decibel,
+    /// Thousandths of a decibel.
+    Millidecibel,
+}
+
+impl LevelUnit {
+    /// Units in one decibel; to divide by, which keeps decimals exact.
+    pub(super) const fn per_db(self) -> f64 {
+        match self {
+            Self::Decibel => 1.0,
+            Self::Millidecibel => 1000.0,
+        }
+    }
+}
+
+impl fmt::Display for LevelUnit {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Decibel => "dB",
+            Self::Millidecibel => "mdB",
+        })
+    }
+}
+
+/// What a title says about its column; each part may be missing.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(super) struct Meaning {
+    pub(super) quantity: Option<Quantity>,
+    pub(super) distance_unit: Option<DistanceUnit>,
+    pub(super) level_unit: Option<LevelUnit>,
+    /// A linear unit of power, as written.
+    pub(super) linear: Option<String>,
+    pub(super) wavelength_nm: Option<f64>,
+    pub(super) direction: Option<Direction>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Quantity {
+    Distance,
+    /// A level that falls along the fibre.
+    Level,
+    /// A loss that rises along the fibre.
+    Loss,
+    /// A count of the samples.
+    Index,
+    /// Something of no use here.
+    Other,
+}
+
+/// Reads a title.
+pub(super) fn meaning(title: &str) -> Meaning {
+    let title = title
+        .replace('→', " to ")
+        .replace("->", " to ")
+        .to_lowercase();
+    let words: Vec<&str> = title
+        .split(|c: char| !c.is_alphanumeric() && !matches!(c, '%' | '#' | 'µ' | 'μ'))
+        .filter(|word| !word.is_empty())
+        .collect();
+    let mut found = Meaning {
+        direction: direction(&words),
+        wavelength_nm: wavelength(&words),
+        ..Meaning::default()
+    };
+    let per_length = words
+        .windows(2)
+        .any(|pair| pair[0] == "db" && DistanceUnit::from_word(pair[1]).is_some());
+    for (index, &word) in words.iter().enumerate() {
+        let quantity = match word {
+            "distance" | "dist" | "position" | "pos" | "location" | "length" | "range" | "time"
+            | "delay" | "z" | "x" => Some(Quantity::Distance),
+            "loss" | "attenuation" => Some(Quantity::Loss),
+            "level" | "power" | "backscatter" | "backscattered" | "amplitude" | "signal"
+            | "trace" | "intensity" | "reading" | "y" => Some(Quantity::Level),
+            "index" | "no" | "nr" | "number" | "sample" | "point" | "#" | "n" | "i" => {
+                Some(Quantity::Index)
+            }
+            _ => None,
+        };
+        // The first quantity named counts, but a plain count gives way: "sample level".
+        if found.quantity.is_none() || found.quantity == Some(Quantity::Index) {
+            found.quantity = quantity.or(found.quantity);
+        }
+        match word {
+            "db" | "dbm" => found.level_unit = Some(LevelUnit::Decibel),
+            "mdb" => found.level_unit = Some(LevelUnit::Millidecibel),
+            "w" | "mw" | "uw" | "µw" | "μw" | "nw" | "pw" | "v" | "mv" | "counts" | "adc"
+            | "lsb" | "linear" | "%" | "percent" => found.linear = Some(word.to_owned()),
+            _ => {}
+        }
+        // A letter alone is a unit only at the end: `distance_m`, `z (m)`.
+        if (word.len() > 1 || index + 1 == words.len())
+            && let Some(unit) = DistanceUnit::from_word(word)
+        {
+            found.distance_unit = Some(unit);
+        }
+    }
+    if per_length {
+        return Meaning {
+            quantity: Some(Quantity::Other),
+            ..Meaning::default()
+        };
+    }
+    if found.quantity.is_none() {
+        found.quantity = match (found.distance_unit, found.level_unit, &found.linear) {
+            (Some(_), None, None) => Some(Quantity::Distance),
+            (None, Some(_), _) | (None, None, Some(_)) => Some(Quantity::Level),
+            _ => None,
+        };
+    }
+    if found.quantity.is_none() && (found.wavelength_nm.is_some() || found.direction.is_some()) {
+        found.quantity = Some(Quantity::Level);
+    }
+    found
+}
+
+fn direction(words: &[&str]) -> Option<Direction> {
+    let has = |pattern: &[&str]| words.windows(pattern.len()).any(|part| part == pattern);
+    if has(&["a", "to", "b"]) || has(&["a", "b"]) || has(&["ab"]) || has(&["from", "a"]) {
+        Some(Direction::AToB)
+    } else if has(&["b", "to", "a"]) || has(&["b", "a"]) || has(&["ba"]) || has(&["from", "b"]) {
+        Some(Direction::BToA)
+    } else {
+        None
+    }
+}
+
+/// A wavelength such as `1550nm`, `1550 nm` or a bare `1550`.
+fn wavelength(words: &[&str]) -> Option<f64> {
+    words.iter().find_map(|word| {
+        let digits = word.strip_suffix("nm").unwrap_or(word);
+        let nm: u16 = digits.parse().ok()?;
+        // Where fibre guides; the range that `Trace` accepts.
+        (600..=2000).contains(&nm).then_some(f64::from(nm))
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn said(title: &str) -> (Option<Quantity>, Option<DistanceUnit>, Option<LevelUnit>) {
+        let found = meaning(title);
+        (found.quantity, found.distance_unit, found.level_unit)
+    }
+
+    #[test]
+    fn titles_name_quantity_and_unit() {
+        use DistanceUnit as D;
+        use Quantity as Q;
+        let db = Some(LevelUnit::Decibel);
+        assert_eq!(
+            said("distance_m"),
+            (Some(Q::Distance), Some(D::Metre), None)
+        );
+        assert_eq!(
+            said("Distance (km)"),
+            (Some(Q::Distance), Some(D::Kilometre), None)
+        );
+        assert_eq!(
+            said("Fibre length [ft]"),
+            (Some(Q::Distance), Some(D::Foot), None)
+        );
+        assert_eq!(said("km"), (Some(Q::Distance), Some(D::Kilometre), None));
+        assert_eq!(
+            said("round trip time / µs"),
+            (Some(Q::Distance), Some(D::Microsecond), None)
+        );
+        assert_eq!(said("level_db"), (Some(Q::Level), None, db));
+        assert_eq!(said("Loss, dB"), (Some(Q::Loss), None, db));
+        assert_eq!(said("dB"), (Some(Q::Level), None, db));
+        assert_eq!(said("Sample no."), (Some(Q::Index), None, None));
+        assert_eq!(said("Slope dB/km"), (Some(Q::Other), None, None));
+        assert_eq!(said("remark"), (None, None, None));
+        assert_eq!(meaning("power (mW)").linear.as_deref(), Some("mw"));
+    }
+
+    #[test]
+    fn titles_name_wavelength_and_direction() {
+        let found = meaning("A→B 1550 nm (dB)");
+        assert_eq!(found.quantity, Some(Quantity::Level));
+        assert_eq!(found.wavelength_nm, Some(1550.0));
+        assert_eq!(found.direction, Some(Direction::AToB));
+        let found = meaning("level_b_to_a_1310nm_db");
+        assert_eq!(found.wavelength_nm, Some(1310.0));
+        assert_eq!(found.direction, Some(Direction::BToA));
+    }
+}

@@ -1,0 +1,169 @@
+//! Traces as text: the plain form and a foreign one.
+
+use std::fmt::Write as _;
+
+use super::SimTrace;
+use crate::trace::Header;
+use crate::units::{BackscatterCoefficient, GroupIndex, Length, PulseWidth, Wavelength};
+
+/// A form of delimited text.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub enum Dialect {
+    /// Header lines `# key: value`, then `distance_m,level_db`.
+    #[default]
+    Plain,
+    /// Header lines `Key;Value`, decimal commas, semicolons, kilometres.
+    DecimalComma,
+}
+
+/// Writes a trace as text. A sample without a level has an empty field.
+pub fn write(trace: &SimTrace, dialect: Dialect) -> String {
+    match dialect {
+        Dialect::Plain => plain(trace),
+        Dialect::DecimalComma => decimal_comma(trace),
+    }
+}
+
+/// Key and value of every entry that the header has, in the order of the file.
+fn entries(header: &Header) -> Vec<(String, String)> {
+    let text = |key: &str, value: &Option<String>| value.clone().map(|v| (key.to_owned(), v));
+    let number = |key: &str, value: Option<f64>, unit: &str| {
+        value.map(|v| (key.to_owned(), format!("{v} {unit}").trim_end().to_owned()))
+    };
+    let known = [
+        text("fibre", &header.fibre),
+        text("cable", &header.cable),
+        text("from", &header.from),
+        text("to", &header.to),
+        number("wavelength", header.wavelength.map(Wavelength::nm), "nm"),
+        number("pulse width", header.pulse_width.map(PulseWidth::ns), "ns"),
+        number("group index", header.group_index.map(GroupIndex::ratio), ""),
+        number(
+            "backscatter coefficient",
+            header.backscatter.map(BackscatterCoefficient::db),
+            "dB",
+        ),
+        number("averaging time", header.averaging_time_s, "s"),
+        text("measured", &header.measured),
+        number("launch cord", header.launch_cord.map(Length::m), "m"),
+        number("tail cord", header.tail_cord.map(Length::m), "m"),
+        text("instrument", &header.instrument),
+        text("serial", &header.serial),
+        text("calibrated until", &header.calibrated_until),
+        text("operator", &header.operator),
+        text("note", &header.note),
+    ];
+    let mut all: Vec<_> = known.into_iter().flatten().collect();
+    all.extend(header.other.iter().cloned());
+    // A line break within a name would end the entry.
+    for (_, value) in &mut all {
+        *value = value.replace(['\n', '\r'], " ");
+    }
+    all
+}
+
+fn plain(trace: &SimTrace) -> String {
+    let mut out = String::new();
+    for (key, value) in entries(&trace.header) {
+        // Writing to a string cannot fail.
+        let _ = writeln!(out, "# {key}: {value}");
+    }
+    out.push_str("distance_m,level_db\n");
+    for (distance_m, level_db) in trace.distances_m.iter().zip(&trace.levels_db) {
+        let _ = write!(out, "{distance_m},");
+        if level_db.is_finite() {
+            let _ = write!(out, "{level_db}");
+        }
+        out.push('\n');
+    }
+    out
+}
+
+fn decimal_comma(trace: &SimTrace) -> String {
+    let mut out = String::new();
+    for (key, value) in entries(&trace.header) {
+        let mut letters = key.chars();
+        let capital: String = letters
+            .next()
+            .map(|first| first.to_uppercase().collect::<String>() + letters.as_str())
+            .unwrap_or_default();
+        // Numbers take the comma; dates and names keep what they have.
+        let is_number = value
+            .split(' ')
+            .next()
+            .is_some_and(|word| word.parse::<f64>().is_ok());
+        let value = if is_number {
+            value.replace('.', ",")
+        } else {
+            value
+        };
+        let _ = writeln!(out, "{capital};{value}");
+    }
+    out.push_str("\nDistance (km);Level (dB)\n");
+    for (distance_m, level_db) in trace.distances_m.iter().zip(&trace.levels_db) {
+        // Micrometres: what the grid is rounded to.
+        let km = format!("{:.9}", distance_m / 1000.0);
+        let km = km.trim_end_matches('0').trim_end_matches('.');
+        let level = if level_db.is_finite() {
+            level_db.to_string()
+        } else {
+            String::new()
+        };
+        let _ = writeln!(out, "{};{}", km.replace('.', ","), level.replace('.', ","));
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn trace() -> SimTrace {
+        SimTrace {
+            header: Header {
+                fibre: Some("017".into()),
+                from: Some("Harrow Lane".into()),
+                wavelength: Some(Wavelength::from_nm(1550.0)),
+                group_index: Some(GroupIndex::from_ratio(1.4682)),
+                measured: Some("2026-03-14T10:22:00+01:00".into()),
+                launch_cord: Some(Length::from_m(0.0)),
+                ..Header::default()
+            },
+            distances_m: ndarray::array![0.0, 0.25, 1250.5],
+            levels_db: ndarray::array![-12.345, f64::NAN, -13.0],
+        }
+    }
+
+    #[test]
+    fn the_plain_form_leaves_a_missing_level_empty() {
+        insta::assert_snapshot!(write(&trace(), Dialect::Plain), @r"
+        # fibre: 017
+        # from: Harrow Lane
+        # wavelength: 1550 nm
+        # group index: 1.4682
+        # measured: 2026-03-14T10:22:00+01:00
+        # launch cord: 0 m
+        distance_m,level_db
+        0,-12.345
+        0.25,
+        1250.5,-13
+        ");
+    }
+
+    #[test]
+    fn the_foreign_form_has_decimal_commas_and_kilometres() {
+        insta::assert_snapshot!(write(&trace(), Dialect::DecimalComma), @r"
+        Fibre;017
+        From;Harrow Lane
+        Wavelength;1550 nm
+        Group index;1,4682
+        Measured;2026-03-14T10:22:00+01:00
+        Launch cord;0 m
+
+        Distance (km);Level (dB)
+        0;-12,345
+        0,00025;
+        1,2505;-13
+        ");
+    }
+}

@@ -1,0 +1,250 @@
+//! The reader, from outside: a folder of made-up exports, and any bytes at all.
+
+#![allow(
+    clippy::unwrap_used,
+    clippy::panic,
+    reason = "a test that cannot go on must fail"
+)]
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::path::PathBuf;
+
+use bothends::read::{FileContent, ReadError, from_bytes, from_path};
+use bothends::trace::Header;
+use bothends::units::Wavelength;
+use proptest::prelude::*;
+
+fn corpus() -> PathBuf {
+    PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/corpus")
+}
+
+fn content(name: &str) -> FileContent {
+    from_path(&corpus().join(name)).unwrap()
+}
+
+/// Rows of the table in the folder's README: file, then what is expected.
+fn expected() -> BTreeMap<String, String> {
+    let readme = fs::read_to_string(corpus().join("README.md")).unwrap();
+    readme
+        .lines()
+        .filter_map(|line| line.strip_prefix("| `"))
+        .map(|row| {
+            let (name, rest) = row.split_once("` |").unwrap();
+            let (_, expected) = rest.split_once(" | ").unwrap();
+            (name.to_owned(), expected.trim_end_matches(" |").to_owned())
+        })
+        .collect()
+}
+
+/// Level of the truth that all files of the folder write down; the formula is
+/// in its README.
+fn true_level_db(distance_m: f64) -> f64 {
+    let step = if distance_m >= 500.0 { 0.08 } else { 0.0 };
+    -12.345 - 0.000_19 * distance_m - step
+}
+
+#[test]
+fn every_file_of_the_corpus_has_its_row_and_reads_as_the_row_says() {
+    let expected = expected();
+    let mut found: Vec<String> = fs::read_dir(corpus())
+        .unwrap()
+        .map(|entry| entry.unwrap().file_name().into_string().unwrap())
+        .filter(|name| name != "README.md")
+        .collect();
+    found.sort();
+    let rows: Vec<&String> = expected.keys().collect();
+    assert_eq!(
+        found.iter().collect::<Vec<_>>(),
+        rows,
+        "files and rows differ"
+    );
+    for (name, expected) in &expected {
+        let read = from_path(&corpus().join(name));
+        if name.starts_with("x_") {
+            let Err(ReadError::Parse { source, .. }) = read else {
+                panic!("{name} must be refused");
+            };
+            assert_eq!(&source.to_string(), expected, "{name}");
+        } else {
+            let content = read.unwrap_or_else(|error| panic!("{name}: {error:?}"));
+            let codes: Vec<&str> = content.warnings.iter().map(|w| w.code).collect();
+            let codes = if codes.is_empty() {
+                "—".to_owned()
+            } else {
+                codes.join(", ")
+            };
+            assert_eq!(&codes, expected, "{name}");
+            is_true(name, &content);
+        }
+    }
+}
+
+/// Compares with the formula.
+fn is_true(name: &str, content: &FileContent) {
+    // Half of the last digit written: levels have four decimals, in the file of
+    // exponents seven digits.
+    let tolerance_db = 0.5e-4 + 1e-12;
+    // Feet, miles and times are written to a millionth or finer.
+    let tolerance_m = 1e-3;
+    for trace in &content.traces {
+        let left_out = usize::from(content.warnings.iter().any(|w| w.code == "last line cut"));
+        assert_eq!(trace.levels_db.len(), 48 - left_out, "{name}");
+        let mut blanks = 0;
+        for (i, (distance, level)) in trace.distances_m.iter().zip(&trace.levels_db).enumerate() {
+            let wanted_m = 25.0 * f64::from(u32::try_from(i).unwrap());
+            assert!(
+                (distance - wanted_m).abs() <= tolerance_m,
+                "{name}: {distance} m, not {wanted_m} m"
+            );
+            if level.is_nan() {
+                blanks += 1;
+                continue;
+            }
+            let off = (level - true_level_db(wanted_m)).abs();
+            assert!(off <= tolerance_db, "{name}: {level} dB at {wanted_m} m");
+        }
+        assert_eq!(
+            blanks,
+            if name == "blank_levels.csv" { 4 } else { 0 },
+            "{name}"
+        );
+    }
+}
+
+#[test]
+fn every_dialect_of_a_header_gives_the_same_settings() {
+    for name in [
+        "plain.csv",
+        "decimal_comma.csv",
+        "decimal_comma_tab.txt",
+        "header_equals.csv",
+        "header_columns.csv",
+        "white_space.txt",
+        "quoted.csv",
+        "one_byte_letters.csv",
+        "utf16_low_first.txt",
+    ] {
+        let trace = content(name)
+            .traces
+            .remove(0)
+            .into_trace(&Header::default())
+            .unwrap();
+        // As written in each of the files.
+        assert!((trace.wavelength().nm() - 1550.0).abs() < 1e-9, "{name}");
+        assert!((trace.pulse_width().ns() - 100.0).abs() < 1e-9, "{name}");
+        assert!(
+            (trace.group_index().ratio() - 1.4682).abs() < 1e-12,
+            "{name}"
+        );
+    }
+}
+
+#[test]
+fn a_column_for_each_wavelength_is_a_trace_each() {
+    let content = content("two_wavelengths.csv");
+    let found: Vec<_> = content.traces.iter().map(|t| t.header.wavelength).collect();
+    assert_eq!(
+        found,
+        [
+            Some(Wavelength::from_nm(1310.0)),
+            Some(Wavelength::from_nm(1550.0))
+        ]
+    );
+}
+
+#[test]
+fn a_column_for_each_direction_is_a_trace_from_each_end() {
+    let content = content("both_directions.csv");
+    let ends: Vec<_> = content
+        .traces
+        .iter()
+        .map(|t| (t.header.from.as_deref(), t.header.to.as_deref()))
+        .collect();
+    let (a, b) = (Some("Harrow Lane"), Some("Mill Bridge"));
+    assert_eq!(ends, [(a, b), (b, a)]);
+}
+
+#[test]
+fn a_second_block_is_a_second_trace_with_its_own_settings() {
+    let content = content("two_blocks.csv");
+    let found: Vec<_> = content
+        .traces
+        .iter()
+        .map(|t| (t.header.wavelength, t.header.fibre.as_deref()))
+        .collect();
+    let (first, second) = (Wavelength::from_nm(1550.0), Wavelength::from_nm(1310.0));
+    assert_eq!(
+        found,
+        [(Some(first), Some("017")), (Some(second), Some("017"))]
+    );
+}
+
+#[test]
+fn notes_and_tables_beside_the_samples_are_kept_as_notes() {
+    let notes = |name: &str| -> Vec<(usize, String)> {
+        content(name)
+            .layout
+            .notes
+            .into_iter()
+            .map(|note| (note.line, note.text))
+            .collect()
+    };
+    assert_eq!(
+        notes("notes_after.csv"),
+        [
+            (63, "End of listing".to_owned()),
+            (64, "Checked by hand".to_owned())
+        ]
+    );
+    assert_eq!(notes("event_table_after.csv").len(), 3);
+    assert_eq!(notes("event_table_before.csv").len(), 3);
+}
+
+#[test]
+fn the_fall_of_the_levels_stands_in_for_a_missing_unit() {
+    // Truth: 0.19 dB/km over 8 km at 1550 nm, written in kilometres without a word.
+    let rows: String = (0..800)
+        .map(|i| {
+            format!(
+                "{:.2},{:.4}\n",
+                0.01 * f64::from(i),
+                -10.0 - 0.0019 * f64::from(i)
+            )
+        })
+        .collect();
+    let content = from_bytes(format!("# wavelength: 1550 nm\n{rows}").as_bytes()).unwrap();
+    assert!((content.traces[0].distances_m[799] - 7990.0).abs() < 1e-6);
+    assert!(
+        content
+            .warnings
+            .iter()
+            .any(|w| w.code == "distance unit by evidence")
+    );
+    let error = from_bytes(rows.as_bytes()).unwrap_err();
+    assert!(
+        error
+            .to_string()
+            .contains("unit of the distances is not given"),
+        "{error}"
+    );
+}
+
+proptest! {
+    #[test]
+    fn any_bytes_are_read_or_refused(bytes in proptest::collection::vec(any::<u8>(), 0..2000)) {
+        let _ = from_bytes(&bytes);
+    }
+
+    // Text near to an export reaches deeper than bytes at random.
+    #[test]
+    fn any_near_export_is_read_or_refused(
+        lines in proptest::collection::vec(
+            "(# [a-z ]{1,12}: ?[0-9a-z., ]{0,9}|[0-9.,;\\t \"'eE+-]{0,24}|-?[0-9]{1,4}[.,][0-9]{1,3}[;,\\t ]-?[0-9]{1,3}[.,][0-9]{1,3})",
+            0..80
+        ),
+        end in "(\n|\r\n|\r)",
+    ) {
+        let _ = from_bytes(lines.join(end.as_str()).as_bytes());
+    }
+}
