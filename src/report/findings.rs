@@ -45,7 +45,7 @@ impl ReadFrom {
 /// splice, so each is ranked among its own.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Among {
-    /// Splices, bends, and groups without a reflection.
+    /// Splices, bends, and groups that hold no connector.
     Splices,
     /// Connectors, and groups that hold one.
     Connectors,
@@ -63,12 +63,26 @@ impl Among {
     fn holds(self, event: &Event) -> bool {
         let own = match event.kind {
             EventKind::Connector => Self::Connectors,
-            EventKind::Group if event.reflective => Self::Connectors,
+            EventKind::Group if holds_connector(event) => Self::Connectors,
             EventKind::Splice | EventKind::Bend | EventKind::Group => Self::Splices,
             EventKind::Echo | EventKind::Break | EventKind::End => return false,
         };
         own == self
     }
+}
+
+/// Reflectance in dB from which a group is taken to hold a connector.
+///
+/// The best angled connectors reflect about −65 dB (from memory) and a fusion
+/// splice nothing that shows. A fainter trace of a peak may be noise, and a
+/// group that is doubtful must not leave the ranking of the splices.
+const FAINTEST_CONNECTOR_DB: f64 = -65.0;
+
+fn holds_connector(event: &Event) -> bool {
+    [event.reflectance_a, event.reflectance_b]
+        .into_iter()
+        .flatten()
+        .any(|reading| reading.value.db() >= FAINTEST_CONNECTOR_DB)
 }
 
 /// What is worth saying about one joint.

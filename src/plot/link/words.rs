@@ -129,13 +129,25 @@ fn misleading(found: &[Noteworthy<'_>]) -> String {
     .into_iter()
     .filter_map(|(what, joints)| Some(format!("{what} ({})", joints?)))
     .collect();
-    if parts.is_empty() {
-        return String::new();
+    let mut sentences = Vec::new();
+    let below_zero: Vec<String> = found
+        .iter()
+        .filter(|noteworthy| matches!(noteworthy.finding, Finding::GainBothWays { .. }))
+        .map(|noteworthy| noteworthy.event.number.to_string())
+        .collect();
+    if !below_zero.is_empty() {
+        sentences.push(format!(
+            "Below 0 even two-way, so doubtful: {}.",
+            below_zero.join(", ")
+        ));
     }
-    format!(
-        "The fibres scatter differently, so joints read {}. Two-way it cancels.",
-        parts.join(" or ")
-    )
+    if !parts.is_empty() {
+        sentences.push(format!(
+            "The fibres scatter differently, so joints read {}. Two-way it cancels.",
+            parts.join(" or ")
+        ));
+    }
+    sentences.join(" ")
 }
 
 fn by_end(
