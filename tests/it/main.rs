@@ -1,6 +1,7 @@
 //! One integration binary: every test module is beside this file.
 
 mod links;
+mod plot;
 mod read;
 mod read_hostile;
 mod report;
