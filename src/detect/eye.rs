@@ -38,6 +38,8 @@ pub(crate) const DB_PER_NEPER: f64 = 5.0 / std::f64::consts::LN_10;
 pub struct StrongPeak {
     /// Last sample before the rise.
     pub edge: usize,
+    /// Leading edge as a fraction of a sample, where the receiver's shape tells it.
+    pub place: Option<f64>,
     /// First sample at which the straight line is usable again.
     pub settled: usize,
     /// Whether samples of it are clipped.
@@ -85,13 +87,16 @@ impl Eye {
         let pulse_samples = trace.pulse_length().m() / trace.spacing_m();
         let lit = light::find_lit(&power);
         let noise = noise::estimate(&power, lit.end, lit.dark_rms, pulse_samples);
-        let peaks = strong_peaks(&power, &noise, lit.end, pulse_samples);
+        let mut peaks = strong_peaks(&power, &noise, lit.end, pulse_samples);
         let response = response::estimate(
             &power,
             &rises(&power, &noise, &peaks, lit.end),
             pulse_samples,
             noise.floor(),
         );
+        for peak in peaks.iter_mut().skip(1).filter(|peak| !peak.clipped) {
+            peak.place = response::place(&power, peak.edge, &response);
+        }
         let mut eye = Self {
             start_m: trace.position_of(0).m(),
             spacing_m: trace.spacing_m(),
@@ -338,6 +343,7 @@ fn strong_peaks(
             let settled = recovery::settled(power, noise, first, stop.max(first));
             StrongPeak {
                 edge,
+                place: None,
                 settled,
                 clipped: power.state[edge..settled.min(n)].contains(&SampleState::Clipped),
             }
