@@ -67,7 +67,8 @@ pub enum CombineError {
     /// Nothing ties the two axes together.
     #[error(
         "neither an end nor two common events tie the two traces together: neither sees the \
-         far end, and no shift lays their events on each other"
+         far end, and no shift lays enough of their events on each other; give the length with \
+         --length-m, or measure with a longer averaging time or pulse"
     )]
     NothingInCommon,
     /// A trace holds no fibre that can be measured.

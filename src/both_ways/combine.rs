@@ -95,12 +95,13 @@ pub fn combine(a: &Trace, b: &Trace, settings: &Settings) -> Result<Combined, Co
     };
     warn_of_settings(&mut pair);
     let index_ratio = b.group_index().ratio() / a.group_index().ratio();
+    drop_doubtful_ends(&mut pair, index_ratio);
     if is_broken(&pair, index_ratio)? {
         return Ok(broken_link(pair, index_ratio));
     }
     refuse_same_end(&pair, index_ratio)?;
     let axis =
-        register(&pair.look_a, &pair.look_b, index_ratio).ok_or(CombineError::NothingInCommon)?;
+        register(&pair.look_a, &pair.look_b, index_ratio, settings.known_length).ok_or(CombineError::NothingInCommon)?;
     hide_alike(&mut pair, &axis);
     let length_m = expected_length(&pair, &axis);
     let fixed = fixed_places(&pair, length_m);
@@ -149,6 +150,25 @@ fn hide_alike(pair: &mut Pair<'_>, axis: &Axis) {
     pair.look_b.eye.settling += extra(a_m - b_m, pair.look_b.eye.spacing_m * axis.scale);
 }
 
+/// Forgets far ends that only stand out of the noise when the two do not agree: one
+/// of them is an echo or chance.
+fn drop_doubtful_ends(pair: &mut Pair<'_>, index_ratio: f64) {
+    let (Some(far_a), Some(far_b)) = (pair.look_a.far, pair.look_b.far) else {
+        return;
+    };
+    let a_m = far_a.own_m - pair.look_a.near.own_m;
+    let b_m = (far_b.own_m - pair.look_b.near.own_m) * index_ratio;
+    if (a_m - b_m).abs() <= LENGTHS_AGREE * a_m.max(b_m) {
+        return;
+    }
+    if far_a.in_noise {
+        pair.look_a.far = None;
+    }
+    if far_b.in_noise {
+        pair.look_b.far = None;
+    }
+}
+
 /// Whether the two lengths tell of a break; an error when they tell of two fibres.
 fn is_broken(pair: &Pair<'_>, index_ratio: f64) -> Result<bool, CombineError> {
     if pair.settings.broken {
@@ -177,7 +197,12 @@ fn is_broken(pair: &Pair<'_>, index_ratio: f64) -> Result<bool, CombineError> {
     let parts = [(&pair.look_a, 1.0), (&pair.look_b, index_ratio)].map(|(look, scale)| {
         (look.eye.metres(look.end.limit(look.eye.len()) as f64) - look.near.own_m) * scale
     });
+    // Both files state a tail cord and neither trace shows it: light does not cross.
+    let no_cord_seen = [far_a, far_b]
+        .iter()
+        .all(|far| far.has_cord && far.std_error_m.is_none());
     match whole {
+        None if !agree && no_cord_seen => Ok(true),
         Some(l) if (parts[0] + parts[1] - l).abs() <= LENGTHS_AGREE * l + doubt => Ok(true),
         _ if agree => Ok(false),
         _ => Err(CombineError::LengthsDiffer { a_m, b_m }),

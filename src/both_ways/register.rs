@@ -12,6 +12,9 @@ const SCALE_DOUBT: f64 = 1e-3;
 /// Standard error of a link end that no event marks: cords are nominal, 1 %.
 const STATED_DOUBT: f64 = 0.01;
 
+/// Standard error of a length that is given rather than seen: 0.1 % of it.
+const KNOWN_DOUBT: f64 = 1e-3;
+
 /// Standard errors within which two events are the same.
 const SAME: f64 = 4.0;
 
@@ -55,15 +58,21 @@ struct Pair {
     variance: f64,
 }
 
-/// Registers B on A; `index_ratio` = n_B/n_A of the headers, the scale that true
+/// Registers B on A; a `known_length` serves where neither trace shows both ends;
+/// `index_ratio` = n_B/n_A of the headers, the scale that true
 /// indices would give. None when neither ends nor events tie the two together.
 ///
 /// Weighted least squares of z = offset − scale·x over the link's ends and all
 /// events seen in both, with the header's index ratio as one more observation
 /// of standard deviation 0.1 %; pairs are sought anew after every fit, within
 /// four standard errors of their own places and of the axis there.
-pub fn register(a: &Look, b: &Look, index_ratio: f64) -> Option<Axis> {
-    let anchors = anchors(a, b);
+pub fn register(
+    a: &Look,
+    b: &Look,
+    index_ratio: f64,
+    known_length: Option<Length>,
+) -> Option<Axis> {
+    let anchors = anchors(a, b, known_length);
     let mut axis = if anchors.is_empty() {
         by_pattern(a, b, index_ratio)?
     } else {
@@ -85,7 +94,7 @@ pub fn register(a: &Look, b: &Look, index_ratio: f64) -> Option<Axis> {
 }
 
 /// The link's two ends, where both traces show them or their cords place them.
-fn anchors(a: &Look, b: &Look) -> Vec<Pair> {
+fn anchors(a: &Look, b: &Look, known_length: Option<Length>) -> Vec<Pair> {
     let pair = |z_m: f64, az: Option<f64>, x_m: f64, bx: Option<f64>, cord: f64| {
         let stated = (STATED_DOUBT * cord).powi(2);
         Pair {
@@ -112,6 +121,13 @@ fn anchors(a: &Look, b: &Look) -> Vec<Pair> {
             b.near.std_error_m,
             b.near.own_m,
         ));
+    }
+    if let (true, Some(length)) = (anchors.is_empty(), known_length) {
+        anchors.push(Pair {
+            z_m: length.m(),
+            x_m: b.near.own_m,
+            variance: (KNOWN_DOUBT * length.m()).powi(2),
+        });
     }
     anchors
 }
@@ -191,8 +207,8 @@ fn fit(pairs: &[Pair], index_ratio: f64) -> Axis {
 }
 
 /// The shift that lays most events of B on events of A, for two traces of which
-/// neither sees the far end; at least two must fall together, and no other shift
-/// may do as well.
+/// neither sees the far end; at least four must fall together, and two more than at
+/// any other shift: a wrong one would make every number wrong.
 fn by_pattern(a: &Look, b: &Look, index_ratio: f64) -> Option<Axis> {
     let count = |offset: f64| -> (usize, f64) {
         let mut hits = 0;
@@ -234,7 +250,7 @@ fn by_pattern(a: &Look, b: &Look, index_ratio: f64) -> Option<Axis> {
         .iter()
         .find(|s| (s.2 - best.2).abs() > reach_m)
         .map_or(0, |s| s.0);
-    (best.0 >= 2 && rival < best.0).then(|| Axis {
+    (best.0 >= 4 && rival + 2 <= best.0).then(|| Axis {
         offset_m: best.2,
         scale: index_ratio,
         variance: [reach_m.powi(2), (SCALE_DOUBT * index_ratio).powi(2), 0.0],

@@ -122,3 +122,55 @@ fn fibre_answers(eye: &Eye, from: usize, to: usize) -> bool {
     let fall_db = 5.0 * (near / far.max(f64::MIN_POSITIVE)).log10();
     fall_db < RECOVERY_DB_PER_KM * length_km + 1.5
 }
+
+/// Standard errors by which the mean over a pulse must stand out of the noise to be a
+/// reflection in it: a trace of 100,000 samples shows one by chance in a million.
+const SPIKE: f64 = 7.0;
+
+/// Samples of noise that a spike is judged against.
+const AROUND: usize = 256;
+
+/// Reflections in the part of the trace whose backscatter is under the noise: index of
+/// the leading edge and height over the noise's spread, nearest first.
+pub fn spikes(eye: &Eye) -> Vec<(f64, f64)> {
+    let p = &eye.power.value;
+    let width = (eye.pulse_samples.floor() as usize).max(1);
+    let mut found = Vec::new();
+    let mut start = eye.usable_end;
+    while start + width < p.len() {
+        let end = (start + AROUND).min(p.len());
+        let (centre, spread) = middle_and_spread(&p[start..end]);
+        let threshold = centre + SPIKE * spread / (width as f64).sqrt();
+        let mut i = start;
+        while i < end && i + width < p.len() {
+            let mean = p[i..i + width].iter().sum::<f64>() / width as f64;
+            if mean > threshold {
+                // The mean rises as the window slides on: its best fit begins the peak.
+                let best = (i..(i + width + 1).min(p.len() - width))
+                    .max_by(|&a, &b| {
+                        let sum = |k: usize| p[k..k + width].iter().sum::<f64>();
+                        sum(a).total_cmp(&sum(b))
+                    })
+                    .unwrap_or(i);
+                let top = p[best..best + width].iter().sum::<f64>() / width as f64;
+                found.push((best as f64 - 0.5, (top - centre) / spread.max(f64::MIN_POSITIVE)));
+                i = best + 2 * width;
+            } else {
+                i += 1;
+            }
+        }
+        start = end.max(i);
+    }
+    found
+}
+
+/// Median, and the standard deviation that the median deviation of normal noise tells.
+fn middle_and_spread(samples: &[f64]) -> (f64, f64) {
+    let mut sorted = samples.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    let median = sorted[sorted.len() / 2];
+    let mut off: Vec<f64> = samples.iter().map(|v| (v - median).abs()).collect();
+    off.sort_by(f64::total_cmp);
+    // 1.4826 median deviations are one standard deviation of a normal variable.
+    (median, 1.4826 * off[off.len() / 2])
+}

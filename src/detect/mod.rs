@@ -18,7 +18,7 @@ mod sums;
 mod threshold;
 mod view;
 
-pub use end::{End, find_end};
+pub use end::{End, find_end, spikes};
 pub use eye::{Eye, StrongPeak};
 pub use find::{DetectSettings, Finder, Mark};
 pub use light::Lit;

@@ -1,6 +1,6 @@
 //! One trace looked through by itself: its events, and where the link lies in it.
 
-use crate::detect::{DetectSettings, End, Eye, Finder, Mark, Span, View, find_end};
+use crate::detect::{DetectSettings, End, Eye, Finder, Mark, Span, View, find_end, spikes};
 use crate::trace::Trace;
 use crate::units::Length;
 
@@ -17,6 +17,8 @@ pub struct LinkEnd {
     pub std_error_m: Option<f64>,
     /// Whether a cord lies beyond it, so that a line can be drawn on both sides.
     pub has_cord: bool,
+    /// Whether it is only a reflection that stands out of the noise.
+    pub in_noise: bool,
 }
 
 /// One trace looked through by itself.
@@ -50,7 +52,7 @@ pub fn look(
     let eye = Eye::new(trace);
     let end = find_end(&eye);
     let lo = eye.peaks.first().map_or(0, |port| port.settled);
-    let hi = end.limit(eye.len()).max(lo);
+    let hi = end.limit(eye.len()).min(eye.usable_end.max(lo)).max(lo);
     let bound = Span { lo, hi };
     let marks = own_marks(&eye, bound, settings);
     let launch_m = launch.map_or(0.0, Length::m);
@@ -62,6 +64,7 @@ pub fn look(
             // The port is the zero of the axis.
             std_error_m: Some(eye.spacing_m / 12.0_f64.sqrt()),
             has_cord: false,
+            in_noise: false,
         }
     };
     let tail_m = tail.map_or(0.0, Length::m);
@@ -75,10 +78,12 @@ pub fn look(
                     own_m: end_m,
                     std_error_m: Some(eye.spacing_m / 12.0_f64.sqrt()),
                     has_cord: false,
+                    in_noise: false,
                 }
             })
         }
-        End::Faded { .. } | End::BeyondRange => None,
+        End::Faded { .. } => far_in_noise(&eye, tail_m),
+        End::BeyondRange => None,
     };
     Look {
         eye,
@@ -121,6 +126,27 @@ fn strong_marks(finder: &Finder<'_>) -> Vec<Mark> {
         .collect()
 }
 
+/// The link's far end where only its reflections stand out of the noise: the
+/// strongest pair of them that lies a tail cord apart.
+fn far_in_noise(eye: &Eye, tail_m: f64) -> Option<LinkEnd> {
+    if tail_m <= 0.0 {
+        return None;
+    }
+    let seen = spikes(eye);
+    let tolerance = CORD_TOLERANCE * tail_m + 2.0 * eye.spacing_m;
+    let apart = |x: f64, y: f64| ((y - x) * eye.spacing_m - tail_m).abs() <= tolerance;
+    seen.iter()
+        .flat_map(|near| seen.iter().map(move |far| (near, far)))
+        .filter(|(near, far)| apart(near.0, far.0))
+        .max_by(|p, q| (p.0.1 + p.1.1).total_cmp(&(q.0.1 + q.1.1)))
+        .map(|(near, _)| LinkEnd {
+            own_m: eye.metres(near.0),
+            std_error_m: Some(eye.spacing_m),
+            has_cord: true,
+            in_noise: true,
+        })
+}
+
 /// The connector at the end of a cord: the nearest reflective event within the
 /// tolerance, else the nearest event, else the stated place.
 fn cord_end(eye: &Eye, marks: &[Mark], stated_m: f64, cord_m: f64) -> LinkEnd {
@@ -142,11 +168,13 @@ fn cord_end(eye: &Eye, marks: &[Mark], stated_m: f64, cord_m: f64) -> LinkEnd {
             own_m: mark.z_m,
             std_error_m: mark.std_error_m.filter(|e| e.is_finite()),
             has_cord: true,
+            in_noise: false,
         },
         None => LinkEnd {
             own_m: stated_m,
             std_error_m: None,
             has_cord: true,
+            in_noise: false,
         },
     }
 }
