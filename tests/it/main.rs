@@ -4,3 +4,4 @@ mod links;
 mod read;
 mod report;
 mod simulate;
+mod read_hostile;
