@@ -1,7 +1,8 @@
 //! One integration binary: every test module is beside this file.
 
 mod links;
+mod plot;
 mod read;
+mod read_hostile;
 mod report;
 mod simulate;
-mod read_hostile;
