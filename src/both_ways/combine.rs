@@ -301,8 +301,10 @@ fn warn_of_settings(pair: &mut Pair<'_>) {
 
 /// Says which joints of the plan lie where the link is not.
 fn warn_of_joints_outside(pair: &mut Pair<'_>, length_m: f64) {
+    // Within a pulse of an end connector it is that connector.
+    let pulse_m = pair.look_a.eye.pulse_samples * pair.look_a.eye.spacing_m;
     let outside = (pair.settings.known_joints.iter())
-        .filter(|joint| !(0.0..=length_m).contains(&joint.position.m()));
+        .filter(|joint| !(0.0..=length_m + pulse_m).contains(&joint.position.m()));
     for joint in outside {
         pair.warnings.push(Warning::new(
             "joint outside the link",

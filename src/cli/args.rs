@@ -17,7 +17,7 @@ use super::simulate::SimulateArgs;
 #[command(
     name = "bothends",
     version,
-    about,
+    about = "Measures fibre joints from OTDR traces taken at both ends",
     long_about = "Measures fibre joints from OTDR traces taken at both ends.\n\n\
         One direction reads the backscatter difference of two fibres as if it were loss. \
         This program lays the traces from both ends on each other, measures every joint in both \
@@ -308,7 +308,12 @@ fn length(text: &str) -> Result<f64, String> {
 
 /// Below 1e-9 the threshold leaves every joint out, above 10,000 every sample is one.
 fn false_events(text: &str) -> Result<f64, String> {
-    number_within(text, 1e-9, 10_000.0, "")
+    let rate = number_within(text, f64::MIN, f64::MAX, "").unwrap_or(f64::NAN);
+    if (1e-9..=10_000.0).contains(&rate) {
+        Ok(rate)
+    } else {
+        Err("wanted a number above 0 (at least 1e-9) and up to 10000; 0.5 is usual".to_owned())
+    }
 }
 
 #[cfg(test)]

@@ -19,8 +19,8 @@ pub(super) struct JointsError {
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 enum JointsErrorKind {
     #[error(
-        "{found} columns; wanted two, a name and a place in metres, such as `closure 7,12093.5` \
-         (a name that holds a comma stands in double quotes)"
+        "wanted two columns, a name and a place in metres, such as `closure 7,12093.5`, and found \
+         {found} (a name that holds a comma stands in double quotes)"
     )]
     Columns { found: usize },
     #[error(
@@ -38,7 +38,7 @@ enum JointsErrorKind {
     OutOfRange { found: f64 },
     #[error("{name:?} is named on line {before} too")]
     NameTwice { name: String, before: usize },
-    #[error("the place of {name:?} on line {before} too")]
+    #[error("this is the place of {name:?} on line {before} too")]
     PlaceTwice { name: String, before: usize },
     #[error("no joint in the file")]
     Empty,

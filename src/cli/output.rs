@@ -54,6 +54,24 @@ pub(super) fn table_settings() -> TableSettings {
     settings
 }
 
+/// Files get the permissions that any other program's files get.
+#[cfg(unix)]
+fn readable<'b>(
+    builder: &'b mut tempfile::Builder<'static, 'static>,
+) -> &'b mut tempfile::Builder<'static, 'static> {
+    use std::os::unix::fs::PermissionsExt;
+    // The system takes away what the user's mask forbids.
+    builder.permissions(fs::Permissions::from_mode(0o666))
+}
+
+/// Files get the permissions that any other program's files get.
+#[cfg(not(unix))]
+fn readable<'b>(
+    builder: &'b mut tempfile::Builder<'static, 'static>,
+) -> &'b mut tempfile::Builder<'static, 'static> {
+    builder
+}
+
 /// Writes files into a folder, which is made if missing. All are written beside
 /// their final names before any is renamed; without `force`, an existing file
 /// stops it before anything is written.
@@ -87,8 +105,7 @@ pub(super) fn write_files(
     let mut ready = Vec::with_capacity(files.len());
     for (name, bytes) in files {
         let path = folder.join(name);
-        let mut file = tempfile::Builder::new()
-            .prefix(".bothends-")
+        let mut file = readable(tempfile::Builder::new().prefix(".bothends-"))
             .tempfile_in(folder)
             .map_err(|error| at(&path, &error))?;
         file.write_all(bytes)

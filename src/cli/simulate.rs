@@ -52,10 +52,11 @@ impl From<DialectArg> for Dialect {
 pub(super) fn run(args: &SimulateArgs) -> Result<Outcome, CommandError> {
     let name = args.plan.display();
     let text = small_text(&args.plan)?;
-    let plan = Plan::from_toml(&text).map_err(|error| format!("{name}: {error}"))?;
+    let plan = Plan::from_toml(&text)
+        .map_err(|error| format!("{name} is not a plan of a link: {error}"))?;
     let seed = args.seed.unwrap_or(plan.seed);
     let files = simulate::files(&plan, &stem(&args.plan), seed, args.dialect.into())
-        .map_err(|error| format!("{name}: {}", super::chain(&error)))?;
+        .map_err(|error| format!("{name} cannot be simulated: {}", super::chain(&error)))?;
     told(&write_files(&args.out, &files, args.force)?);
     Ok(Outcome::Done)
 }
