@@ -74,7 +74,6 @@ impl Taken {
 pub(super) struct Rows {
     labels: Vec<Taken>,
     lines: Vec<Taken>,
-    lean: Lean,
 }
 
 /// Where a label stands to its line by preference.
@@ -94,9 +93,8 @@ impl Rows {
     /// Free space left and right of a label or a line.
     const GAP: f64 = 5.0;
 
-    pub(super) fn new(rows: usize, lean: Lean) -> Self {
+    pub(super) fn new(rows: usize) -> Self {
         Self {
-            lean,
             labels: vec![Taken::default(); rows],
             lines: vec![Taken::default(); rows],
         }
@@ -107,8 +105,8 @@ impl Rows {
         &mut self,
         x: f64,
         width: f64,
-        low: f64,
-        high: f64,
+        lean: Lean,
+        (low, high): (f64, f64),
     ) -> Option<(usize, f64)> {
         let half = width / 2.0;
         if width > high - low {
@@ -116,7 +114,7 @@ impl Rows {
         }
         // Above the column, or beside its line with the line near the label's end.
         let beside = (half - 2.0 * Self::GAP).max(0.0);
-        let centres = match self.lean {
+        let centres = match lean {
             Lean::Centred => [x, x + beside, x - beside],
             Lean::Before => [x - beside, x, x + beside],
             Lean::Behind => [x + beside, x, x - beside],
@@ -172,8 +170,8 @@ mod tests {
 
     #[test]
     fn a_label_may_not_cover_the_line_of_another() {
-        let mut rows = Rows::new(2, Lean::Centred);
-        let mut place = |x| rows.place(x, 80.0, 0.0, 400.0);
+        let mut rows = Rows::new(2);
+        let mut place = |x| rows.place(x, 80.0, Lean::Centred, (0.0, 400.0));
         assert_eq!(place(100.0), Some((0, 100.0)));
         assert_eq!(place(150.0), Some((1, 150.0)));
         // The line of the second runs through row 0 at 150, so a third leans away from it.
@@ -207,11 +205,11 @@ mod tests {
             wanted in prop::collection::vec((100.0_f64..1400.0, 20.0_f64..300.0), 0..40),
             lean in prop::sample::select(&Lean::ALL[..]),
         ) {
-            let mut rows = Rows::new(3, lean);
+            let mut rows = Rows::new(3);
             let placed: Vec<(f64, f64, usize, f64)> = wanted
                 .iter()
                 .filter_map(|&(x, width)| {
-                    let (row, centre) = rows.place(x, width, 0.0, 1500.0)?;
+                    let (row, centre) = rows.place(x, width, lean, (0.0, 1500.0))?;
                     Some((x, width, row, centre))
                 })
                 .collect();

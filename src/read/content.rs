@@ -6,11 +6,11 @@ use crate::warning::Warning;
 use super::FileContent;
 use super::block::{PLENTY, Run, find_run, looks_numeric, specimens};
 use super::decode::Encoding;
-use super::error::{ParseError, ParseErrorKind};
+use super::error::{ParseError, ParseErrorKind, excerpt};
 use super::evidence::decide;
 use super::interpret::Block;
 use super::lines::{Line, lines_from};
-use super::settings::{Context, Settings};
+use super::settings::{Context, Setting, Settings};
 use super::tail::{Tail, broken_before, judge};
 
 /// Rows that the form is first judged by: so many from the start, and from all over.
@@ -72,7 +72,7 @@ pub(super) fn read(
         ));
         break;
     }
-    take_notes(text, end, &mut content)?;
+    take_notes(text, end, blocks, &mut content)?;
     if encoding == Encoding::Windows1252 {
         content.warnings.push(Warning::new(
             "encoding assumed",
@@ -86,6 +86,7 @@ pub(super) fn read(
 fn take_notes(
     text: &str,
     end: (usize, usize),
+    blocks: usize,
     content: &mut FileContent,
 ) -> Result<(), ParseError> {
     let context = Context {
@@ -97,6 +98,9 @@ fn take_notes(
         after.take_after(line, context)?;
     }
     after.finish();
+    if blocks == 1 {
+        refuse_contradiction(&content.layout.settings, &after.entries)?;
+    }
     content.layout.settings.extend(after.entries);
     content.layout.notes.extend(after.notes);
     content.warnings.extend(after.warnings);
@@ -104,6 +108,28 @@ fn take_notes(
         let mut header = std::mem::take(&mut trace.header).or(&after.header);
         header.other.extend(after.header.other.iter().cloned());
         trace.header = header;
+    }
+    Ok(())
+}
+
+/// Refuses a setting behind the samples that differs from the one before them.
+fn refuse_contradiction(before: &[Setting], after: &[Setting]) -> Result<(), ParseError> {
+    for setting in after
+        .iter()
+        .filter(|setting| setting.means.is_some_and(|means| means != "note"))
+    {
+        let other = before
+            .iter()
+            .find(|b| b.means == setting.means && b.value != setting.value);
+        if let Some(other) = other {
+            let kind = ParseErrorKind::SettingTwice {
+                key: setting.key.clone(),
+                found: excerpt(&setting.value),
+                before: excerpt(&other.value),
+                before_line: other.line,
+            };
+            return Err(kind.at(setting.line, "", 0));
+        }
     }
     Ok(())
 }

@@ -2,6 +2,7 @@
 
 use std::fmt::Write as _;
 
+use super::keys::is_known_key;
 use super::layout::{Column, Holds};
 use super::number::Thousands;
 use super::picture::{Glyphs, picture};
@@ -9,6 +10,9 @@ use super::{FileContent, ReadTrace};
 
 /// Columns and rows of the picture: a terminal of 80 columns holds it.
 const PICTURE: (usize, usize) = (64, 8);
+
+/// Notes shown; a table of events has no more rows as a rule.
+const MOST_NOTES: usize = 40;
 
 /// Describes a file's content: how it is laid out, each setting with its line,
 /// the samples of each trace with a picture, and every doubt.
@@ -56,6 +60,7 @@ pub fn describe(content: &FileContent, glyphs: Glyphs) -> String {
         let meaning = match setting.means {
             Some(means) if means == setting.key.to_lowercase() => String::new(),
             Some(means) => format!(" (read as {means})"),
+            None if is_known_key(&setting.key) => " (not used)".to_owned(),
             None => " (kept, not used)".to_owned(),
         };
         let _ = writeln!(
@@ -93,8 +98,11 @@ pub fn describe(content: &FileContent, glyphs: Glyphs) -> String {
     }
     if !layout.notes.is_empty() {
         let _ = writeln!(text, "Notes");
-        for note in &layout.notes {
+        for note in layout.notes.iter().take(MOST_NOTES) {
             let _ = writeln!(text, "  line {}: {}", note.line, note.text);
+        }
+        if layout.notes.len() > MOST_NOTES {
+            let _ = writeln!(text, "  and {} lines more", layout.notes.len() - MOST_NOTES);
         }
     }
     let _ = writeln!(text, "Doubts");

@@ -1,6 +1,7 @@
 //! One line as a key and its value.
 
 use super::dialect::{Separator, split};
+use super::keys::is_known_key;
 
 /// Longest key; a longer text before a colon is a sentence.
 const LONGEST_KEY: usize = 60;
@@ -23,7 +24,7 @@ pub(super) fn uncommented(line: &str) -> &str {
 
 /// Splits `key: value`, `key = value`, `key;value` and the like.
 pub(super) fn entry(line: &str, separator: Separator) -> Option<Entry> {
-    let text = uncommented(line);
+    let text = uncommented(line).trim_start_matches([';', ' ']);
     let offset = line.len() - text.len();
     let comment = offset > line.len() - line.trim_start().len();
     let assigned = text.find([':', '=']);
@@ -35,7 +36,7 @@ pub(super) fn entry(line: &str, separator: Separator) -> Option<Entry> {
         (Some(assigned), Some(columned)) if !comment && columned < assigned => columned,
         (Some(assigned), _) => assigned,
         (None, Some(columned)) => columned,
-        (None, None) => return None,
+        (None, None) => return spaced(line, text),
     };
     let key = text.get(..at)?.trim().trim_matches('"').trim();
     let counted = key.chars().count();
@@ -73,5 +74,17 @@ pub(super) fn entry(line: &str, separator: Separator) -> Option<Entry> {
         value,
         value_start,
         pieces,
+    })
+}
+
+/// A setting with nothing but a space before its number: `pulse width 50 ns`.
+fn spaced(line: &str, text: &str) -> Option<Entry> {
+    let number = text.find(|c: char| c.is_ascii_digit() || "+-".contains(c))?;
+    let (key, value) = text.split_at_checked(number)?;
+    (key.ends_with(' ') && is_known_key(key)).then(|| Entry {
+        key: key.trim().to_owned(),
+        value: value.trim().to_owned(),
+        value_start: line.len() - value.len(),
+        pieces: 1,
     })
 }

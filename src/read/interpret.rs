@@ -301,6 +301,22 @@ impl Block {
             return Err(kind.at(line, "", 0));
         }
         let (off, printed) = (farthest_off(&distances), printed_unit(&distances));
+        let steps = (distances.len() as f64 - 1.0).max(1.0);
+        let step = (distances.last().copied().unwrap_or(0.0)
+            - distances.first().copied().unwrap_or(0.0))
+            / steps;
+        if off > 0.01 * step && printed > 0.1 * step && !unit.is_time() {
+            self.warnings.push(Warning::new(
+                "distances rounded",
+                format!(
+                    "distances are written to {} m and samples lie about {:.3} m apart; every position may be \
+                     off by {:.3} m, export with more decimals",
+                    printed * factor,
+                    step * factor,
+                    printed * factor / 2.0
+                ),
+            ));
+        }
         // The ends of the grid are rounded, too.
         if off > 1.01 * printed {
             self.warnings.push(Warning::new(
@@ -428,8 +444,8 @@ impl Block {
         };
         let bounds = attenuation_bounds(wavelength);
         let per_km = fall.times(1000.0);
-        // A fifth beyond the bounds, and four errors: a doubt must be worth reading.
-        if outside(per_km, (0.8 * bounds.0, 1.2 * bounds.1), 4.0) {
+        // Four errors beyond the bounds: a doubt must be worth reading.
+        if outside(per_km, (0.8 * bounds.0, bounds.1), 4.0) {
             self.warnings.push(Warning::new(
                 "attenuation doubtful",
                 format!(

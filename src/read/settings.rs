@@ -80,6 +80,11 @@ impl Settings {
             return Ok(());
         }
         match entry(line.text, context.separator) {
+            // What some spreadsheets read before a table.
+            Some(entry) if entry.key == "sep" && entry.value.is_empty() => {
+                self.take_note(line);
+                Ok(())
+            }
             // A row of a table rather than a key and its value.
             Some(entry) if entry.pieces > 1 && !is_known_key(&entry.key) => {
                 self.take_note(line);
@@ -359,6 +364,8 @@ mod tests {
             "\"Pulse width\";\"100 ns\"",
             "// pulse: 100ns",
             "Pulse width:;100 ns",
+            "pulse width 100 ns",
+            "; pulse width: 100 ns",
         ] {
             let found = read(line, Separator::Semicolon).unwrap();
             assert_eq!(

@@ -136,7 +136,8 @@ fn the_words_of_a_country_link() {
 #[test]
 fn the_figure_names_the_bad_joint_and_the_gains_that_are_none() {
     let svg = drawn(&links::country_link());
-    assert!(svg.contains("Largest two-way loss: splice 5, 0.312 ± 0.004 dB (closure 4)"));
+    assert!(svg.contains("among splices: splice 5, 0.312 ± 0.004 dB (closure 4)"));
+    assert!(svg.contains("largest two-way loss of a splice"));
     assert!(svg.contains("gain from A, bad from B: backscatter difference only"));
     assert!(svg.contains("gain from B only: backscatter difference"));
     assert!(svg.contains("0.15 dB: common"));
@@ -303,6 +304,13 @@ fn figures_to_look_at() {
     let (trace, one_way) = links::country_trace();
     let svg = plot::one_way_svg(&trace, &one_way, &PlotSettings::default()).unwrap();
     figures.push(("one_way", svg));
+    let small = PlotSettings {
+        width: 900,
+        height: 700,
+        ..PlotSettings::default()
+    };
+    let (link, profiles) = links::country_link();
+    figures.push(("small", plot::link_svg(&link, &profiles, &small).unwrap()));
     for (name, svg) in figures {
         let png = plot::png_from_svg(&svg, 1600).unwrap();
         std::fs::write(folder.join(format!("{name}.png")), png).unwrap();

@@ -359,3 +359,31 @@ fn a_value_that_is_no_number_is_missing_with_a_reason() {
     assert!(table.contains("the calculation gave no number"));
     assert!(!table.contains("NaN") && !table.contains("inf"), "{table}");
 }
+
+#[test]
+fn a_group_with_a_faint_reflection_stays_among_the_splices() {
+    let (mut link, _) = links::country_link();
+    link.events[4].kind = EventKind::Group;
+    link.events[4].reflective = true;
+    link.events[4].reflectance_a = Some(links::reflectance(-74.2));
+    assert_eq!(noteworthy(&link)[0].event.number, 5);
+    // −41 dB is a connector: the group is then ranked among those.
+    link.events[4].reflectance_a = Some(links::reflectance(-41.0));
+    assert_eq!(noteworthy(&link)[0].event.number, 9);
+}
+
+#[test]
+fn a_loss_below_zero_two_way_is_called_doubtful() {
+    let (mut link, _) = links::country_link();
+    link.events[3].loss = Ok(Measured {
+        value: Loss::from_db(-0.06),
+        std_error: Some(Loss::from_db(0.004)),
+    });
+    let found = noteworthy(&link);
+    let doubtful = found
+        .iter()
+        .find(|noteworthy| matches!(noteworthy.finding, Finding::GainBothWays { .. }))
+        .unwrap();
+    assert_eq!(doubtful.event.number, 4);
+    assert!(doubtful.sentence().contains("a joint cannot amplify"));
+}

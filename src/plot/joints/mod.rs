@@ -110,7 +110,7 @@ impl<'a> Columns<'a> {
         Self {
             all: columns,
             centres,
-            is_crowded: widest > width,
+            is_crowded: widest > width + GAP_PX,
         }
     }
 
@@ -138,7 +138,7 @@ impl<'a> Columns<'a> {
         let values_y = top + ROW_PX * (REMARK_ROWS as f64 + 2.2);
         let foot_rows = if has_verdicts { 4.0 } else { 3.0 };
         let panel = axis.panel(
-            values_y + ROW_PX * 0.7,
+            values_y + ROW_PX * 0.85,
             bottom - FAN_PX - ROW_PX * foot_rows - 13.0,
         );
         let (low, high) = self.range(reference_db);

@@ -34,9 +34,13 @@ impl Columns<'_> {
             .iter()
             .filter(|column| !column.remarks.is_empty())
             .count();
-        let ways = (0..WORDINGS).flat_map(|wording| Lean::ALL.map(|lean| (wording, lean)));
-        for (wording, lean) in ways {
-            let placed = self.placed_remarks(fonts, panel, wording, lean);
+        let ways = (0..WORDINGS).flat_map(|wording| {
+            Lean::ALL
+                .into_iter()
+                .flat_map(move |first| Lean::ALL.map(|others| (wording, [first, others])))
+        });
+        for (wording, leans) in ways {
+            let placed = self.placed_remarks(fonts, panel, wording, leans);
             if placed.len() > best.len() {
                 best = placed;
             }
@@ -63,9 +67,9 @@ impl Columns<'_> {
         fonts: &Fonts,
         panel: &Panel,
         wording: usize,
-        lean: Lean,
+        [first, others]: [Lean; 2],
     ) -> Vec<Remark<'_>> {
-        let mut rows = Rows::new(REMARK_ROWS, lean);
+        let mut rows = Rows::new(REMARK_ROWS);
         let mut order: Vec<usize> = (0..self.all.len()).collect();
         order.sort_by_key(|&index| !self.all[index].is_emphasised);
         order
@@ -80,8 +84,9 @@ impl Columns<'_> {
                 }
                 let width = fonts.width(text, SMALL, pen.weight);
                 let column_x = self.centres[index];
-                let (low, high) = (panel.left - 60.0, panel.right + RIGHT_PX - 10.0);
-                let (row, centre) = rows.place(column_x, width, low, high)?;
+                let sides = (panel.left - 60.0, panel.right + RIGHT_PX - 10.0);
+                let lean = if column.is_emphasised { first } else { others };
+                let (row, centre) = rows.place(column_x, width, lean, sides)?;
                 Some(Remark {
                     text,
                     pen,

@@ -46,7 +46,7 @@ pub fn link_svg(
         let columns: Vec<Column> = link
             .events
             .iter()
-            .map(|event| column(event, &found, &axis))
+            .map(|event| column(event, &found, &axis, settings.reference.db()))
             .collect();
         let columns_bottom = HEADING_PX + COLUMNS_SHARE * (height - HEADING_PX);
         Columns::new(&columns, &axis, &fonts).draw(

@@ -5,7 +5,7 @@ use crate::plot::PlotSettings;
 use crate::plot::figure::FibreAxis;
 use crate::plot::heading::Heading;
 use crate::plot::joints::{Column, MISSING};
-use crate::report::findings::{Finding, Noteworthy, ReadFrom, kind_word};
+use crate::report::findings::{Among, Finding, Noteworthy, ReadFrom, kind_word};
 use crate::report::number::{loss_and_error_db, loss_with_error, signed, with_error};
 use crate::report::plain_text;
 use crate::units::{Loss, Measurement};
@@ -77,14 +77,16 @@ fn message(link: &Link, found: &[Noteworthy<'_>], axis: &FibreAxis) -> String {
     if link.events.is_empty() {
         return "No joint was found".to_owned();
     }
-    found
-        .iter()
-        .find_map(|noteworthy| largest(noteworthy))
-        .unwrap_or_else(|| "No two-way loss was measured at any joint".to_owned())
+    let largest: Vec<String> = found.iter().filter_map(largest).collect();
+    if largest.is_empty() {
+        return "No two-way loss was measured at any joint".to_owned();
+    }
+    format!("Largest two-way loss {}", largest.join("; "))
 }
 
 fn largest(noteworthy: &Noteworthy<'_>) -> Option<String> {
     let Finding::LargestLoss {
+        among,
         loss_db,
         std_error_db,
         not_told_apart_from,
@@ -96,12 +98,14 @@ fn largest(noteworthy: &Noteworthy<'_>) -> Option<String> {
     let name = event
         .joint
         .as_ref()
+        .filter(|_| among == Among::Splices)
         .map_or_else(String::new, |joint| format!(" ({})", plain_text(joint)));
     let doubt = not_told_apart_from.map_or_else(String::new, |other| {
-        format!("; within its error the same as number {other}")
+        format!(" (within its error the same as {other})")
     });
     Some(format!(
-        "Largest two-way loss: {} {}, {} dB{doubt}{name}",
+        "among {}: {} {}, {} dB{doubt}{name}",
+        among.word(),
         kind_word(event.kind),
         event.number,
         with_error(loss_db, std_error_db, 3)
@@ -125,13 +129,25 @@ fn misleading(found: &[Noteworthy<'_>]) -> String {
     .into_iter()
     .filter_map(|(what, joints)| Some(format!("{what} ({})", joints?)))
     .collect();
-    if parts.is_empty() {
-        return String::new();
+    let mut sentences = Vec::new();
+    let below_zero: Vec<String> = found
+        .iter()
+        .filter(|noteworthy| matches!(noteworthy.finding, Finding::GainBothWays { .. }))
+        .map(|noteworthy| noteworthy.event.number.to_string())
+        .collect();
+    if !below_zero.is_empty() {
+        sentences.push(format!(
+            "Below 0 even two-way, so doubtful: {}.",
+            below_zero.join(", ")
+        ));
     }
-    format!(
-        "The fibres scatter differently, so joints read {}. Two-way it cancels.",
-        parts.join(" or ")
-    )
+    if !parts.is_empty() {
+        sentences.push(format!(
+            "The fibres scatter differently, so joints read {}. Two-way it cancels.",
+            parts.join(" or ")
+        ));
+    }
+    sentences.join(" ")
 }
 
 fn by_end(
@@ -202,7 +218,12 @@ const fn verdict_word(verdict: Verdict) -> Option<&'static str> {
 }
 
 /// An event as a column of the figure.
-pub(super) fn column(event: &Event, found: &[Noteworthy<'_>], axis: &FibreAxis) -> Column {
+pub(super) fn column(
+    event: &Event,
+    found: &[Noteworthy<'_>],
+    axis: &FibreAxis,
+    reference_db: f64,
+) -> Column {
     let reading = |loss: &Measurement<Loss>| loss_and_error_db(loss).map(|loss| loss.0);
     let two_way = loss_and_error_db(&event.loss);
     let at_m = Some(event.position.value.m())
@@ -212,15 +233,19 @@ pub(super) fn column(event: &Event, found: &[Noteworthy<'_>], axis: &FibreAxis) 
         .filter(|noteworthy| noteworthy.event.number == event.number)
         .map(|noteworthy| noteworthy.finding)
         .collect();
-    // A joint that is the largest by chance only is not pointed at.
-    let is_largest = findings.iter().any(|finding| {
-        matches!(
-            finding,
-            Finding::LargestLoss {
-                not_told_apart_from: None,
-                ..
-            }
-        )
+    // The first finding is the largest splice, or the largest connector where no splice was
+    // measured. One that is the largest by chance, or harmless, is not pointed at.
+    let harmless_db = event.limit.map_or(reference_db, Loss::db);
+    let is_largest = found.first().is_some_and(|first| {
+        first.event.number == event.number
+            && matches!(
+                first.finding,
+                Finding::LargestLoss {
+                    not_told_apart_from: None,
+                    loss_db,
+                    ..
+                } if loss_db > harmless_db
+            )
     });
     Column {
         number: event.number,
@@ -240,7 +265,7 @@ pub(super) fn column(event: &Event, found: &[Noteworthy<'_>], axis: &FibreAxis) 
         from_b: reading(&event.loss_b_to_a),
         limit: event.limit.map(Loss::db).filter(|limit| limit.is_finite()),
         verdict: verdict_word(event.verdict),
-        remarks: remarks(event, &findings),
+        remarks: remarks(event, &findings, is_largest),
         is_emphasised: is_largest
             || event.verdict == Verdict::Fail
             || event.kind == EventKind::Break,
@@ -248,7 +273,7 @@ pub(super) fn column(event: &Event, found: &[Noteworthy<'_>], axis: &FibreAxis) 
 }
 
 /// What to say about an event, from the fullest wording to the shortest.
-fn remarks(event: &Event, findings: &[Finding]) -> Vec<String> {
+fn remarks(event: &Event, findings: &[Finding], is_largest: bool) -> Vec<String> {
     if event.kind == EventKind::Break {
         return vec!["the fibre is interrupted".to_owned(), "break".to_owned()];
     }
@@ -258,22 +283,18 @@ fn remarks(event: &Event, findings: &[Finding]) -> Vec<String> {
             wording.push(text);
         }
     };
+    if is_largest {
+        let kind = kind_word(event.kind);
+        say(
+            format!("largest two-way loss of a {kind}"),
+            format!("largest loss of a {kind}"),
+            "largest",
+        );
+    }
     let mut gain_from = None;
     let mut bad_from = None;
     for finding in findings {
         match finding {
-            Finding::LargestLoss {
-                not_told_apart_from: None,
-                ..
-            } => say(
-                format!(
-                    "largest two-way loss: {} {}",
-                    kind_word(event.kind),
-                    event.number
-                ),
-                "largest two-way loss".to_owned(),
-                "largest",
-            ),
             Finding::LargestLoss { .. } => {}
             Finding::GainOneWay { from, .. } => gain_from = Some(from.letter()),
             Finding::BadOneWay { from, .. } => bad_from = Some(from.letter()),

@@ -12,12 +12,12 @@ mod built;
 pub(crate) use self::built::splice;
 use self::built::{Joint, Plan, built, connector, event, loss, not_measured};
 use bothends::both_ways::{Event, EventKind, Link, Profiles, SeenFrom, Verdict};
-use bothends::measure::{OneWay, OneWayEvent, OneWayKind, Section};
+use bothends::measure::{OneWay, OneWayEvent, OneWayKind, ReflectanceReading, Section};
 use bothends::report::{Provenance, SourceFile};
 use bothends::trace::{Header, Trace};
 use bothends::units::{
-    Attenuation, GroupIndex, Length, Loss, Measured, NotMeasured, Position, PulseWidth, ReturnLoss,
-    Wavelength,
+    Attenuation, GroupIndex, Length, Loss, Measured, NotMeasured, Position, PulseWidth,
+    Reflectance, ReturnLoss, Wavelength,
 };
 use bothends::warning::Warning;
 use ndarray::Array1;
@@ -493,4 +493,12 @@ pub(crate) fn of_joints(length_m: f64, cord_m: f64, joints: Vec<Joint>) -> (Link
         noise: 3e-4,
         joints,
     })
+}
+
+/// A reflectance that is no bound.
+pub(crate) fn reflectance(db: f64) -> ReflectanceReading {
+    ReflectanceReading {
+        value: Reflectance::from_db(db),
+        is_bound: false,
+    }
 }
