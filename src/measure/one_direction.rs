@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use crate::detect::{DetectSettings, End, Finder, Mark, Span, View};
+use crate::detect::{DetectSettings, End, Finder, Mark, SampleState, Span, View};
 use crate::trace::Trace;
 use crate::units::{
     BackscatterCoefficient, Length, Loss, Measured, Measurement, NotMeasured, Position, ReturnLoss,
@@ -27,6 +27,13 @@ const PEAK_SEEN: f64 = 4.0;
 
 /// Standard errors of a step below which a reflective event may be an echo.
 const NO_STEP: f64 = 3.3;
+
+/// A rise of the level from one sample to the next, one-way dB, that within the dead
+/// zone of a peak is a second reflection: no recovery rises.
+const RISE_DB: f64 = 1.0;
+
+/// Standard errors of the noise that such a rise must exceed.
+const RISE_SEEN: f64 = 8.0;
 
 /// Fewest usable samples of a trace that says anything.
 const FEWEST_SAMPLES: usize = 16;
@@ -193,6 +200,16 @@ fn groups(finder: &Finder<'_>, marks: &[Mark]) -> Vec<Range<usize>> {
     ranges
 }
 
+/// One place of a group as it is shown.
+struct Shown {
+    z_m: f64,
+    std_error_m: Option<f64>,
+    reflective: bool,
+    /// Where the straight line is usable again.
+    clear_m: f64,
+    is_reached: bool,
+}
+
 /// A trace with its marks in groups.
 struct Measuring<'l> {
     trace: &'l Trace,
@@ -228,28 +245,29 @@ impl Measuring<'_> {
         for (k, group) in self.groups.iter().enumerate() {
             let marks = &self.look.marks[group.clone()];
             let (before, after) = (self.span_before(k), self.span_before(k + 1));
-            let loss = self.loss(group, before, after, known);
-            for (i, mark) in marks.iter().enumerate() {
-                let reflective = mark.reflective[0];
+            let shown: Vec<Shown> = marks.iter().flat_map(|mark| self.shown(mark)).collect();
+            let first_number = events.len() + 1;
+            let loss = self.loss(&shown, first_number, before, after, known);
+            for (i, event) in shown.into_iter().enumerate() {
                 events.push(OneWayEvent {
-                    kind: if reflective {
+                    kind: if event.reflective {
                         OneWayKind::Reflective
                     } else {
                         OneWayKind::NonReflective
                     },
                     position: Measured {
-                        value: Position::from_m(mark.z_m),
-                        std_error: mark
-                            .std_error_m
-                            .filter(|e| e.is_finite())
-                            .map(Length::from_m),
+                        value: Position::from_m(event.z_m),
+                        std_error: event.std_error_m.map(Length::from_m),
                     },
                     loss: loss.clone(),
                     // Only the first peak of a group stands on undisturbed fibre.
-                    reflectance: (reflective && i == 0)
-                        .then(|| self.reflectance(mark.z_m, before, Some(after), known))
+                    reflectance: (event.reflective && i == 0)
+                        .then(|| self.reflectance(event.z_m, before, Some(after), known))
                         .flatten(),
-                    dead_zone: self.dead_zone(mark),
+                    dead_zone: (
+                        Position::from_m(event.z_m),
+                        Position::from_m(event.clear_m.max(event.z_m)),
+                    ),
                     echo_of: None,
                 });
             }
@@ -258,25 +276,76 @@ impl Measuring<'_> {
         events
     }
 
+    /// The event of a mark, and further reflections that rise out of its dead zone.
+    fn shown(&self, mark: &Mark) -> Vec<Shown> {
+        let eye = self.view().eye;
+        let clear_m = mark.blocks[0].map_or_else(
+            || mark.z_m + eye.hidden_samples() as f64 * eye.spacing_m,
+            |(_, hi)| eye.metres(hi as f64),
+        );
+        let mut shown = vec![Shown {
+            z_m: mark.z_m,
+            std_error_m: mark.std_error_m.filter(|e| e.is_finite()),
+            reflective: mark.reflective[0],
+            clear_m,
+            is_reached: mark.blocks[0].is_some(),
+        }];
+        if let (Some((lo, hi)), true) = (mark.blocks[0], mark.reflective[0]) {
+            shown.extend(self.rises(lo, hi).into_iter().map(|index| Shown {
+                z_m: eye.metres(index as f64 + 0.5),
+                std_error_m: Some(eye.spacing_m / 12.0_f64.sqrt()),
+                reflective: true,
+                clear_m,
+                is_reached: true,
+            }));
+        }
+        shown
+    }
+
+    /// Last samples before the rises that follow a peak's own pulse within `lo..hi`.
+    fn rises(&self, lo: usize, hi: usize) -> Vec<usize> {
+        let eye = self.view().eye;
+        let power = &eye.power;
+        let pulse = (self.trace.pulse_length().m() / eye.spacing_m + 2.0).ceil();
+        let mut found = Vec::new();
+        let mut last = lo;
+        for index in lo..hi.min(eye.len()).saturating_sub(1) {
+            let (before, after) = (power.value[index].max(0.0), power.value[index + 1]);
+            let clear_of_noise = RISE_SEEN * (2.0 * eye.noise.variance(before)).sqrt();
+            let is_good = power.state[index..=index + 1]
+                .iter()
+                .all(|state| *state == SampleState::Good);
+            if is_good
+                && (index - last) as f64 >= pulse
+                && after > before * 10f64.powf(RISE_DB / 5.0)
+                && after - before > clear_of_noise
+            {
+                found.push(index);
+                last = index;
+            }
+        }
+        found
+    }
+
     /// Apparent loss of a single event; of a group only a reason, which holds the
     /// loss of all its events together.
     fn loss(
         &self,
-        group: &Range<usize>,
+        shown: &[Shown],
+        first_number: usize,
         before: Span,
         after: Span,
         known: Option<KnownSlope>,
     ) -> Measurement<Loss> {
         let view = self.view();
-        let marks = &self.look.marks[group.clone()];
-        if marks.iter().all(|mark| mark.blocks[0].is_none()) {
+        if shown.iter().all(|event| !event.is_reached) {
             return Err(NotMeasured::because(
                 "it lies in the dead zone of the port or behind the last backscatter",
             ));
         }
-        let middle_m = f64::midpoint(marks[0].z_m, marks[marks.len() - 1].z_m);
+        let middle_m = f64::midpoint(shown[0].z_m, shown[shown.len() - 1].z_m);
         let read = read_loss(view, view.index(middle_m), before, after, known).map(|r| r.loss);
-        if marks.len() == 1 {
+        if shown.len() == 1 {
             return read;
         }
         let together = match read {
@@ -289,9 +358,8 @@ impl Measuring<'_> {
             Err(missing) => missing.reason,
         };
         Err(NotMeasured::because(format!(
-            "events {} to {} lie closer than this pulse tells apart; {together}",
-            group.start + 1,
-            group.end
+            "events {first_number} to {} lie closer than this pulse tells apart; {together}",
+            first_number + shown.len() - 1
         )))
     }
 
@@ -313,18 +381,6 @@ impl Measuring<'_> {
             PEAK_SEEN,
             self.backscatter,
             self.trace.pulse_width(),
-        )
-    }
-
-    fn dead_zone(&self, mark: &Mark) -> (Position, Position) {
-        let eye = self.view().eye;
-        let until = mark.blocks[0].map_or_else(
-            || mark.z_m + eye.hidden_samples() as f64 * eye.spacing_m,
-            |(_, hi)| eye.metres(hi as f64),
-        );
-        (
-            Position::from_m(mark.z_m),
-            Position::from_m(until.max(mark.z_m)),
         )
     }
 
@@ -630,8 +686,8 @@ mod tests {
     #[test]
     fn close_events_have_no_loss_of_their_own_but_one_together() {
         let mut plan = plan();
-        // A peak hides its pulse of 10.2 m and two samples of 2 m: of 20 m, too
-        // little is left for a line. (Within one pulse, they would be one event.)
+        // Two pulses of 10.2 m: two peaks, and too little fibre between for a line.
+        // (Within one pulse they would be one event.)
         plan.fibres[1] = fibre(20.0, -82.0);
         plan.fibres[2] = fibre(2000.0, -82.0);
         for joint in &mut plan.joints {
