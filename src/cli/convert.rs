@@ -9,6 +9,7 @@ use crate::read::{self, ReadTrace};
 use crate::trace::Header;
 
 use super::args::SettingArgs;
+use super::input::content;
 use super::names::safe_stem;
 use super::output::{File, print, tell, told, write_files};
 use super::{CommandError, Outcome, chain};
@@ -63,7 +64,7 @@ pub(super) fn run(args: &ConvertArgs) -> Outcome {
 /// Reads one file and gives each of its traces in the plain form under a name of its
 /// own; says the reader's doubts.
 fn convert(path: &Path, fallback: &Header) -> Result<Vec<File>, CommandError> {
-    let content = read::from_path_with(path, fallback)?;
+    let content = content(path, fallback)?;
     for warning in &content.warnings {
         tell(&format!("{}: {}", path.display(), warning.message));
     }

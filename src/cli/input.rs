@@ -4,7 +4,7 @@ use std::fs;
 use std::path::Path;
 
 use crate::both_ways::KnownJoint;
-use crate::read;
+use crate::read::{self, FileContent};
 use crate::report::SourceFile;
 use crate::trace::{Header, Trace};
 use crate::warning::Warning;
@@ -23,12 +23,27 @@ pub(super) struct Source {
     pub(super) warnings: Vec<Warning>,
 }
 
+/// Reads a trace file of any number of traces.
+///
+/// # Errors
+/// Why it cannot be read, in words for whoever named it.
+pub(super) fn content(path: &Path, fallback: &Header) -> Result<FileContent, CommandError> {
+    if path.is_dir() {
+        return Err(format!(
+            "{} is a folder, and a trace file is wanted: name the files in it",
+            path.display()
+        )
+        .into());
+    }
+    Ok(read::from_path_with(path, fallback)?)
+}
+
 /// Reads a file that must hold one trace.
 ///
 /// # Errors
 /// Why it cannot be read, or that it holds several traces.
 pub(super) fn one_trace(path: &Path, fallback: &Header) -> Result<Source, CommandError> {
-    let mut content = read::from_path_with(path, fallback)?;
+    let mut content = content(path, fallback)?;
     let name = path.display().to_string();
     if content.traces.len() > 1 {
         return Err(format!(

@@ -7,6 +7,7 @@ use clap::Args;
 use crate::read::{self, Glyphs};
 
 use super::args::SettingArgs;
+use super::input::content;
 use super::output::{print, shown, tell};
 use super::{CommandError, Outcome, chain};
 
@@ -34,14 +35,14 @@ pub(super) fn run(args: &InspectArgs) -> Result<Outcome, CommandError> {
     let mut outcome = Outcome::Done;
     let mut gap = "";
     for path in &args.files {
-        match read::from_path_with(path, &fallback) {
+        match content(path, &fallback) {
             Ok(content) => {
                 let words = read::describe(&content, glyphs);
                 print(&shown(&format!("{gap}{}\n{words}", path.display())))?;
                 gap = "\n";
             }
             Err(error) => {
-                tell(&chain(&error));
+                tell(&chain(error.as_ref()));
                 outcome = outcome.max(Outcome::Error);
             }
         }
