@@ -1,7 +1,9 @@
 //! Events, sections and totals of a link from its readings.
 
 use crate::detect::{Finder, Mark};
-use crate::measure::{Section, Side, half_difference, return_loss, side_line, two_way};
+use crate::measure::{
+    Section, Side, attenuation, half_difference, return_loss, side_line, two_way,
+};
 use crate::units::{
     Attenuation, Length, Loss, Measured, Measurement, NotMeasured, Position, ReturnLoss,
 };
@@ -10,7 +12,7 @@ use crate::warning::Warning;
 use super::combine::{Pair, direction};
 use super::joint::Joint;
 use super::link::{Event, EventKind, KindFrom, Link, SeenFrom, Verdict};
-use super::readings::{Cluster, around, attenuation};
+use super::readings::{Cluster, around};
 use super::register::{Axis, describe};
 use super::workmanship::workmanship;
 

@@ -2,6 +2,9 @@
 
 use crate::trace::Trace;
 use crate::units::Length;
+use crate::warning::Warning;
+
+use super::combine::Settings;
 
 /// Nominal wavelengths farther apart than this are different: lasers of one
 /// nominal wavelength differ by a few nanometres. Our choice, no source.
@@ -23,13 +26,19 @@ pub enum CombineError {
         b_nm: f64,
     },
     /// Both traces name the same end as the one they were taken from.
-    #[error("both traces say they were taken from {end:?}; one from each end is needed")]
+    #[error(
+        "both traces say they were taken from {end:?}; one from each end is needed (if a header \
+         is wrong, say --accept-pairing)"
+    )]
     SameEnd {
         /// The end.
         end: String,
     },
     /// The headers name different ends or fibres.
-    #[error("the traces name different {what}: {a:?} and {b:?}")]
+    #[error(
+        "the traces name different {what}: {a:?} and {b:?}; if they are the two directions of one \
+         fibre all the same, say --accept-pairing"
+    )]
     DifferentLinks {
         /// Which entry of the header.
         what: &'static str,
@@ -81,9 +90,12 @@ pub enum CombineError {
 
 /// Checks the headers and samples of the two traces.
 ///
+/// Names that contradict each other are an error, or doubts where `settings` accepts
+/// the pairing all the same.
+///
 /// # Errors
 /// [`CombineError`] when they cannot be the two directions of one fibre.
-pub fn check_pair(a: &Trace, b: &Trace) -> Result<(), CombineError> {
+pub fn check_pair(a: &Trace, b: &Trace, settings: &Settings) -> Result<Vec<Warning>, CombineError> {
     let (a_nm, b_nm) = (a.wavelength().nm(), b.wavelength().nm());
     if (a_nm - b_nm).abs() > SAME_WAVELENGTH_NM {
         return Err(CombineError::WavelengthsDiffer { a_nm, b_nm });
@@ -96,11 +108,41 @@ pub fn check_pair(a: &Trace, b: &Trace) -> Result<(), CombineError> {
     if same_samples {
         return Err(CombineError::SameSamples);
     }
+    let contradictions = contradictions(a, b);
+    if settings.accept_pairing {
+        return Ok(contradictions
+            .into_iter()
+            .map(|error| {
+                let names = match error {
+                    CombineError::SameEnd { end } => {
+                        format!("both traces say they were taken from {end:?}")
+                    }
+                    CombineError::DifferentLinks { what, a, b } => {
+                        format!("the traces name different {what}: {a:?} and {b:?}")
+                    }
+                    other => other.to_string(),
+                };
+                Warning::new(
+                    "pairing accepted",
+                    format!("{names}; they were measured together because you said so"),
+                )
+            })
+            .collect());
+    }
+    match contradictions.into_iter().next() {
+        Some(error) => Err(error),
+        None => Ok(Vec::new()),
+    }
+}
+
+/// Names in the two headers that cannot both be right.
+fn contradictions(a: &Trace, b: &Trace) -> Vec<CombineError> {
     let (ha, hb) = (a.header(), b.header());
+    let mut found = Vec::new();
     if let (Some(x), Some(y)) = (&ha.from, &hb.from)
         && same_name(x, y)
     {
-        return Err(CombineError::SameEnd { end: x.clone() });
+        found.push(CombineError::SameEnd { end: x.clone() });
     }
     for (what, x, y) in [
         ("ends", &ha.from, &hb.to),
@@ -111,14 +153,14 @@ pub fn check_pair(a: &Trace, b: &Trace) -> Result<(), CombineError> {
         if let (Some(x), Some(y)) = (x, y)
             && !same_name(x, y)
         {
-            return Err(CombineError::DifferentLinks {
+            found.push(CombineError::DifferentLinks {
                 what,
                 a: x.clone(),
                 b: y.clone(),
             });
         }
     }
-    Ok(())
+    found
 }
 
 fn same_name(x: &str, y: &str) -> bool {

@@ -30,6 +30,8 @@ pub struct Settings {
     pub broken: bool,
     /// Joints known from a plan: name and place on A's axis.
     pub known_joints: Vec<KnownJoint>,
+    /// Measure two traces together whose headers name different fibres, cables or ends.
+    pub accept_pairing: bool,
 }
 
 /// A joint whose place is known.
@@ -68,7 +70,7 @@ pub(super) struct Pair<'t> {
 /// [`CombineError`] when the traces cannot be the two directions of one fibre at
 /// one wavelength.
 pub fn combine(a: &Trace, b: &Trace, settings: &Settings) -> Result<Combined, CombineError> {
-    check_pair(a, b)?;
+    let warnings = check_pair(a, b, settings)?;
     let cords = cords(a, b);
     let (look_a, look_b) = rayon::join(
         || look(a, cords.at_a, cords.at_b, &settings.detect),
@@ -91,7 +93,7 @@ pub fn combine(a: &Trace, b: &Trace, settings: &Settings) -> Result<Combined, Co
         cords,
         backscatter,
         settings,
-        warnings: Vec::new(),
+        warnings,
     };
     warn_of_settings(&mut pair);
     let index_ratio = b.group_index().ratio() / a.group_index().ratio();
@@ -106,6 +108,7 @@ pub fn combine(a: &Trace, b: &Trace, settings: &Settings) -> Result<Combined, Co
     let length_m = expected_length(&pair, &axis);
     let fixed = fixed_places(&pair, length_m);
     let joint = detect_jointly(&pair.look_a, &pair.look_b, &axis, &settings.detect, &fixed);
+    warn_of_joints_outside(&mut pair, length_m);
     let finder = joint.finder(&settings.detect);
     let clusters = read_all(
         &joint,
@@ -321,6 +324,25 @@ fn warn_of_settings(pair: &mut Pair<'_>) {
     }
 }
 
+/// Says which joints of the plan lie where the link is not.
+fn warn_of_joints_outside(pair: &mut Pair<'_>, length_m: f64) {
+    // Within a pulse of an end connector it is that connector.
+    let pulse_m = pair.look_a.eye.pulse_samples * pair.look_a.eye.spacing_m;
+    let outside = (pair.settings.known_joints.iter())
+        .filter(|joint| !(0.0..=length_m + pulse_m).contains(&joint.position.m()));
+    for joint in outside {
+        pair.warnings.push(Warning::new(
+            "joint outside the link",
+            format!(
+                "joint {:?} is said to lie at {} m, and the link ends at {length_m:.1} m: it is not \
+                 measured; check its place, and that it is counted from A's first connector",
+                joint.name,
+                joint.position.m()
+            ),
+        ));
+    }
+}
+
 /// What is kept of one direction.
 pub(super) fn direction(pair: &Pair<'_>, from_a: bool, usable_to: Position) -> Direction {
     let (trace, look, (backscatter, is_default)) = if from_a {
@@ -328,23 +350,6 @@ pub(super) fn direction(pair: &Pair<'_>, from_a: bool, usable_to: Position) -> D
     } else {
         (pair.b, &pair.look_b, pair.backscatter[1])
     };
-    let eye = &look.eye;
-    let sd_at = |from: usize, to: usize| -> Option<f64> {
-        let weights: f64 = eye.weight.get(from..to)?.iter().sum();
-        let count = eye
-            .weight
-            .get(from..to)?
-            .iter()
-            .filter(|w| **w > 0.0)
-            .count();
-        (weights > 0.0).then(|| (count as f64 / weights).sqrt())
-    };
-    let lo = (eye.index(look.near.own_m).max(0.0) as usize).max(look.bound.lo);
-    let hi = look.bound.hi.min(eye.usable_end);
-    let end_level: Option<f64> = eye
-        .sums
-        .mean(hi.saturating_sub(64).max(look.bound.lo), hi)
-        .map(|(db, _)| db + eye.trend.0 + eye.trend.1 * hi as f64);
     Direction {
         header: trace.header().clone(),
         pulse_width: trace.pulse_width(),
@@ -354,10 +359,7 @@ pub(super) fn direction(pair: &Pair<'_>, from_a: bool, usable_to: Position) -> D
         samples: trace.len(),
         spacing: Length::from_m(trace.spacing_m()),
         usable_to,
-        noise_at_start_db: sd_at(lo, (lo + 64).min(eye.len())).unwrap_or(f64::NAN),
-        above_noise_at_end_db: match end_level {
-            Some(db) if eye.noise.floor() > 0.0 => db - 5.0 * eye.noise.floor().log10(),
-            _ => f64::NAN,
-        },
+        noise_at_start_db: look.noise_at_start_db(),
+        above_noise_at_end_db: look.above_noise_at_end_db(),
     }
 }

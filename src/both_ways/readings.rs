@@ -1,11 +1,11 @@
 //! Every event read in both directions at the same place.
 
-use crate::detect::{Eye, Finder, Mark, Span, View};
+use crate::detect::{Finder, Mark, Span, View};
 use crate::measure::{
-    KnownSlope, Reading, ReflectanceReading, Side, bend, read_loss, read_peak, side_line,
+    KnownSlope, Reading, ReflectanceReading, Side, read_loss, read_peak, side_line, usual_slope,
 };
 use crate::trace::Trace;
-use crate::units::{Attenuation, BackscatterCoefficient, Measured, NotMeasured, Position};
+use crate::units::{BackscatterCoefficient, NotMeasured, Position};
 
 use super::joint::Joint;
 
@@ -65,7 +65,7 @@ pub(super) fn read_all(
     let ranges = clusters(finder, &joint.marks);
     let views = joint.views();
     let known: [Option<KnownSlope>; 2] =
-        [0, 1].map(|v| usual_slope(&views[v], &stretches(finder, &joint.marks, &ranges, v)));
+        [0, 1].map(|v| usual_slope(views[v].eye, &stretches(finder, &joint.marks, &ranges, v)));
     (0..ranges.len())
         .map(|k| {
             let range = ranges[k].clone();
@@ -173,48 +173,4 @@ fn hidden_stretch(view: &View<'_>, marks: &[Mark], v: usize) -> Option<(Position
         .max()?;
     let (p, q) = (view.place(lo as f64), view.place(hi as f64));
     Some((Position::from_m(p.min(q)), Position::from_m(p.max(q))))
-}
-
-/// Slope of the link's well measured stretches and their spread, for those too
-/// short for their own; none from fewer than three.
-fn usual_slope(view: &View<'_>, spans: &[Span]) -> Option<KnownSlope> {
-    let eye = view.eye;
-    let least = (5.0 * eye.pulse_samples).ceil().max(32.0) as usize;
-    let lines: Vec<_> = spans
-        .iter()
-        .filter(|s| s.hi >= s.lo + least)
-        .filter_map(|s| eye.sums.line(s.lo, s.hi))
-        .collect();
-    if lines.len() < 3 {
-        return None;
-    }
-    let total: f64 = lines.iter().map(|l| 1.0 / l.slope_variance).sum();
-    let slope = lines
-        .iter()
-        .map(|l| l.slope / l.slope_variance)
-        .sum::<f64>()
-        / total;
-    let count = lines.len() as f64;
-    let spread = lines.iter().map(|l| (l.slope - slope).powi(2)).sum::<f64>() / (count - 1.0);
-    Some(KnownSlope {
-        slope,
-        variance: spread.max(1.0 / total),
-    })
-}
-
-/// Attenuation of a stretch in one direction, per kilometre of A's axis.
-pub(super) fn attenuation(view: &View<'_>, span: Span) -> Option<Measured<Attenuation>> {
-    let eye: &Eye = view.eye;
-    let line = (span.hi >= span.lo + 8)
-        .then(|| eye.sums.line(span.lo, span.hi))
-        .flatten()?;
-    let per_km = view.per_metre.abs() * 1000.0;
-    // A bent stretch still has a mean slope; its error grows by the misfit.
-    let misfit = (bend(eye, span).abs() / 3.3).max(1.0);
-    Some(Measured {
-        value: Attenuation::from_db_per_km(-(line.slope + eye.trend.1) * per_km),
-        std_error: Some(Attenuation::from_db_per_km(
-            line.slope_variance.sqrt() * per_km * misfit,
-        )),
-    })
 }

@@ -1,62 +1,96 @@
-//! `convert`: any readable export to the plain trace text.
+//! `bothends convert`: any readable export to the plain trace text.
 
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use crate::read::{self, ReadError, ReadTrace};
-use crate::warning::Warning;
+use crate::read::{self, ReadTrace};
+use crate::trace::Header;
+
+use super::args::SettingArgs;
+use super::input::content;
+use super::names::safe_stem;
+use super::output::{File, print, tell, told, write_files};
+use super::{CommandError, Outcome, chain};
 
 /// Arguments of `convert`.
 #[derive(Debug, Clone, Args)]
-pub(crate) struct ConvertArgs {
+pub(super) struct ConvertArgs {
     /// Trace files
     #[arg(required = true, value_name = "FILE")]
-    pub(crate) files: Vec<PathBuf>,
-    /// Folder to write into; without it the text goes to stdout
+    files: Vec<PathBuf>,
+    /// Folder to write into; without it the text goes to standard output
     #[arg(long, value_name = "FOLDER")]
-    pub(crate) out: Option<PathBuf>,
+    out: Option<PathBuf>,
+    /// Overwrite files that exist
+    #[arg(long)]
+    force: bool,
+    #[command(flatten)]
+    settings: SettingArgs,
 }
 
-/// One trace in the plain form, and the name of a file for it.
-#[derive(Debug, Clone, PartialEq)]
-pub(crate) struct Converted {
-    /// File name without folder.
-    pub(crate) name: String,
-    /// The plain trace text.
-    pub(crate) text: String,
+/// Converts file by file; one that fails is reported and passed over.
+pub(super) fn run(args: &ConvertArgs) -> Outcome {
+    let fallback = args.settings.fallback();
+    let mut outcome = Outcome::Done;
+    let mut taken = BTreeSet::new();
+    for path in &args.files {
+        let done = convert(path, &fallback).and_then(|files| match &args.out {
+            Some(folder) => {
+                if let Some((name, _)) = files.iter().find(|(name, _)| taken.contains(name)) {
+                    return Err(format!(
+                        "{} is not converted: another file of this run was written as {name}",
+                        path.display()
+                    )
+                    .into());
+                }
+                told(&write_files(folder, &files, args.force)?);
+                taken.extend(files.into_iter().map(|(name, _)| name));
+                Ok(())
+            }
+            None => files
+                .iter()
+                .try_for_each(|(_, bytes)| print(&String::from_utf8_lossy(bytes))),
+        });
+        if let Err(error) = done {
+            tell(&chain(error.as_ref()));
+            outcome = outcome.max(Outcome::Error);
+        }
+    }
+    outcome
 }
 
-/// Reads one file and writes each of its traces in the plain form; gives the
-/// reader's doubts with it.
-///
-/// # Errors
-/// [`ReadError`] when the file cannot be read.
-pub(crate) fn convert(file: &Path) -> Result<(Vec<Converted>, Vec<Warning>), ReadError> {
-    let content = read::from_path(file)?;
+/// Reads one file and gives each of its traces in the plain form under a name of its
+/// own; says the reader's doubts.
+fn convert(path: &Path, fallback: &Header) -> Result<Vec<File>, CommandError> {
+    let content = content(path, fallback)?;
+    for warning in &content.warnings {
+        tell(&format!("{}: {}", path.display(), warning.message));
+    }
     let several = content.traces.len() > 1;
-    let stem = file.file_stem().map_or_else(
-        || "trace".into(),
-        |stem| stem.to_string_lossy().into_owned(),
+    let stem = path.file_stem().map_or_else(
+        || "trace".to_owned(),
+        |stem| safe_stem(&stem.to_string_lossy()),
     );
-    let converted = content
+    Ok(content
         .traces
         .iter()
         .enumerate()
-        .map(|(index, trace)| Converted {
-            name: if several {
-                format!("{stem}-{}.csv", index + 1)
+        .map(|(index, trace)| {
+            let name = if several {
+                format!("{stem}-{}.txt", index + 1)
             } else {
-                format!("{stem}.csv")
-            },
-            text: plain(trace),
+                format!("{stem}.txt")
+            };
+            (name, plain(trace, fallback).into_bytes())
         })
-        .collect();
-    Ok((converted, content.warnings))
+        .collect())
 }
 
-fn plain(trace: &ReadTrace) -> String {
+fn plain(trace: &ReadTrace, fallback: &Header) -> String {
+    let header = trace.header.clone().or(fallback);
     let distances = trace.distances_m.as_slice().unwrap_or_default();
     let levels = trace.levels_db.as_slice().unwrap_or_default();
-    read::to_plain_text(&trace.header, distances, levels)
+    read::to_plain_text(&header, distances, levels)
 }

@@ -1,45 +1,51 @@
-//! `inspect`: what the reader understood of files.
+//! `bothends inspect`: what the reader understood of files.
 
-use std::io::{self, Write};
 use std::path::PathBuf;
 
 use clap::Args;
 
-use crate::read::{self, Glyphs, ReadError};
+use crate::read::{self, Glyphs};
+
+use super::args::SettingArgs;
+use super::input::content;
+use super::output::{print, shown, tell};
+use super::{CommandError, Outcome, chain};
 
 /// Arguments of `inspect`.
 #[derive(Debug, Clone, Args)]
-pub(crate) struct InspectArgs {
+pub(super) struct InspectArgs {
     /// Trace files
     #[arg(required = true, value_name = "FILE")]
     files: Vec<PathBuf>,
     /// Draw the picture with plain characters only
     #[arg(long)]
     ascii: bool,
+    #[command(flatten)]
+    settings: SettingArgs,
 }
 
-/// Writes what was understood of each file; files that cannot be read are
-/// passed over and returned.
-pub(crate) fn run(args: &InspectArgs, out: &mut dyn Write) -> io::Result<Vec<ReadError>> {
+/// Describes file by file; one that cannot be read is reported and passed over.
+pub(super) fn run(args: &InspectArgs) -> Result<Outcome, CommandError> {
     let glyphs = if args.ascii {
         Glyphs::Ascii
     } else {
         Glyphs::Blocks
     };
-    let mut faults = Vec::new();
-    for (index, file) in args.files.iter().enumerate() {
-        match read::from_path(file) {
+    let fallback = args.settings.fallback();
+    let mut outcome = Outcome::Done;
+    let mut gap = "";
+    for path in &args.files {
+        match content(path, &fallback) {
             Ok(content) => {
-                let gap = if index > 0 { "\n" } else { "" };
-                write!(
-                    out,
-                    "{gap}{}\n{}",
-                    file.display(),
-                    read::describe(&content, glyphs)
-                )?;
+                let words = read::describe(&content, glyphs);
+                print(&shown(&format!("{gap}{}\n{words}", path.display())))?;
+                gap = "\n";
             }
-            Err(fault) => faults.push(fault),
+            Err(error) => {
+                tell(&chain(error.as_ref()));
+                outcome = outcome.max(Outcome::Error);
+            }
         }
     }
-    Ok(faults)
+    Ok(outcome)
 }

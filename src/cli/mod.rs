@@ -2,31 +2,50 @@
 //!
 //! The only module that opens outputs, prints, or asks about the terminal.
 
-#![expect(
-    clippy::print_stdout,
-    clippy::print_stderr,
-    reason = "printing is this module's job"
-)]
-
 mod args;
+mod convert;
 mod input;
+mod inspect;
+mod joints;
 mod link;
+mod names;
 mod output;
+mod simulate;
+mod trace;
 
 use std::error::Error;
 use std::process::ExitCode;
 
 use clap::Parser;
 
-use args::{Cli, Command};
+use crate::both_ways::Verdict;
+use crate::report::schema;
+
+use args::{Cli, Command, Schema};
+
+/// Name and version, as results carry it.
+const PROGRAM: &str = concat!("bothends ", env!("CARGO_PKG_VERSION"));
 
 /// How a run ended; the numbers are part of the interface, and a worse one wins.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 enum Outcome {
     /// Done, and within limits or no limits asked.
     Done = 0,
+    /// Done, but out of limits, undecided, or not judged where limits were asked.
+    NotWithin = 1,
     /// Could not do all that was asked.
     Error = 2,
+}
+
+impl Outcome {
+    /// Outcome of a result that was judged so.
+    fn of(verdict: Verdict, limits_asked: bool) -> Self {
+        match verdict {
+            Verdict::Pass => Self::Done,
+            Verdict::NotJudged if !limits_asked => Self::Done,
+            Verdict::Fail | Verdict::Undecided | Verdict::NotJudged => Self::NotWithin,
+        }
+    }
 }
 
 impl From<Outcome> for ExitCode {
@@ -54,14 +73,28 @@ pub fn main() -> ExitCode {
     };
     let result = match &cli.command {
         Command::Link(args) => link::run(args),
+        Command::Trace(args) => trace::run(args),
+        Command::Inspect(args) => inspect::run(args),
+        Command::Convert(args) => Ok(convert::run(args)),
+        Command::Simulate(args) => simulate::run(args),
+        Command::Schema(args) => print_schema(args.what),
     };
     match result {
         Ok(outcome) => outcome.into(),
         Err(error) => {
-            eprintln!("bothends: {}", chain(error.as_ref()));
+            output::tell(&chain(error.as_ref()));
             Outcome::Error.into()
         }
     }
+}
+
+fn print_schema(what: Schema) -> Result<Outcome, CommandError> {
+    let text = match what {
+        Schema::Link => schema::link()?,
+        Schema::Trace => schema::trace()?,
+    };
+    output::print(&text)?;
+    Ok(Outcome::Done)
 }
 
 /// An error and what caused it, outermost first, joined by colons.
@@ -74,4 +107,19 @@ fn chain(error: &dyn Error) -> String {
         source = cause.source();
     }
     text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_not_judged_against_limits_that_were_asked_is_not_within_them() {
+        assert_eq!(Outcome::of(Verdict::Pass, true), Outcome::Done);
+        assert_eq!(Outcome::of(Verdict::NotJudged, false), Outcome::Done);
+        for verdict in [Verdict::Fail, Verdict::Undecided, Verdict::NotJudged] {
+            assert_eq!(Outcome::of(verdict, true), Outcome::NotWithin);
+        }
+        assert_eq!(Outcome::Done.max(Outcome::Error), Outcome::Error);
+    }
 }

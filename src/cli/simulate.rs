@@ -4,30 +4,34 @@ use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
 
-use crate::simulate::{self, Dialect, Plan, PlanError, SimulateError};
+use crate::simulate::{self, Dialect, Plan};
+
+use super::input::small_text;
+use super::output::{told, write_files};
+use super::{CommandError, Outcome};
 
 /// Arguments of `bothends simulate`.
 #[derive(Debug, Clone, Args)]
-pub(crate) struct SimulateArgs {
+pub(super) struct SimulateArgs {
     /// Plan of the link: fibres, joints, ends and instruments (TOML)
-    pub(crate) plan: PathBuf,
+    pub(super) plan: PathBuf,
     /// Folder for the traces and the truth
     #[arg(long, value_name = "FOLDER", default_value = ".")]
-    pub(crate) out: PathBuf,
+    pub(super) out: PathBuf,
     /// Seed of the noise, in place of the plan's
     #[arg(long, value_name = "NUMBER")]
-    pub(crate) seed: Option<u64>,
+    pub(super) seed: Option<u64>,
     /// Form of the trace files
     #[arg(long, value_enum, default_value_t)]
-    pub(crate) dialect: DialectArg,
+    pub(super) dialect: DialectArg,
     /// Overwrite files that exist
     #[arg(long)]
-    pub(crate) force: bool,
+    pub(super) force: bool,
 }
 
 /// Forms that `--dialect` names.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, ValueEnum)]
-pub(crate) enum DialectArg {
+pub(super) enum DialectArg {
     /// Header lines `# key: value`, then distance and level
     #[default]
     Plain,
@@ -44,28 +48,17 @@ impl From<DialectArg> for Dialect {
     }
 }
 
-/// The plan in the text of the file that `args` names.
-///
-/// # Errors
-/// [`PlanError`] with line and column.
-pub(crate) fn plan(text: &str) -> Result<Plan, PlanError> {
-    Plan::from_toml(text)
-}
-
-/// Names and contents of the files to write into `args.out`.
-///
-/// # Errors
-/// [`SimulateError`] when the plan cannot be simulated.
-pub(crate) fn files(
-    args: &SimulateArgs,
-    plan: &Plan,
-) -> Result<Vec<(String, Vec<u8>)>, SimulateError> {
-    simulate::files(
-        plan,
-        &stem(&args.plan),
-        args.seed.unwrap_or(plan.seed),
-        args.dialect.into(),
-    )
+/// Reads the plan, simulates, and writes the files.
+pub(super) fn run(args: &SimulateArgs) -> Result<Outcome, CommandError> {
+    let name = args.plan.display();
+    let text = small_text(&args.plan)?;
+    let plan = Plan::from_toml(&text)
+        .map_err(|error| format!("{name} is not a plan of a link: {error}"))?;
+    let seed = args.seed.unwrap_or(plan.seed);
+    let files = simulate::files(&plan, &stem(&args.plan), seed, args.dialect.into())
+        .map_err(|error| format!("{name} cannot be simulated: {}", super::chain(&error)))?;
+    told(&write_files(&args.out, &files, args.force)?);
+    Ok(Outcome::Done)
 }
 
 /// The plan's file name without `.toml`, and without `-plan` before it.
@@ -82,7 +75,10 @@ mod tests {
 
     #[test]
     fn files_are_named_after_the_plan() {
-        assert_eq!(stem(Path::new("plans/harrow-mill-017-plan.toml")), "harrow-mill-017");
+        assert_eq!(
+            stem(Path::new("plans/harrow-mill-017-plan.toml")),
+            "harrow-mill-017"
+        );
         assert_eq!(stem(Path::new("two.ends.toml")), "two.ends");
     }
 }

@@ -1,6 +1,7 @@
 //! The line on one side of an event: as long as the fibre is straight.
 
-use crate::detect::{Eye, Line, Span};
+use crate::detect::{Eye, Line, Span, View};
+use crate::units::{Attenuation, Measured};
 
 /// Standard errors of bend at which a stretch no longer counts as straight; one
 /// straight stretch in a thousand is shortened by chance.
@@ -99,4 +100,47 @@ pub fn bend(eye: &Eye, span: Span) -> f64 {
         variance += part.level_variance;
     }
     contrast / variance.sqrt()
+}
+
+/// Slope of the link's well measured stretches and their spread, for those too
+/// short for their own; none from fewer than three.
+pub fn usual_slope(eye: &Eye, spans: &[Span]) -> Option<KnownSlope> {
+    let least = (5.0 * eye.pulse_samples).ceil().max(32.0) as usize;
+    let lines: Vec<_> = spans
+        .iter()
+        .filter(|s| s.hi >= s.lo + least)
+        .filter_map(|s| eye.sums.line(s.lo, s.hi))
+        .collect();
+    if lines.len() < 3 {
+        return None;
+    }
+    let total: f64 = lines.iter().map(|l| 1.0 / l.slope_variance).sum();
+    let slope = lines
+        .iter()
+        .map(|l| l.slope / l.slope_variance)
+        .sum::<f64>()
+        / total;
+    let count = lines.len() as f64;
+    let spread = lines.iter().map(|l| (l.slope - slope).powi(2)).sum::<f64>() / (count - 1.0);
+    Some(KnownSlope {
+        slope,
+        variance: spread.max(1.0 / total),
+    })
+}
+
+/// Attenuation of a stretch in one direction, per kilometre of the view's axis.
+pub fn attenuation(view: &View<'_>, span: Span) -> Option<Measured<Attenuation>> {
+    let eye = view.eye;
+    let line = (span.hi >= span.lo + 8)
+        .then(|| eye.sums.line(span.lo, span.hi))
+        .flatten()?;
+    let per_km = view.per_metre.abs() * 1000.0;
+    // A bent stretch still has a mean slope; its error grows by the misfit.
+    let misfit = (bend(eye, span).abs() / BENT).max(1.0);
+    Some(Measured {
+        value: Attenuation::from_db_per_km(-(line.slope + eye.trend.1) * per_km),
+        std_error: Some(Attenuation::from_db_per_km(
+            line.slope_variance.sqrt() * per_km * misfit,
+        )),
+    })
 }

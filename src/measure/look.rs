@@ -8,6 +8,9 @@ use crate::units::Length;
 /// as a share of the cord: cords are sold by nominal length and wound with a spare.
 const CORD_TOLERANCE: f64 = 0.05;
 
+/// Samples over which the noise of the trace is told: enough for a tenth of its value.
+const NOISE_SAMPLES: usize = 64;
+
 /// Where the link begins or ends in a trace.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct LinkEnd {
@@ -193,5 +196,47 @@ impl Look {
             .and_then(|m| m.blocks[0])
             .map_or(self.bound.hi, |b| b.0 + 1);
         Span { lo, hi: hi.max(lo) }
+    }
+
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "an index below zero becomes 0, and one past the trace is cut by whoever takes samples"
+    )]
+    /// First index of the link, and one past the last whose backscatter can be measured.
+    fn measurable(&self) -> (usize, usize) {
+        let lo = (self.eye.index(self.near.own_m).max(0.0) as usize).max(self.bound.lo);
+        (lo, self.bound.hi.min(self.eye.usable_end))
+    }
+
+    /// Last place from the port whose backscatter can be measured, metres.
+    pub fn usable_to_m(&self) -> f64 {
+        self.eye.metres(self.measurable().1 as f64)
+    }
+
+    /// Noise of one sample at the link's beginning, one-way dB; NaN without light there.
+    pub fn noise_at_start_db(&self) -> f64 {
+        let lo = self.measurable().0;
+        let weights = self
+            .eye
+            .weight
+            .get(lo..(lo + NOISE_SAMPLES).min(self.eye.len()))
+            .unwrap_or_default();
+        let count = weights.iter().filter(|w| **w > 0.0).count();
+        (count as f64 / weights.iter().sum::<f64>()).sqrt()
+    }
+
+    /// How far the backscatter at the last measurable place stands above the rms
+    /// noise, one-way dB; NaN where there is no noise or no light.
+    pub fn above_noise_at_end_db(&self) -> f64 {
+        let hi = self.measurable().1;
+        let from = hi.saturating_sub(NOISE_SAMPLES).max(self.bound.lo);
+        let floor = self.eye.noise.floor();
+        match self.eye.sums.mean(from, hi) {
+            Some((db, _)) if floor > 0.0 => {
+                db + self.eye.trend.0 + self.eye.trend.1 * hi as f64 - 5.0 * floor.log10()
+            }
+            _ => f64::NAN,
+        }
     }
 }

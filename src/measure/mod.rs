@@ -2,12 +2,14 @@
 
 mod line;
 mod look;
+mod one_direction;
 mod one_way;
 mod orl;
 mod reading;
 
-pub use line::{KnownSlope, Side, SideLine, bend, side_line};
+pub use line::{KnownSlope, Side, SideLine, attenuation, bend, side_line, usual_slope};
 pub use look::{LinkEnd, Look, look};
+pub use one_direction::{OneWayError, measure};
 pub use one_way::{OneWay, OneWayEvent, OneWayKind, ReflectanceReading, Section};
 pub use orl::{return_loss, usual_backscatter};
 pub use reading::{Reading, half_difference, read_loss, read_peak, reflectance, two_way};

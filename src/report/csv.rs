@@ -1,8 +1,10 @@
 //! CSV: one row an event, or one row a section; a missing value is an empty cell.
 
-use super::ReportError;
-use super::json::{EventObject, SectionObject};
+use super::json::{EventObject, SectionObject, TraceReport};
+use super::{ReportError, TraceProvenance};
 use crate::both_ways::Link;
+use crate::measure::OneWay;
+use crate::trace::Trace;
 
 /// Columns of the events file, in order.
 const EVENT_COLUMNS: [&str; 31] = [
@@ -49,6 +51,69 @@ const SECTION_COLUMNS: [&str; 7] = [
     "attenuation_db_per_km",
     "attenuation_std_error_db_per_km",
 ];
+
+/// Columns of the events of a single trace, in order.
+const TRACE_EVENT_COLUMNS: [&str; 17] = [
+    "cable",
+    "fibre",
+    "from",
+    "wavelength_nm",
+    "number",
+    "kind",
+    "position_m",
+    "position_from_port_m",
+    "position_std_error_m",
+    "apparent_loss_db",
+    "apparent_loss_std_error_db",
+    "reflectance_db",
+    "reflectance_is_bound",
+    "dead_zone_from_m",
+    "dead_zone_to_m",
+    "echo_of",
+    "not_measured",
+];
+
+/// Writes the events of a single trace, one row each, under a row of column names.
+///
+/// # Errors
+/// [`ReportError::Csv`] if the text cannot be written.
+pub fn trace_events(
+    trace: &Trace,
+    one_way: &OneWay,
+    provenance: &TraceProvenance,
+) -> Result<String, ReportError> {
+    let report = TraceReport::new(trace, one_way, provenance);
+    let head = &report.trace;
+    let mut writer = ::csv::Writer::from_writer(Vec::new());
+    writer.write_record(TRACE_EVENT_COLUMNS)?;
+    for event in &report.events {
+        writer.write_record([
+            text(head.cable.as_deref()),
+            text(head.fibre.as_deref()),
+            text(head.from.as_deref()),
+            number(head.wavelength_nm),
+            event.number.to_string(),
+            event.kind.clone(),
+            number(event.position_m),
+            number(event.position_from_port_m),
+            number(event.position_std_error_m),
+            number(event.apparent_loss_db),
+            number(event.apparent_loss_std_error_db),
+            number(event.reflectance_db),
+            flag(event.reflectance_is_bound),
+            number(event.dead_zone_from_m),
+            number(event.dead_zone_to_m),
+            event
+                .echo_of
+                .map(|[one, other]| format!("{one} and {other}"))
+                .unwrap_or_default(),
+            text(Some(&joined(event.not_measured.iter().map(|missing| {
+                format!("{}: {}", missing.quantity, missing.reason)
+            })))),
+        ])?;
+    }
+    finished(writer)
+}
 
 /// Writes the events, one row each, under a row of column names.
 ///

@@ -1,5 +1,6 @@
 //! One integration binary: every test module is beside this file.
 
+mod cli;
 mod links;
 mod plot;
 mod read;
