@@ -416,7 +416,7 @@ impl Parts<'_, '_> {
                     (Side::Before, true) | (Side::After, false) => marks[0].z_m,
                     _ => marks[marks.len() - 1].z_m,
                 });
-                x + eye.pulse_samples / 2.0
+                x + eye.response.middle()
             };
             let (Some(p), Some(q)) = (
                 side_line(eye, before, Side::Before, None),

@@ -101,7 +101,7 @@ fn has_step(joint: &Joint, m: usize) -> bool {
             sums.line(hi, stop.max(hi)),
         ) {
             (Some(left), Some(right)) => {
-                let x = view.index(mark.z_m) + view.eye.pulse_samples / 2.0;
+                let x = view.index(mark.z_m) + view.eye.response.middle();
                 let variance = left.variance_at(x) + right.variance_at(x);
                 (left.at(x) - right.at(x)).powi(2) > HAS_STEP * HAS_STEP * variance
             }

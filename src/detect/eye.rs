@@ -5,6 +5,7 @@ use crate::trace::Trace;
 use super::light::{self, BLOCK, Lit};
 use super::noise::{self, Noise};
 use super::power::{Power, SampleState};
+use super::response::{self, Response};
 use super::sums::Sums;
 
 /// Product of samples and squared signal-to-noise ratio that a smoothed
@@ -59,7 +60,10 @@ pub struct Eye {
     pub lit: Lit,
     /// Strong peaks in order; the port is the first where the trace begins there.
     pub peaks: Vec<StrongPeak>,
-    /// Samples that a step needs beyond the pulse to settle, from the strong peaks' fall.
+    /// Pulse and receiver.
+    pub response: Response,
+    /// Samples that an event hides beyond the pulse: until the receiver has settled,
+    /// or as many as the other direction's wider pulse asks.
     pub settling: usize,
     /// First index from which backscatter is no longer measurable.
     pub usable_end: usize,
@@ -81,7 +85,12 @@ impl Eye {
         let lit = light::find_lit(&power);
         let noise = noise::estimate(&power, lit.end, lit.dark_rms, pulse_samples);
         let peaks = strong_peaks(&power, &noise, lit.end, pulse_samples);
-        let settling = settling(&power, &peaks, pulse_samples);
+        let response = response::estimate(
+            &power,
+            &rises(&power, &noise, &peaks, lit.end),
+            pulse_samples,
+            noise.floor(),
+        );
         let mut eye = Self {
             start_m: trace.position_of(0).m(),
             spacing_m: trace.spacing_m(),
@@ -90,7 +99,8 @@ impl Eye {
             noise,
             lit,
             peaks,
-            settling,
+            response,
+            settling: response.settling(),
             usable_end: 0,
             level_db: Vec::new(),
             weight: Vec::new(),
@@ -333,53 +343,81 @@ fn strong_peaks(
     peaks
 }
 
-/// First sample after a peak's pulse where the level no longer falls faster than
-/// fibre does: two neighbouring means agree within their noise.
+/// First sample after a peak's pulse that lies on the line of the fibre behind it.
+///
+/// A mean just behind the pulse is held against the line through the next stretch,
+/// six times as long, drawn back to it; both in two sizes, so that a fast and a
+/// slow recovery show. Settled when neither stands out by three standard errors.
 fn settle(power: &Power, noise: &Noise, edge: usize, n_w: usize, lit_end: usize) -> usize {
-    let p = &power.value;
-    let n = p.len();
+    let n = power.len().min(lit_end + 2 * BLOCK);
     let q = (n_w / 2).max(4);
     // A tail is watched for up to fifty pulses; the slowest known ends far sooner.
-    let last = (edge + 50 * n_w + 200).min(n).min(lit_end + 2 * BLOCK);
-    let mut at = edge + n_w + 2;
-    while at + 2 * q < last {
-        let near = p[at..at + q].iter().sum::<f64>() / q as f64;
-        let far = p[at + q..at + 2 * q].iter().sum::<f64>() / q as f64;
-        let sd = (2.0 * noise.density(far.max(0.0)) / q as f64).sqrt();
-        // Fibre itself falls: 0.5 dB/km over q samples of 10 m is the steepest allowed for.
-        let clipped = power.state[at..at + q].contains(&SampleState::Clipped);
-        if near - far <= 3.0 * sd + 0.002 * far.abs() && !clipped {
+    let last = (edge + 50 * n_w + 200).min(n);
+    let first = (edge + n_w + 2).min(power.len());
+    let mut at = first;
+    while at + 7 * q < last {
+        let above = [q, 4 * q]
+            .into_iter()
+            .filter(|size| at + 7 * size < last)
+            .any(|size| recovers(power, noise, at, size));
+        if !above {
             return at;
         }
         at += (q / 2).max(1);
     }
-    (edge + n_w + 2).min(n)
+    first
 }
 
-/// Samples after the pulse until an unclipped peak has fallen to a hundredth of
-/// its height; the median over the peaks, 0 without any.
-fn settling(power: &Power, peaks: &[StrongPeak], pulse_samples: f64) -> usize {
-    let n_w = pulse_samples.ceil() as usize;
+/// Whether the mean of `size` samples from `at` stands above the line through the
+/// next six times as many.
+fn recovers(power: &Power, noise: &Noise, at: usize, size: usize) -> bool {
+    if power.state[at..at + size].contains(&SampleState::Clipped) {
+        return true;
+    }
+    let mean = |lo: usize, hi: usize| power.value[lo..hi].iter().sum::<f64>() / (hi - lo) as f64;
+    let near = mean(at, at + size);
+    // The line through two halves of three sizes each, drawn back: its halves are
+    // centred 2.5 and 5.5 sizes on, the near mean half a size.
+    let (p, q) = (
+        mean(at + size, at + 4 * size),
+        mean(at + 4 * size, at + 7 * size),
+    );
+    let line = p + (p - q) * 2.0 / 3.0;
+    // An exponential stands above its own chord by half its curvature.
+    let rate = (p - q) / (3.0 * p.abs().max(f64::MIN_POSITIVE));
+    let curvature = 0.5 * rate * rate * p.abs() * 10.0;
+    // Weights 1 and −5/3, 2/3 of means over one and three sizes.
+    let sd = (noise.density(p.max(0.0)) / size as f64 * (1.0 + 29.0 / 27.0)).sqrt();
+    near - line > 3.0 * sd + curvature
+}
+
+/// Last samples before the rises that may show the receiver's shape: those of the
+/// unclipped strong peaks, and the steepest rises of the rest.
+fn rises(power: &Power, noise: &Noise, peaks: &[StrongPeak], lit_end: usize) -> Vec<usize> {
     let p = &power.value;
-    let mut falls: Vec<usize> = peaks
+    let mut edges: Vec<usize> = peaks
         .iter()
         .skip(1)
-        .filter(|peak| !peak.clipped && peak.settled + 4 < p.len())
-        .filter_map(|peak| {
-            let base = p[peak.settled..peak.settled + 4].iter().sum::<f64>() / 4.0;
-            let top = p[peak.edge + 1..(peak.edge + 1 + n_w).min(p.len())]
-                .iter()
-                .copied()
-                .fold(0.0, f64::max)
-                - base;
-            let end = (peak.edge + n_w + 1).min(p.len());
-            (top > 30.0 * base * 0.01).then(|| {
-                (end..peak.settled)
-                    .find(|&i| p[i] - base < 0.01 * top)
-                    .map_or(0, |i| i - end)
-            })
+        .filter(|peak| !peak.clipped)
+        .map(|peak| peak.edge)
+        .collect();
+    let start = peaks.first().map_or(0, |port| port.settled);
+    let rms = noise.floor();
+    let mut steep: Vec<(f64, usize)> = (start + 2..lit_end.min(p.len()).saturating_sub(3))
+        .filter_map(|i| {
+            let rise = (p[i + 2] + p[i + 1] - p[i] - p[i - 1]) / 2.0;
+            // A tenth of the backscatter, and clear of the noise.
+            (rise > 0.1 * p[i] && rise > 10.0 * rms).then_some((rise / p[i].max(rms), i))
         })
         .collect();
-    falls.sort_unstable();
-    falls.get(falls.len() / 2).copied().unwrap_or(0)
+    steep.sort_by(|a, b| b.0.total_cmp(&a.0));
+    for (_, i) in steep {
+        if edges.len() >= 8 {
+            break;
+        }
+        if edges.iter().all(|&e| e.abs_diff(i) > 4) {
+            edges.push(i);
+        }
+    }
+    edges
 }

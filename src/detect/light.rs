@@ -29,8 +29,7 @@ pub struct Lit {
 pub(super) fn find_lit(power: &Power) -> Lit {
     let n = power.len();
     let mut end = n;
-    let mut dark_square = 0.0;
-    let mut dark_count = 0.0;
+    let mut dark_squares: Vec<f64> = Vec::new();
     // Two lit blocks in a row: noise alone passes for one block in some thousands.
     let mut lit_before = false;
     while end >= BLOCK {
@@ -40,7 +39,6 @@ pub(super) fn find_lit(power: &Power) -> Lit {
             .filter(|&i| power.state[i] != SampleState::NoLight)
             .map(|i| power.value[i])
             .collect();
-        let count = lit.len() as f64;
         let mean = power.value[range.clone()].iter().sum::<f64>() / BLOCK as f64;
         let spread = (power.value[range]
             .iter()
@@ -63,8 +61,7 @@ pub(super) fn find_lit(power: &Power) -> Lit {
         squares.sort_by(f64::total_cmp);
         if let Some(median) = squares.get(squares.len() / 2) {
             // Median of a squared standard normal: 0.4549.
-            dark_square += median / 0.4549 * count;
-            dark_count += count;
+            dark_squares.push(median / 0.4549);
         }
         end -= BLOCK;
     }
@@ -73,6 +70,12 @@ pub(super) fn find_lit(power: &Power) -> Lit {
     }
     Lit {
         end,
-        dark_rms: (dark_count >= BLOCK as f64).then(|| (dark_square / dark_count).sqrt()),
+        // The median over the blocks: the one with the end's reflection stands out.
+        dark_rms: {
+            dark_squares.sort_by(f64::total_cmp);
+            dark_squares
+                .get(dark_squares.len() / 2)
+                .map(|square| square.sqrt())
+        },
     }
 }

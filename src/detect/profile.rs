@@ -26,15 +26,15 @@ pub struct Fit {
 /// Fits an event with its leading edge at index `x` (a fraction allowed) to the
 /// samples of `span`.
 ///
-/// With q = (x_i − x)/n_w cut to 0…1, the model is
-/// P = left·(1 − q) + right·q + E·left·[0 < q < 1] in linear power: what a
-/// rectangular pulse makes of a step and a reflection at x.
+/// With the ramp q and the peak b of the eye's [`super::response::Response`], the
+/// model is P = left·(1 − q) + right·q + E·left·b in linear power: what the pulse
+/// and the receiver make of a step and a reflection at x.
 pub fn fit_at(view: &View<'_>, x: f64, span: Span) -> Option<Fit> {
     let eye = view.eye;
     let (left, right, _) = view.lines(x, span, usize::MAX)?;
     let n_w = eye.pulse_samples;
     let edge = before(x)?;
-    let middle = x + n_w / 2.0;
+    let middle = x + eye.response.middle();
     let loss_db = left.at(middle) - right.at(middle);
     let mut step_only = left.chi_square + right.chi_square;
     let (mut sum_b, mut sum_rb, mut place_information) = (0.0, 0.0, 0.0);
@@ -46,7 +46,8 @@ pub fn fit_at(view: &View<'_>, x: f64, span: Span) -> Option<Fit> {
         }
         let at = i as f64;
         let u = at - x;
-        let q = (u / n_w).clamp(0.0, 1.0);
+        let q = eye.response.ramp(u);
+        let shape = eye.response.peak(u);
         let base = left.at(at);
         let drop = ((right.at(at) - base) / DB_PER_NEPER).exp();
         let model = 1.0 + (drop - 1.0) * q;
@@ -56,10 +57,12 @@ pub fn fit_at(view: &View<'_>, x: f64, span: Span) -> Option<Fit> {
         // A residual in dB at the level of the model.
         let residual = DB_PER_NEPER * (seen - model) / model.max(1e-3);
         step_only += w * residual * residual;
-        if u > 0.0 && u <= n_w {
-            let b = DB_PER_NEPER / model.max(1e-3);
+        if u > 0.0 {
+            let unit = DB_PER_NEPER / model.max(1e-3);
+            let b = unit * shape;
             sum_b += w * b * b;
             sum_rb += w * b * residual;
+            // The ramp's own slope is the peak's shape over the pulse.
             let change = b * (drop - 1.0) / n_w;
             place_information += w * change * change;
         }

@@ -95,7 +95,7 @@ impl<'a> View<'a> {
     /// a difference of the two slopes moves the step least, and not at all in the mean.
     pub fn step(&self, x: f64, span: Span, window: usize) -> Option<Step> {
         let (left, right, samples) = self.lines(x, span, window)?;
-        let middle = x + self.eye.pulse_samples / 2.0;
+        let middle = x + self.eye.response.middle();
         Some(Step {
             loss_db: left.at(middle) - right.at(middle),
             variance: left.variance_at(middle) + right.variance_at(middle),

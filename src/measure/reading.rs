@@ -37,7 +37,7 @@ pub fn read_loss(
         .ok_or_else(|| NotMeasured::because(why_no_line(eye, before, "before")))?;
     let after = side_line(eye, after, Side::After, known)
         .ok_or_else(|| NotMeasured::because(why_no_line(eye, after, "after")))?;
-    let middle = x + eye.pulse_samples / 2.0;
+    let middle = x + eye.response.middle();
     let variance = before.line.variance_at(middle) + after.line.variance_at(middle);
     Ok(Reading {
         loss: Measured {
@@ -149,10 +149,10 @@ pub fn read_peak(
     let mut excess: Vec<f64> = (from..to)
         .map(|i| {
             let at = i as f64;
-            let q = ((at - x) / n_w).clamp(0.0, 1.0);
+            let q = eye.response.ramp(at - x);
             let base = power_of(before, at);
             let under = base * (1.0 - q) + after.map_or(0.0, |line| power_of(line, at)) * q;
-            (eye.power.value[i] - under) / base
+            (eye.power.value[i] - under) / base / eye.response.peak(at - x).max(0.1)
         })
         .collect();
     excess.sort_by(f64::total_cmp);

@@ -1,0 +1,194 @@
+//! How the receiver follows a pulse: its time constant, from reflections in the trace.
+//!
+//! A reflection answers with the pulse itself, a step with the pulse's integral;
+//! a receiver of one pole smooths both. With u samples behind the leading edge,
+//! n the pulse length and r the time constant, all in samples:
+//! peak b(u) = 1 − e^(−u/r) up to n, then (1 − e^(−n/r))·e^(−(u−n)/r);
+//! ramp q(u) = 1/n·∫b.
+
+use super::power::{Power, SampleState};
+
+/// Time constants after which a receiver counts as settled: e⁻⁴ of a peak is 2 %,
+/// and of a step, whose ramp spreads it over the pulse, far less.
+const SETTLED: f64 = 4.0;
+
+/// Longest time constant looked for, in pulse lengths: a slower receiver would not
+/// have been paired with the pulse.
+const SLOWEST: f64 = 0.6;
+
+/// Least height of a peak over its noise, summed over the pulse, that shows a shape.
+const CLEAR: f64 = 30.0;
+
+/// Most peaks asked.
+const ASKED: usize = 5;
+
+/// Pulse and receiver together, in samples.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Response {
+    /// Pulse length.
+    pub pulse: f64,
+    /// Time constant of the receiver; 0 for one that follows at once.
+    pub pole: f64,
+}
+
+impl Response {
+    /// Share of a reflection's full height `u` samples behind its leading edge.
+    pub fn peak(&self, u: f64) -> f64 {
+        if u <= 0.0 {
+            return 0.0;
+        }
+        let inside = f64::from(u <= self.pulse);
+        if self.pole < 1e-3 {
+            return inside;
+        }
+        let risen = 1.0 - (-u.min(self.pulse) / self.pole).exp();
+        risen * (-(u - self.pulse).max(0.0) / self.pole).exp()
+    }
+
+    /// Share of a step that has come through `u` samples behind its leading edge.
+    pub fn ramp(&self, u: f64) -> f64 {
+        if u <= 0.0 {
+            return 0.0;
+        }
+        let r = self.pole;
+        if r < 1e-3 {
+            return (u / self.pulse).min(1.0);
+        }
+        let inside = u.min(self.pulse);
+        let risen = (inside - r * (1.0 - (-inside / r).exp())) / self.pulse;
+        let rest = r / self.pulse
+            * (1.0 - (-self.pulse / r).exp())
+            * (1.0 - (-(u - self.pulse).max(0.0) / r).exp());
+        (risen + rest).min(1.0)
+    }
+
+    /// Samples behind the leading edge at which half of a step is through on
+    /// average: a line drawn to here does not feel a change of slope.
+    pub fn middle(&self) -> f64 {
+        0.5 * self.pulse + self.pole
+    }
+
+    /// Samples behind the pulse until the receiver has settled.
+    pub fn settling(&self) -> usize {
+        (SETTLED * self.pole).ceil() as usize
+    }
+}
+
+/// Estimates the receiver's time constant from peaks whose rise begins behind the
+/// samples `edges`; the median over the clearest of them, 0 without any.
+///
+/// Each is fitted in linear power, where the noise is even, by a level before, a
+/// level after and a peak, over all places within a sample and a half and time
+/// constants up to six tenths of the pulse.
+pub(super) fn estimate(power: &Power, edges: &[usize], pulse: f64, noise_rms: f64) -> Response {
+    let mut seen: Vec<(f64, f64)> = edges
+        .iter()
+        .filter_map(|&edge| fit(power, edge, pulse, noise_rms))
+        .collect();
+    seen.sort_by(|a, b| b.0.total_cmp(&a.0));
+    seen.truncate(ASKED);
+    let mut poles: Vec<f64> = seen.into_iter().map(|(_, pole)| pole).collect();
+    poles.sort_by(f64::total_cmp);
+    let pole = poles.get(poles.len() / 2).copied().unwrap_or(0.0);
+    Response { pulse, pole }
+}
+
+/// Clearness and time constant of one peak.
+fn fit(power: &Power, edge: usize, pulse: f64, noise_rms: f64) -> Option<(f64, f64)> {
+    let n_w = pulse.ceil() as usize;
+    let lo = edge.checked_sub(3 + n_w.min(16))?;
+    let hi = edge + 2 * n_w + 4;
+    let samples = power.value.get(lo..hi)?;
+    if power.state[lo..hi].iter().any(|s| *s != SampleState::Good) {
+        return None;
+    }
+    let slowest = (SLOWEST * pulse).max(0.5);
+    let mut best: Option<(f64, f64, f64)> = None;
+    for k in 0..=24 {
+        let pole = slowest * f64::from(k) / 24.0;
+        let response = Response { pulse, pole };
+        for j in -4..=12 {
+            let x = edge as f64 + f64::from(j) / 8.0;
+            let (square, height) = square_of(samples, lo, x, &response);
+            if best.is_none_or(|b| square < b.0) {
+                best = Some((square, pole, height));
+            }
+        }
+    }
+    let (_, pole, height) = best?;
+    let clearness = height / noise_rms.max(f64::MIN_POSITIVE) * pulse.sqrt();
+    (clearness > CLEAR).then_some((clearness, pole))
+}
+
+/// Sum of squares and peak height of the best levels and peak with the edge at `x`.
+fn square_of(samples: &[f64], lo: usize, x: f64, response: &Response) -> (f64, f64) {
+    // Three columns: level before, level after, peak.
+    let mut m = nalgebra::Matrix3::<f64>::zeros();
+    let mut v = nalgebra::Vector3::<f64>::zeros();
+    let row = |i: usize| {
+        let u = (lo + i) as f64 - x;
+        let q = response.ramp(u);
+        nalgebra::Vector3::new(1.0 - q, q, response.peak(u))
+    };
+    for (i, p) in samples.iter().enumerate() {
+        let r = row(i);
+        m += r * r.transpose();
+        v += r * *p;
+    }
+    let Some(solution) = m.cholesky().map(|c| c.solve(&v)) else {
+        return (f64::INFINITY, 0.0);
+    };
+    let square = samples
+        .iter()
+        .enumerate()
+        .map(|(i, p)| (p - row(i).dot(&solution)).powi(2))
+        .sum();
+    (square, solution[2])
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_ramp_is_the_integral_of_its_peak() {
+        // Second computation: the trapezium rule in steps of 1/1000 sample; its own
+        // error is below step²·max|b''|·u/12, about 1e-6.
+        let response = Response {
+            pulse: 8.0,
+            pole: 1.7,
+        };
+        for u in [0.3, 4.0, 8.0, 9.5, 20.0] {
+            let steps = (u * 1000.0) as usize;
+            let h = u / steps as f64;
+            let sum: f64 = (0..steps)
+                .map(|k| {
+                    0.5 * (response.peak(k as f64 * h) + response.peak((k + 1) as f64 * h)) * h
+                })
+                .sum();
+            approx::assert_abs_diff_eq!(response.ramp(u), sum / 8.0, epsilon = 1e-3);
+        }
+    }
+
+    #[test]
+    fn finds_the_time_constant_of_a_made_peak() {
+        // Truth: the shape written above with r = 1.5; grid step 4.8·0.6… = 0.25.
+        let truth = Response {
+            pulse: 10.0,
+            pole: 1.5,
+        };
+        let value: Vec<f64> = (0..80)
+            .map(|i| {
+                let u = f64::from(i) - 30.3;
+                0.01 * (1.0 - 0.1 * truth.ramp(u)) + 0.02 * truth.peak(u)
+            })
+            .collect();
+        let power = Power {
+            state: vec![SampleState::Good; value.len()],
+            value,
+            reference_db: 0.0,
+        };
+        let found = estimate(&power, &[30], 10.0, 1e-6);
+        approx::assert_abs_diff_eq!(found.pole, 1.5, epsilon = 0.13);
+    }
+}
