@@ -129,7 +129,7 @@ pub(crate) fn trace_of(
 /// Level at the sample of a profile that lies nearest to a place.
 pub(crate) fn level_at(position_m: &Array1<f64>, levels_db: &Array1<f64>, at_m: f64) -> f64 {
     let distance = |z: f64| (z - at_m).abs();
-    let nearest = (position_m.iter().zip(levels_db))
-        .min_by(|p, q| distance(*p.0).total_cmp(&distance(*q.0)));
+    let nearest =
+        (position_m.iter().zip(levels_db)).min_by(|p, q| distance(*p.0).total_cmp(&distance(*q.0)));
     *nearest.unwrap().1
 }
