@@ -86,13 +86,12 @@ pub fn register(a: &Look, b: &Look, index_ratio: f64) -> Option<Axis> {
 
 /// The link's two ends, where both traces show them or their cords place them.
 fn anchors(a: &Look, b: &Look) -> Vec<Pair> {
-    let sampling = (a.eye.spacing_m.powi(2) + b.eye.spacing_m.powi(2)) / 12.0;
     let pair = |z_m: f64, az: Option<f64>, x_m: f64, bx: Option<f64>, cord: f64| {
         let stated = (STATED_DOUBT * cord).powi(2);
         Pair {
             z_m,
             x_m,
-            variance: sampling + az.map_or(stated, |e| e * e) + bx.map_or(stated, |e| e * e),
+            variance: az.map_or(stated, |e| e * e) + bx.map_or(stated, |e| e * e),
         }
     };
     let mut anchors = Vec::new();
@@ -119,7 +118,8 @@ fn anchors(a: &Look, b: &Look) -> Vec<Pair> {
 
 /// Events of A and B that fall on each other, apart from the link's ends.
 fn matched(a: &Look, b: &Look, axis: &Axis, anchors: &[Pair]) -> Vec<Pair> {
-    let sampling = (a.eye.spacing_m.powi(2) + b.eye.spacing_m.powi(2)) / 12.0;
+    // A hundredth of a sample: no shape is known better.
+    let least = 1e-4 * (a.eye.spacing_m.powi(2) + b.eye.spacing_m.powi(2));
     let mut pairs = Vec::new();
     for mark in &a.marks {
         let z_m = mark.z_m - a.near.own_m;
@@ -138,7 +138,7 @@ fn matched(a: &Look, b: &Look, axis: &Axis, anchors: &[Pair]) -> Vec<Pair> {
             // A peak here and none there is not the same event (an echo, perhaps).
             continue;
         }
-        let variance = u * u + v * v + sampling;
+        let variance = u * u + v * v + least;
         let reach = SAME * (variance + axis.error(other.z_m).powi(2)).sqrt();
         let is_anchor = anchors
             .iter()

@@ -186,15 +186,19 @@ impl<'a> Finder<'a> {
         let step = locate(&self.views, spans, from, to, Shape::Step)?;
         let with_peak = locate(&self.views, spans, from, to, Shape::Peak)?;
         let directions = with_peak.fits.iter().flatten().count();
-        let is_peak =
-            step.chi_square - with_peak.chi_square > self.peak_square[directions.clamp(1, 2) - 1];
+        // Where even the peak leaves a misfit, the shape is not known well enough to
+        // call a small difference a peak.
+        let misfit = with_peak.misfit();
+        let is_peak = step.chi_square - with_peak.chi_square
+            > misfit * self.peak_square[directions.clamp(1, 2) - 1];
         let place = if is_peak { with_peak } else { step };
         let std_error = place.std_error_m;
         let mut mark = self.mark(place.z_m, Some(std_error));
         for (v, fit) in place.fits.iter().enumerate() {
             if let Some(fit) = fit {
-                mark.reflective[v] =
-                    is_peak && fit.peak > 0.0 && fit.peak_gain > self.peak_square[0].min(12.0);
+                mark.reflective[v] = is_peak
+                    && fit.peak > 0.0
+                    && fit.peak_gain > misfit * self.peak_square[0].min(12.0);
                 mark.significance[v] = Some(fit.loss_db / fit.loss_variance.sqrt());
             }
         }
@@ -222,7 +226,8 @@ impl<'a> Finder<'a> {
         while gap <= marks.len() {
             let before = gap.checked_sub(1).map(|i| &marks[i]);
             let after = marks.get(gap);
-            match self.strongest_in(before, after) {
+            let got = self.strongest_in(before, after); if std::env::var_os("DBG").is_some() { if let Some(m)=&got { eprintln!("views {} add {:.2} se {:?} refl {:?} sig {:?} between {:?} {:?}", self.views.len(), m.z_m, m.std_error_m, m.reflective, m.significance, before.map(|m| m.z_m), after.map(|m| m.z_m)); } }
+            match got {
                 Some(mark) => {
                     let at = marks.partition_point(|m| m.z_m < mark.z_m);
                     marks.insert(at, mark);
@@ -239,10 +244,10 @@ impl<'a> Finder<'a> {
         let spans = self.spans(before, after);
         let (from, to) = self.range(&spans)?;
         let spacing = self.thresholds.spacing_m();
-        let pulse_m = self
+        let hidden_m = self
             .views
             .iter()
-            .map(|v| v.eye.pulse_samples / v.per_metre.abs())
+            .map(|v| v.eye.hidden_samples() as f64 / v.per_metre.abs())
             .fold(0.0, f64::max);
         for peak in weak_peaks(
             &self.views,
@@ -252,7 +257,7 @@ impl<'a> Finder<'a> {
             from,
             to,
         ) {
-            let reach = peak.window as f64 * spacing + 2.0 * pulse_m;
+            let reach = peak.window as f64 * spacing + 2.0 * hidden_m;
             let near = self.near(&spans, peak.z_m, 2.0 * reach);
             if let Some(mark) = self.settle(&near, peak.z_m, reach)
                 && mark.reflective.iter().any(|r| *r)
@@ -262,9 +267,9 @@ impl<'a> Finder<'a> {
             }
         }
         let step: Candidate = strongest_step(&self.views, &spans, &self.thresholds, from, to)?;
-        let window_m = step.window as f64 * spacing;
-        let reach = (window_m / 2.0).max(2.0 * pulse_m);
-        let near = self.near(&spans, step.z_m, window_m + reach + pulse_m);
+        // A step anywhere in the two windows may have made the candidate.
+        let reach = step.window as f64 * spacing + 2.0 * hidden_m;
+        let near = self.near(&spans, step.z_m, 2.0 * reach);
         let mark = self.settle(&near, step.z_m, reach)?;
         self.is_new(&mark, before, after).then_some(mark)
     }

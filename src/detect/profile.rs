@@ -21,6 +21,8 @@ pub struct Fit {
     pub loss_variance: f64,
     /// Fisher information of the place, per sample².
     pub place_information: f64,
+    /// χ² of the samples in the ramp with the peak fitted, and their number.
+    pub ramp: (f64, usize),
 }
 
 /// Fits an event with its leading edge at index `x` (a fraction allowed) to the
@@ -38,6 +40,7 @@ pub fn fit_at(view: &View<'_>, x: f64, span: Span) -> Option<Fit> {
     let loss_db = left.at(middle) - right.at(middle);
     let mut step_only = left.chi_square + right.chi_square;
     let (mut sum_b, mut sum_rb, mut place_information) = (0.0, 0.0, 0.0);
+    let mut ramp = (0.0, 0);
     let last = (edge + 1 + eye.hidden_samples()).min(span.hi);
     for i in edge + 1..last {
         let w = eye.weight[i];
@@ -57,6 +60,7 @@ pub fn fit_at(view: &View<'_>, x: f64, span: Span) -> Option<Fit> {
         // A residual in dB at the level of the model.
         let residual = DB_PER_NEPER * (seen - model) / model.max(1e-3);
         step_only += w * residual * residual;
+        ramp = (ramp.0 + w * residual * residual, ramp.1 + 1);
         if u > 0.0 {
             let unit = DB_PER_NEPER / model.max(1e-3);
             let b = unit * shape;
@@ -85,6 +89,7 @@ pub fn fit_at(view: &View<'_>, x: f64, span: Span) -> Option<Fit> {
         loss_db,
         loss_variance: left.variance_at(middle) + right.variance_at(middle),
         place_information,
+        ramp: (ramp.0 - peak_gain, ramp.1),
     })
 }
 
@@ -99,6 +104,23 @@ pub struct Place {
     pub chi_square: f64,
     /// The fit of each view, where it could be made.
     pub fits: Vec<Option<Fit>>,
+}
+
+impl Place {
+    /// χ² per sample of the ramps, at least 1: how much worse than its noise the
+    /// model fits there.
+    pub fn misfit(&self) -> f64 {
+        let (square, samples) = self
+            .fits
+            .iter()
+            .flatten()
+            .fold((0.0, 0), |(s, n), f| (s + f.ramp.0, n + f.ramp.1));
+        if samples > 2 {
+            (square / (samples - 2) as f64).max(1.0)
+        } else {
+            1.0
+        }
+    }
 }
 
 /// Whether a model has a peak besides lines and ramp.
@@ -158,47 +180,76 @@ pub fn locate(
             fits,
         })
     };
-    let best_of = |from: f64, to: f64, step: f64| -> Option<Place> {
-        let count = ((to - from) / step).floor().max(0.0) as usize;
-        (0..=count)
-            .filter_map(|k| at(from + k as f64 * step))
-            .min_by(|a, b| a.chi_square.total_cmp(&b.chi_square))
-    };
-    let coarse = best_of(from_m, to_m, spacing)?;
-    match shape {
-        Shape::Step => {
-            let fine = best_of(coarse.z_m - spacing, coarse.z_m + spacing, spacing / 8.0)?;
-            best_of(
-                fine.z_m - spacing / 8.0,
-                fine.z_m + spacing / 8.0,
-                spacing / 40.0,
-            )
-        }
-        Shape::Peak => {
-            // Between two samples a sharp edge leaves the likelihood flat: its
-            // mean over the places around the best, not an end of the plateau.
-            let step = spacing / 16.0;
-            let around: Vec<Place> = (-24..=24)
-                .filter_map(|k| at(coarse.z_m + f64::from(k) * step))
-                .collect();
-            let least = around
-                .iter()
-                .map(|p| p.chi_square)
-                .fold(f64::INFINITY, f64::min);
-            let (mut total, mut first, mut second) = (0.0, 0.0, 0.0);
-            for p in &around {
-                let weight = (-(p.chi_square - least) / 2.0).exp();
-                let d = p.z_m - coarse.z_m;
-                total += weight;
-                first += weight * d;
-                second += weight * d * d;
+    let cost = |p: &Place| p.chi_square;
+    // The deepest valleys of the coarse pass: a steep one may look shallow when its
+    // bottom lies between two samples.
+    let count = ((to_m - from_m) / spacing).floor().max(0.0) as usize;
+    let coarse: Vec<Place> = (0..=count)
+        .filter_map(|k| at(from_m + k as f64 * spacing))
+        .collect();
+    let mut valleys: Vec<&Place> = (0..coarse.len())
+        .filter(|&k| {
+            let here = coarse[k].chi_square;
+            k.checked_sub(1).is_none_or(|j| here <= coarse[j].chi_square)
+                && coarse.get(k + 1).is_none_or(|next| here <= next.chi_square)
+        })
+        .map(|k| &coarse[k])
+        .collect();
+    valleys.sort_by(|a, b| cost(a).total_cmp(&cost(b)));
+    let best = valleys
+        .iter()
+        .take(VALLEYS)
+        .filter_map(|valley| {
+            let mut best = (*valley).clone();
+            let mut step = spacing;
+            for _ in 0..3 {
+                step /= 8.0;
+                let middle = best.z_m;
+                for k in -8..=8 {
+                    if let Some(place) = at(middle + f64::from(k) * step)
+                        && cost(&place) < cost(&best)
+                    {
+                        best = place;
+                    }
+                }
             }
-            let mean = first / total;
-            let variance = (second / total - mean * mean).max(0.0) + step * step / 12.0;
-            let mut place = at(coarse.z_m + mean)?;
-            place.chi_square = least;
-            place.std_error_m = variance.sqrt();
-            Some(place)
+            Some(best)
+        })
+        .min_by(|a, b| cost(a).total_cmp(&cost(b)))?;
+    match shape {
+        Shape::Step => Some(best),
+        Shape::Peak => Some(plateau(&at, best, spacing / 16.0)),
+    }
+}
+
+/// Valleys of χ² that are followed to their bottom.
+const VALLEYS: usize = 4;
+
+/// Between two samples a sharp edge leaves the likelihood flat: the place becomes its
+/// mean over the plateau, and the error its spread.
+fn plateau(at: &impl Fn(f64) -> Option<Place>, best: Place, step: f64) -> Place {
+    let (mut total, mut first, mut second) = (0.0, 0.0, 0.0);
+    for k in -24..=24 {
+        let d = f64::from(k) * step;
+        if let Some(p) = at(best.z_m + d) {
+            let weight = (-(p.chi_square - best.chi_square) / 2.0).exp();
+            total += weight;
+            first += weight * d;
+            second += weight * d * d;
         }
+    }
+    let mean = first / total;
+    let variance = second / total - mean * mean;
+    if variance < step * step {
+        // Sharper than the grid: the bottom itself, and the ramp's information.
+        return best;
+    }
+    match at(best.z_m + mean) {
+        Some(middle) => Place {
+            chi_square: best.chi_square,
+            std_error_m: variance.sqrt(),
+            ..middle
+        },
+        None => best,
     }
 }

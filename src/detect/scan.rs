@@ -119,7 +119,14 @@ pub(super) fn strongest_step(
 ) -> Option<Candidate> {
     let spacing = thresholds.spacing_m();
     let longest = ((to_m - from_m) / spacing).max(0.0) as usize;
-    let mut window = FEWEST + 2;
+    // A step inside a window tilts its line, and drawn across the hidden gap the tilt
+    // overshoots the step itself unless the window is twice the gap.
+    let hidden = views
+        .iter()
+        .map(|v| v.eye.hidden_samples())
+        .max()
+        .unwrap_or(0);
+    let mut window = (FEWEST + 2).max(2 * hidden);
     loop {
         let stride = (window / LOOKS_PER_WINDOW).max(1) as f64 * spacing;
         let looks = ((to_m - from_m) / stride).max(0.0) as usize;

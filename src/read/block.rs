@@ -43,44 +43,64 @@ pub(super) fn find_run(text: &str, from: usize, number: usize, enough: usize) ->
     best
 }
 
-/// Whether a line may be a row of numbers.
+/// Whether a line may be a row of samples: numbers, or two of them at least
+/// followed by words.
 pub(super) fn looks_numeric(line: &str) -> bool {
-    let line = line.trim();
+    let line = line.trim().trim_start_matches(['|', ' ']);
     let starts = line.starts_with(|c: char| c.is_ascii_digit() || "+-.\"\u{2212}".contains(c));
-    starts
-        && line.bytes().any(|b| b.is_ascii_digit())
-        && line.chars().all(|c| {
-            c.is_ascii_digit()
-                || matches!(
-                    c,
-                    '+' | '-'
-                        | '.'
-                        | ','
-                        | ';'
-                        | '|'
-                        | '\t'
-                        | ' '
-                        | '"'
-                        | '\''
-                        | '*'
-                        | '/'
-                        | '\u{2212}'
-                        | '\u{A0}'
-                        | '\u{2009}'
-                        | '\u{202F}'
-                        | '\u{2019}'
-                        | 'e'
-                        | 'E'
-                        | 'n'
-                        | 'N'
-                        | 'a'
-                        | 'A'
-                        | 'i'
-                        | 'I'
-                        | 'f'
-                        | 'F'
-                )
+    if !starts || !line.bytes().any(|b| b.is_ascii_digit()) {
+        return false;
+    }
+    let Some((words, _)) = line.char_indices().find(|(_, c)| !is_of_numbers(*c)) else {
+        return true;
+    };
+    let separators = [';', '\t', '|', ',', ' '];
+    let numbers = line.get(..words).and_then(|start| {
+        let end = start.rfind(separators)?;
+        start.get(..end)
+    });
+    numbers.is_some_and(|numbers| {
+        separators.iter().any(|separator| {
+            let parts = numbers.split(*separator).filter(|part| !part.is_empty());
+            parts
+                .filter(|part| part.bytes().any(|b| b.is_ascii_digit()))
+                .count()
+                > 1
         })
+    })
+}
+
+const fn is_of_numbers(c: char) -> bool {
+    c.is_ascii_digit()
+        || matches!(
+            c,
+            '+' | '-'
+                | '.'
+                | ','
+                | ';'
+                | '|'
+                | '\t'
+                | ' '
+                | '"'
+                | '\''
+                | '*'
+                | '/'
+                | '\u{2212}'
+                | '\u{A0}'
+                | '\u{2009}'
+                | '\u{202F}'
+                | '\u{2019}'
+                | 'e'
+                | 'E'
+                | 'n'
+                | 'N'
+                | 'a'
+                | 'A'
+                | 'i'
+                | 'I'
+                | 'f'
+                | 'F'
+        )
 }
 
 /// Rows to judge the form of a block by: the first ones in full, and others
@@ -92,7 +112,7 @@ pub(super) struct Specimens<'t> {
 }
 
 /// Takes `first` rows and about `spread` more.
-pub(super) fn specimens<'t>(text: &'t str, run: Run, first: usize, spread: usize) -> Specimens<'t> {
+pub(super) fn specimens(text: &str, run: Run, first: usize, spread: usize) -> Specimens<'_> {
     let mut lines = lines_from(text, run.start, run.line);
     let mut rows: Vec<&str> = Vec::with_capacity(first.min(run.rows.max(PLENTY)) + spread);
     for line in lines.by_ref() {
@@ -139,7 +159,7 @@ mod tests {
     #[test]
     fn a_short_table_before_the_samples_is_not_the_block() {
         let table = "1,20.5\n2,30.5\n\nnote\n";
-        let samples: String = (0..30).map(|i| format!("{i}.5,-1\n")).collect();
+        let samples = ["1.5,-1\n"; 30].concat();
         let text = format!("{table}{samples}");
         let run = find_run(&text, 0, 1, PLENTY).unwrap();
         assert_eq!((run.start, run.line), (table.len(), 5));
@@ -153,5 +173,7 @@ mod tests {
         assert!(!looks_numeric("12:30"));
         assert!(!looks_numeric("---"));
         assert!(!looks_numeric("1.5 km"));
+        assert!(!looks_numeric("1;splice;500.0"));
+        assert!(looks_numeric("500.0;-12.3;splice"));
     }
 }

@@ -1,11 +1,12 @@
 //! Which column is what: by its title, else by how its numbers run.
 
 use super::dialect::{Separator, split};
+use super::entry::uncommented;
 use super::error::{ParseError, ParseErrorKind};
 use super::evidence::{Form, grows_evenly};
 use super::lines::Line;
 use super::samples::Wanted;
-use super::settings::{Structure, uncommented};
+use super::settings::Structure;
 use super::titles::{Direction, DistanceUnit, LevelUnit, Meaning, Quantity, meaning};
 
 /// The row of titles over the samples.

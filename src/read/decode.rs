@@ -117,12 +117,18 @@ fn cut(text: Cow<'_, str>, len: usize) -> Cow<'_, str> {
 
 /// Refuses control characters that no text holds.
 fn refuse_controls(bytes: &[u8]) -> Result<(), ParseError> {
-    // Folded without a branch, so that the compiler can take many bytes at once.
-    let bad = bytes.chunks(1024).any(|chunk| {
-        chunk.iter().fold(false, |bad, &b| {
-            bad | (b < 0x20 && !matches!(b, b'\t' | b'\n' | b'\r' | 0x0C)) | (b == 0x7F)
-        })
-    });
+    // Folded without a branch, so that the compiler takes many bytes at once.
+    let control = |b: u8| {
+        u8::from(b < 0x20)
+            & u8::from(b != b'\t')
+            & u8::from(b != b'\n')
+            & u8::from(b != b'\r')
+            & u8::from(b != 0x0C)
+            | u8::from(b == 0x7F)
+    };
+    let bad = bytes
+        .chunks(1024)
+        .any(|chunk| chunk.iter().fold(0, |bad, &b| bad | control(b)) != 0);
     if bad {
         return Err(ParseErrorKind::NotText.of_file());
     }

@@ -64,9 +64,14 @@ pub(super) struct Piece<'t> {
 /// Splits a row into fields; a field in double quotes may hold the separator,
 /// and a doubled quote in it stands for one.
 pub(super) fn split(row: &str, separator: Separator) -> Pieces<'_> {
+    // A table drawn with bars has one before the first column.
+    let start = match separator {
+        Separator::Bar => row.len() - row.trim_start().trim_start_matches('|').len(),
+        _ => 0,
+    };
     Pieces {
         row,
-        at: Some(0),
+        at: Some(start),
         separator,
     }
 }

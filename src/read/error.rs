@@ -130,6 +130,15 @@ pub enum ParseErrorKind {
         /// The distance before, in the file's unit.
         before: f64,
     },
+    /// Two rows at one distance.
+    #[error(
+        "distance {found:?} stands twice; either a row is doubled, or the distances are rounded too far, \
+         and the file must be exported with more decimals"
+    )]
+    DistanceRepeats {
+        /// The field.
+        found: String,
+    },
     /// A row missing, doubled or misplaced.
     #[error(
         "distance {found_m} m breaks the even spacing of {spacing_m} m; wanted {wanted_m} m, \
@@ -196,10 +205,19 @@ pub enum ParseErrorKind {
         /// What says so.
         found: String,
     },
+    /// Levels that grow with the distance and are not titled as loss.
+    #[error(
+        "the levels rise by {rise_db:.1} dB along the fibre; title the column `loss_db` if it holds \
+         loss, or turn the samples round if their distance is counted from the far end"
+    )]
+    LevelsRise {
+        /// Rise from the first quarter to the last, in decibels.
+        rise_db: f64,
+    },
     /// Distances written as time need the group index.
     #[error(
         "the distances are written as round-trip time, and the header gives no group index to turn \
-         them into metres; write a line `# group index: 1.4682`"
+         them into metres; write a line `# group index: 1.4682`, or use the option --group-index"
     )]
     TimeWithoutGroupIndex,
     /// A setting whose value is not what it should be.
@@ -285,6 +303,6 @@ pub enum ReadError {
         /// The file.
         path: PathBuf,
         /// What is wrong, and where.
-        source: ParseError,
+        source: Box<ParseError>,
     },
 }

@@ -6,7 +6,7 @@
 //! levels a trace can have for more than levels in the thousands. Two ways that
 //! still give different numbers are an error, never a choice.
 
-use super::block::Specimens;
+use super::block::{PLENTY, Specimens};
 use super::dialect::{Dialect, Separator, split};
 use super::error::{ParseError, ParseErrorKind, excerpt};
 use super::number::{DecimalMark, Field, NumberStyle, Thousands, field};
@@ -41,16 +41,35 @@ pub(super) fn decide(
 ) -> Result<Form, ParseError> {
     let first = specimens.rows.first().copied().unwrap_or_default();
     let mut forms: Vec<(Form, usize)> = Vec::new();
+    let mut tried: Vec<(Dialect, usize)> = Vec::new();
     let mut most_columns = 0;
     for dialect in candidates(&specimens.rows) {
-        let columns = split(first, dialect.separator)
-            .take(MOST_COLUMNS + 1)
-            .count();
+        let mut columns = split(first, dialect.separator).count();
+        // A separator that ends every row begins no column.
+        let ended = |row: &&str| {
+            dialect
+                .separator
+                .char()
+                .is_some_and(|end| row.trim_end().ends_with(end))
+        };
+        if columns > 2 && specimens.rows.iter().all(ended) {
+            columns -= 1;
+        }
         most_columns = most_columns.max(columns);
-        if columns <= MOST_COLUMNS
-            && let Some(found) = try_on(specimens, dialect, columns)
-        {
-            forms.push(found);
+        if columns <= MOST_COLUMNS {
+            tried.push((dialect, columns));
+        }
+    }
+    // A column of words is allowed only where numbers alone fit nothing: else
+    // a number in a foreign form would pass for one.
+    // Words beside few numbers are a table of events.
+    let plenty = specimens.rows.len() >= PLENTY;
+    for words in [false, true].into_iter().take(if plenty { 2 } else { 1 }) {
+        for (dialect, columns) in &tried {
+            forms.extend(try_on(specimens, *dialect, *columns, words));
+        }
+        if !forms.is_empty() {
+            break;
         }
     }
     if most_columns > MOST_COLUMNS {
@@ -210,20 +229,39 @@ fn candidates(rows: &[&str]) -> Vec<Dialect> {
 }
 
 /// Reads the specimens in one form; `None` when too many rows do not fit it.
-fn try_on(specimens: &Specimens<'_>, dialect: Dialect, columns: usize) -> Option<(Form, usize)> {
+/// With `words`, columns that never hold a number may hold anything, so long as
+/// two others do.
+fn try_on(
+    specimens: &Specimens<'_>,
+    dialect: Dialect,
+    columns: usize,
+    words: bool,
+) -> Option<(Form, usize)> {
+    let wordy = if words {
+        wordy_columns(specimens, dialect, columns)
+    } else {
+        Vec::new()
+    };
+    if words && (wordy.is_empty() || columns < wordy.len() + 2) {
+        return None;
+    }
     let allowed = specimens.rows.len() / MISFITS;
     let mut misfits = 0;
     let mut rows = Vec::with_capacity(specimens.together);
     for (index, row) in specimens.rows.iter().enumerate() {
         let mut values = Vec::with_capacity(columns);
         let mut fits = true;
-        for piece in split(row, dialect.separator).take(columns + 1) {
+        for (column, piece) in split(row, dialect.separator).take(columns + 1).enumerate() {
             match field(&piece.text, dialect.numbers) {
+                _ if wordy.contains(&column) => values.push(f64::NAN),
                 Field::Number(value) => values.push(value),
                 Field::Blank => values.push(f64::NAN),
                 Field::TooLarge => values.push(f64::INFINITY),
                 Field::Text => fits = false,
             }
+        }
+        if values.len() == columns + 1 && values.last().is_some_and(|v| v.is_nan()) {
+            values.pop();
         }
         fits &= values.len() == columns && !values.iter().all(|v| v.is_nan());
         if !fits {
@@ -244,11 +282,35 @@ fn try_on(specimens: &Specimens<'_>, dialect: Dialect, columns: usize) -> Option
     Some((form, specimens.rows.len() - misfits))
 }
 
+/// Columns in which words stand and no numbers.
+fn wordy_columns(specimens: &Specimens<'_>, dialect: Dialect, columns: usize) -> Vec<usize> {
+    let mut words = vec![0_usize; columns];
+    let mut numbers = vec![0_usize; columns];
+    for row in &specimens.rows {
+        for (column, piece) in split(row, dialect.separator).take(columns).enumerate() {
+            let count = match field(&piece.text, dialect.numbers) {
+                Field::Text if piece.text.contains(char::is_alphabetic) => &mut words,
+                Field::Blank => continue,
+                _ => &mut numbers,
+            };
+            if let Some(count) = count.get_mut(column) {
+                *count += 1;
+            }
+        }
+    }
+    (0..columns)
+        .filter(|&column| {
+            words.get(column).is_some_and(|n| *n > 0)
+                && numbers.get(column).is_some_and(|n| *n == 0)
+        })
+        .collect()
+}
+
 /// Whether a column grows from row to row by one step, to half a step.
 pub(super) fn grows_evenly(rows: &[Vec<f64>], column: usize) -> bool {
     let values = || rows.iter().filter_map(|row| row.get(column).copied());
     let n = values().count();
-    let (Some(first), Some(last)) = (values().next(), values().last()) else {
+    let (Some(first), Some(last)) = (values().next(), values().next_back()) else {
         return false;
     };
     if n < 2 {

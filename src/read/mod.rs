@@ -11,13 +11,18 @@ mod block;
 mod columns;
 mod content;
 mod decode;
+mod describe;
 mod dialect;
+mod entry;
 mod error;
 mod evidence;
 mod grid;
+mod interpret;
+mod keys;
 mod layout;
 mod lines;
 mod number;
+mod picture;
 mod plain;
 mod quantity;
 mod samples;
@@ -25,6 +30,7 @@ mod settings;
 mod tail;
 mod titles;
 mod trend;
+mod unpack;
 
 use std::fmt::Write as _;
 use std::path::Path;
@@ -36,10 +42,12 @@ use crate::trace::{Header, Trace, TraceError};
 use crate::warning::Warning;
 
 pub use decode::Encoding;
+pub use describe::describe;
 pub use dialect::{Dialect, Separator};
 pub use error::{ParseError, ParseErrorKind, Place, ReadError};
 pub use layout::{Column, Holds, Layout};
 pub use number::{DecimalMark, NumberStyle, Thousands};
+pub use picture::{Glyphs, picture};
 pub use plain::to_plain_text;
 pub use samples::MOST_SAMPLES;
 pub use settings::{Note, Setting};
@@ -95,7 +103,7 @@ impl ReadTrace {
     }
 }
 
-/// Reads the content of a file.
+/// Reads the content of a file; one packed with gzip is unpacked first.
 ///
 /// # Errors
 /// [`ParseError`] with the place, what was found and what was wanted.
@@ -110,11 +118,36 @@ impl ReadTrace {
 /// assert_eq!(error.to_string(), "line 3, column 5: \"x\" is not a number; wanted a level");
 /// ```
 pub fn from_bytes(bytes: &[u8]) -> Result<FileContent, ParseError> {
+    from_bytes_with(bytes, &Header::default())
+}
+
+/// Reads the content of a file that may lack settings.
+///
+/// `fallback` helps where a setting decides what a column is: the group index
+/// for distances written as time, the wavelength where the fall of the levels
+/// tells the unit of distance. It is not put into the traces' headers; give it
+/// to [`ReadTrace::into_trace`], too.
+///
+/// # Errors
+/// As [`from_bytes`].
+///
+/// # Example
+/// ```
+/// use bothends::{read, trace::Header, units::GroupIndex};
+/// let text = b"time_ns,level_db\n0,-12.3\n10,-12.4\n20,-12.5\n";
+/// assert!(read::from_bytes(text).is_err());
+/// let known = Header { group_index: Some(GroupIndex::from_ratio(1.5)), ..Header::default() };
+/// let content = read::from_bytes_with(text, &known).unwrap();
+/// // c·t/(2·n) = 299 792 458 m/s · 10 ns / 3
+/// assert!((content.traces[0].distances_m[1] - 0.999_308_193).abs() < 1e-9);
+/// ```
+pub fn from_bytes_with(bytes: &[u8], fallback: &Header) -> Result<FileContent, ParseError> {
     if bytes.len() > MOST_BYTES {
         return Err(too_many_bytes(bytes.len() as u64));
     }
-    let (text, encoding) = decode::text_of(bytes)?;
-    content::read(&text, encoding)
+    let bytes = unpack::unpacked(bytes)?;
+    let (text, encoding) = decode::text_of(&bytes)?;
+    content::read(&text, encoding, fallback)
 }
 
 fn too_many_bytes(found: u64) -> ParseError {
@@ -131,20 +164,28 @@ fn too_many_bytes(found: u64) -> ParseError {
 /// # Errors
 /// [`ReadError`] names the file; its source says why.
 pub fn from_path(path: &Path) -> Result<FileContent, ReadError> {
+    from_path_with(path, &Header::default())
+}
+
+/// Reads a file that may lack settings; see [`from_bytes_with`].
+///
+/// # Errors
+/// As [`from_path`].
+pub fn from_path_with(path: &Path, fallback: &Header) -> Result<FileContent, ReadError> {
     let io = |source| ReadError::Io {
         path: path.to_owned(),
         source,
     };
-    let parse = |source| ReadError::Parse {
+    let parse = |error| ReadError::Parse {
         path: path.to_owned(),
-        source,
+        source: Box::new(error),
     };
     let size = std::fs::metadata(path).map_err(io)?.len();
     if size > MOST_BYTES as u64 {
         return Err(parse(too_many_bytes(size)));
     }
     let bytes = std::fs::read(path).map_err(io)?;
-    let mut content = from_bytes(&bytes).map_err(parse)?;
+    let mut content = from_bytes_with(&bytes, fallback).map_err(parse)?;
     content.sha256 = Some(sha256_hex(&bytes));
     Ok(content)
 }

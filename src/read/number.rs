@@ -71,6 +71,7 @@ const EXACT: u64 = 1 << 53;
 /// library reads it: where digits and power of ten are both exact, one division
 /// rounds once and is right; else `fast-float2` does the work. Overflow gives
 /// an infinity.
+#[inline]
 pub(super) fn number<const MARK: u8>(input: &[u8]) -> IResult<&[u8], f64, ()> {
     let (negative, unsigned) = match input {
         [b'-', rest @ ..] => (true, rest),
@@ -165,9 +166,8 @@ pub(super) fn field(text: &str, style: NumberStyle) -> Field {
     if is_blank(text) {
         return Field::Blank;
     }
-    let plain = match ungrouped(text, style.thousands) {
-        Some(plain) => plain,
-        None => return Field::Text,
+    let Some(plain) = ungrouped(text, style.thousands) else {
+        return Field::Text;
     };
     let parsed = match style.decimal {
         DecimalMark::Point => number::<b'.'>(plain.as_bytes()),
@@ -224,7 +224,7 @@ fn ungrouped(text: &str, thousands: Option<Thousands>) -> Option<Cow<'_, str>> {
             return None;
         }
     }
-    if grouped && !(1..=3).contains(&first.len()) || grouped && first.starts_with('0') {
+    if grouped && (!(1..=3).contains(&first.len()) || first.starts_with('0')) {
         return None;
     }
     // A comma or point for thousands would have been written here, too.

@@ -3,8 +3,9 @@
 use std::fmt::{Display, Write as _};
 
 use crate::trace::Header;
+use crate::units::{BackscatterCoefficient, GroupIndex, Length, PulseWidth, Wavelength};
 
-use super::settings::is_known_key;
+use super::keys::is_known_key;
 
 /// The plain text of a trace: settings as `# key: value`, a row of titles, and
 /// one row for each sample.
@@ -40,6 +41,10 @@ pub fn to_plain_text(header: &Header, distances_m: &[f64], levels_db: &[f64]) ->
     text
 }
 
+fn shown<T: Display>(value: Option<&T>) -> Option<&dyn Display> {
+    value.map(|value| value as &dyn Display)
+}
+
 fn write_header(text: &mut String, header: &Header) {
     let mut line = |key: &str, value: Option<&dyn Display>, unit: &str| {
         if let Some(value) = value {
@@ -47,31 +52,28 @@ fn write_header(text: &mut String, header: &Header) {
             let _ = writeln!(text, "# {key}: {value}{unit}");
         }
     };
-    fn shown<T: Display>(value: Option<&T>) -> Option<&dyn Display> {
-        value.map(|value| value as &dyn Display)
-    }
     line("fibre", shown(header.fibre.as_ref()), "");
     line("cable", shown(header.cable.as_ref()), "");
     line("from", shown(header.from.as_ref()), "");
     line("to", shown(header.to.as_ref()), "");
     line(
         "wavelength",
-        shown(header.wavelength.map(|v| v.nm()).as_ref()),
+        shown(header.wavelength.map(Wavelength::nm).as_ref()),
         " nm",
     );
     line(
         "pulse width",
-        shown(header.pulse_width.map(|v| v.ns()).as_ref()),
+        shown(header.pulse_width.map(PulseWidth::ns).as_ref()),
         " ns",
     );
     line(
         "group index",
-        shown(header.group_index.map(|v| v.ratio()).as_ref()),
+        shown(header.group_index.map(GroupIndex::ratio).as_ref()),
         "",
     );
     line(
         "backscatter coefficient",
-        shown(header.backscatter.map(|v| v.db()).as_ref()),
+        shown(header.backscatter.map(BackscatterCoefficient::db).as_ref()),
         " dB",
     );
     line(
@@ -82,12 +84,12 @@ fn write_header(text: &mut String, header: &Header) {
     line("measured", shown(header.measured.as_ref()), "");
     line(
         "launch cord",
-        shown(header.launch_cord.map(|v| v.m()).as_ref()),
+        shown(header.launch_cord.map(Length::m).as_ref()),
         " m",
     );
     line(
         "tail cord",
-        shown(header.tail_cord.map(|v| v.m()).as_ref()),
+        shown(header.tail_cord.map(Length::m).as_ref()),
         " m",
     );
     line("instrument", shown(header.instrument.as_ref()), "");
@@ -131,7 +133,6 @@ mod tests {
 
     use super::super::from_bytes;
     use super::*;
-    use crate::units::{BackscatterCoefficient, GroupIndex, Length, PulseWidth, Wavelength};
 
     fn text() -> impl Strategy<Value = Option<String>> {
         proptest::option::of("[A-Za-zäß0-9][ -~äß]{0,20}[A-Za-z0-9.;,:=]")

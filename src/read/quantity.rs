@@ -41,7 +41,9 @@ pub(super) fn quantity(
     wanted: Wanted,
     style: Option<DecimalMark>,
 ) -> Result<f64, Refusal> {
-    let (unit, digits) = number_text(value.trim()).map_err(|_| Refusal::NotUnderstood)?;
+    let Ok((unit, digits)) = number_text(value.trim()) else {
+        return Err(Refusal::NotUnderstood);
+    };
     let unit = unit.trim().trim_matches(['(', ')', '[', ']']);
     let unit = if unit.is_empty() {
         unit_of_key.unwrap_or_default()

@@ -116,7 +116,7 @@ pub(super) fn read(
     if samples.len() > MOST_SAMPLES {
         let kind = ParseErrorKind::LimitExceeded {
             what: "samples or more",
-            found: samples.len() as u64,
+            found: MOST_SAMPLES as u64 + 1,
             limit: MOST_SAMPLES as u64,
         };
         return Err(kind.of_file());
@@ -144,11 +144,13 @@ fn take_row(
         if let Some(&before) = samples.distances.last()
             && distance <= before
         {
-            let error = ParseErrorKind::DistanceNotIncreasing {
-                found: excerpt(row.distance_text),
-                before,
-            }
-            .at(line.number, line.text, row.distance_start);
+            let found = excerpt(row.distance_text);
+            let kind = if distance < before {
+                ParseErrorKind::DistanceNotIncreasing { found, before }
+            } else {
+                ParseErrorKind::DistanceRepeats { found }
+            };
+            let error = kind.at(line.number, line.text, row.distance_start);
             return Err(Misfit {
                 error,
                 distance: Some(distance),
@@ -301,6 +303,7 @@ fn rows<const SEPARATOR: u8, const MARK: u8>(
     input.len() - rest.len()
 }
 
+#[inline]
 fn row<const SEPARATOR: u8, const MARK: u8>(input: &[u8]) -> IResult<&[u8], (f64, f64), ()> {
     (
         spaces,
@@ -314,10 +317,16 @@ fn row<const SEPARATOR: u8, const MARK: u8>(input: &[u8]) -> IResult<&[u8], (f64
         .parse(input)
 }
 
+#[inline]
 fn spaces(input: &[u8]) -> IResult<&[u8], &[u8], ()> {
+    // Most rows have none.
+    if !matches!(input, [b' ', ..]) {
+        return Ok((input, &[]));
+    }
     take_while(|b| b == b' ').parse(input)
 }
 
+#[inline]
 fn separator<const SEPARATOR: u8>(input: &[u8]) -> IResult<&[u8], (), ()> {
     if SEPARATOR == b' ' {
         let (rest, between) = take_while(|b| b == b' ' || b == b'\t').parse(input)?;
@@ -334,6 +343,7 @@ fn separator<const SEPARATOR: u8>(input: &[u8]) -> IResult<&[u8], (), ()> {
     }
 }
 
+#[inline]
 fn line_end(input: &[u8]) -> IResult<&[u8], (), ()> {
     match input {
         [b'\r', b'\n', rest @ ..] | [b'\n' | b'\r', rest @ ..] => Ok((rest, ())),
@@ -393,11 +403,11 @@ mod tests {
 
     #[test]
     fn a_distance_that_goes_back_stops_the_reading() {
-        let samples = read("0,-1\n0.5,-2\n0.5,-3\n", 0, 1, PLAIN, &two()).unwrap();
+        let samples = read("0,-1\n0.5,-2\n0.25,-3\n", 0, 1, PLAIN, &two()).unwrap();
         assert_eq!(samples.len(), 2);
         assert_eq!(
             samples.stopped.unwrap().error.to_string(),
-            "line 3, column 1: distance \"0.5\" does not exceed the one before it, 0.5"
+            "line 3, column 1: distance \"0.25\" does not exceed the one before it, 0.5"
         );
     }
 

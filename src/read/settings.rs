@@ -4,8 +4,13 @@ use crate::trace::Header;
 use crate::units::{BackscatterCoefficient, GroupIndex, Length, PulseWidth, Wavelength};
 use crate::warning::Warning;
 
-use super::dialect::{Separator, split};
+use super::dialect::Separator;
+use super::entry::{Entry, entry};
 use super::error::{ParseError, ParseErrorKind, excerpt};
+use super::keys::{
+    AVERAGING_S, BACKSCATTER_DB, CORD_M, INDEX, Known, PULSE_NS, SPACING_M, START_M, WAVELENGTH_NM,
+    is_known_key, plain_key,
+};
 use super::lines::Line;
 use super::number::DecimalMark;
 use super::quantity::{Refusal, Wanted, quantity};
@@ -58,145 +63,8 @@ pub(super) struct Settings {
 const MOST_ENTRIES: usize = 10_000;
 /// Most notes kept from one file.
 const MOST_NOTES: usize = 1_000;
-/// Longest key; a longer text before a colon is a sentence.
-const LONGEST_KEY: usize = 60;
 /// Characters kept of a note.
 const LONGEST_NOTE: usize = 500;
-
-macro_rules! known {
-    ($($variant:ident = $name:literal: $($word:literal)|+;)*) => {
-        /// A key whose meaning is known.
-        #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-        enum Known { $($variant),* }
-
-        impl Known {
-            fn from_key(key: &str) -> Option<Self> {
-                match key {
-                    $($($word)|+ => Some(Self::$variant),)*
-                    _ => None,
-                }
-            }
-
-            const fn name(self) -> &'static str {
-                match self { $(Self::$variant => $name),* }
-            }
-        }
-    };
-}
-
-known! {
-    Fibre = "fibre": "fibre" | "fiber" | "fibre id" | "fiber id" | "fibre number" | "fiber number"
-        | "fibre no" | "fiber no" | "fibre name" | "fiber name";
-    Cable = "cable": "cable" | "cable id" | "cable name" | "cable number" | "cable no";
-    From = "from": "from" | "from end" | "near end" | "local end" | "origin" | "taken from" | "measured from";
-    To = "to": "to" | "to end" | "far end" | "remote end" | "destination";
-    Wavelength = "wavelength": "wavelength" | "lambda" | "λ" | "laser wavelength" | "nominal wavelength"
-        | "test wavelength";
-    Pulse = "pulse width": "pulse width" | "pulse" | "pulsewidth" | "pulse duration" | "pulse length";
-    Index = "group index": "group index" | "index" | "ior" | "refractive index" | "index of refraction"
-        | "group refractive index" | "fibre index" | "fiber index";
-    Backscatter = "backscatter coefficient": "backscatter coefficient" | "backscatter"
-        | "backscattering coefficient" | "scatter coefficient";
-    Averaging = "averaging time": "averaging time" | "average time" | "averaging" | "acquisition time"
-        | "measuring time" | "measurement duration";
-    Measured = "measured": "measured" | "measured at" | "measured on" | "date" | "date and time" | "date time"
-        | "timestamp" | "measurement date" | "test date";
-    Time = "time": "time" | "time of day" | "measurement time" | "test time";
-    Launch = "launch cord": "launch cord" | "launch fibre" | "launch fiber" | "launch cable" | "launch";
-    Tail = "tail cord": "tail cord" | "tail fibre" | "tail fiber" | "tail cable" | "tail" | "receive cord"
-        | "receive fibre" | "receive fiber" | "receive cable";
-    Instrument = "instrument": "instrument" | "instrument name" | "otdr" | "device";
-    Serial = "serial": "serial" | "serial number" | "serial no" | "s/n" | "instrument serial";
-    Calibrated = "calibrated until": "calibrated until" | "calibration due" | "calibration valid until"
-        | "calibration until" | "next calibration";
-    Operator = "operator": "operator" | "technician" | "tester" | "measured by" | "tested by";
-    Note = "note": "note" | "notes" | "remark" | "remarks" | "comment" | "comments";
-    Spacing = "spacing": "spacing" | "sample spacing" | "data spacing" | "point spacing"
-        | "sampling interval" | "sample interval" | "sampling step" | "distance step" | "step" | "increment";
-    Start = "start": "start" | "start distance" | "first sample" | "first distance" | "distance of first sample";
-    DistanceUnit = "distance unit": "distance unit" | "distance units" | "unit of distance" | "length unit";
-    LevelUnit = "level unit": "level unit" | "level units" | "unit of level";
-    Samples = "samples": "samples" | "number of samples" | "sample count" | "points" | "number of points"
-        | "data points";
-}
-
-const LENGTH_UNITS: &[(&str, f64)] = &[
-    ("m", 1.0),
-    ("km", 1000.0),
-    ("cm", 0.01),
-    ("mm", 0.001),
-    ("ft", 0.3048),
-    ("kft", 304.8),
-    ("metres", 1.0),
-    ("meters", 1.0),
-    ("feet", 0.3048),
-    ("mi", 1609.344),
-    ("miles", 1609.344),
-];
-
-const WAVELENGTH_NM: Wanted = Wanted {
-    units: &[("nm", 1.0), ("um", 1000.0)],
-    min: 600.0,
-    max: 2000.0,
-    words: "a wavelength from 600 nm to 2000 nm, such as `1550 nm`",
-};
-const PULSE_NS: Wanted = Wanted {
-    units: &[
-        ("ns", 1.0),
-        ("us", 1000.0),
-        ("ms", 1e6),
-        ("ps", 0.001),
-        ("s", 1e9),
-    ],
-    min: 0.01,
-    max: 200_000.0,
-    words: "a time from 0.01 ns to 200 us, such as `100 ns`",
-};
-const INDEX: Wanted = Wanted {
-    units: &[("", 1.0)],
-    min: 1.3,
-    max: 1.7,
-    words: "a ratio from 1.3 to 1.7, such as `1.4682`",
-};
-const BACKSCATTER_DB: Wanted = Wanted {
-    units: &[("db", 1.0)],
-    min: -120.0,
-    max: 120.0,
-    words: "decibels at 1 ns, such as `-81.5 dB`",
-};
-const AVERAGING_S: Wanted = Wanted {
-    units: &[
-        ("s", 1.0),
-        ("sec", 1.0),
-        ("seconds", 1.0),
-        ("min", 60.0),
-        ("minutes", 60.0),
-        ("ms", 0.001),
-        ("h", 3600.0),
-    ],
-    min: 0.0,
-    max: 1e6,
-    words: "a time, such as `60 s` or `3 min`",
-};
-const CORD_M: Wanted = Wanted {
-    units: LENGTH_UNITS,
-    min: 0.0,
-    max: 1e5,
-    words: "a length, such as `1000 m`, or `0 m` for none",
-};
-const SPACING_M: Wanted = Wanted {
-    units: LENGTH_UNITS,
-    min: 1e-6,
-    max: 1e4,
-    words: "a length, such as `0.5 m`",
-};
-const START_M: Wanted = Wanted {
-    units: LENGTH_UNITS,
-    min: -1e6,
-    max: 1e6,
-    words: "a distance, such as `0 m`",
-};
-
 /// How the header of one file is to be read.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Context {
@@ -212,6 +80,11 @@ impl Settings {
             return Ok(());
         }
         match entry(line.text, context.separator) {
+            // What some spreadsheets read before a table.
+            Some(entry) if entry.key == "sep" && entry.value.is_empty() => {
+                self.take_note(line);
+                Ok(())
+            }
             // A row of a table rather than a key and its value.
             Some(entry) if entry.pieces > 1 && !is_known_key(&entry.key) => {
                 self.take_note(line);
@@ -351,7 +224,7 @@ impl Settings {
             }
             Known::Time => self.time = text.map(|time| ("time".to_owned(), time)),
             Known::Wavelength => {
-                header.wavelength = Some(Wavelength::from_nm(read(WAVELENGTH_NM)?))
+                header.wavelength = Some(Wavelength::from_nm(read(WAVELENGTH_NM)?));
             }
             Known::Pulse => header.pulse_width = Some(PulseWidth::from_ns(read(PULSE_NS)?)),
             Known::Index => header.group_index = Some(GroupIndex::from_ratio(read(INDEX)?)),
@@ -460,99 +333,6 @@ fn refuse(refusal: Refusal, known: Known, line: Line<'_>, entry: &Entry) -> Pars
     };
     kind.at(line.number, line.text, entry.value_start)
 }
-
-/// A key and its value on one line.
-#[derive(Debug, Clone, PartialEq, Eq)]
-struct Entry {
-    key: String,
-    value: String,
-    /// Byte offset of the value in the line.
-    value_start: usize,
-    /// Columns that the value was put together from.
-    pieces: usize,
-}
-
-/// The text of a line without the marks of a comment.
-pub(super) fn uncommented(line: &str) -> &str {
-    line.trim_start_matches(|c: char| c.is_whitespace() || matches!(c, '#' | '%' | '!' | '*' | '/'))
-}
-
-/// Splits `key: value`, `key = value`, `key;value` and the like.
-fn entry(line: &str, separator: Separator) -> Option<Entry> {
-    let text = uncommented(line);
-    let offset = line.len() - text.len();
-    let comment = offset > line.len() - line.trim_start().len();
-    let assigned = text.find([':', '=']);
-    let columned = match separator.char() {
-        Some(separator) => text.find([separator, ';', '\t']),
-        None => text.find(['\t', ';']).or_else(|| text.find("  ")),
-    };
-    let at = match (assigned, columned) {
-        (Some(assigned), Some(columned)) if !comment && columned < assigned => columned,
-        (Some(assigned), _) => assigned,
-        (None, Some(columned)) => columned,
-        (None, None) => return None,
-    };
-    let key = text.get(..at)?.trim().trim_matches('"').trim();
-    let counted = key.chars().count();
-    if counted == 0 || counted > LONGEST_KEY || !key.chars().any(char::is_alphabetic) {
-        return None;
-    }
-    let is_columned = columned == Some(at);
-    let mut rest = text.get(at + 1..)?;
-    // `key:;value` writes both.
-    if !is_columned && let Some(separator) = separator.char() {
-        let trimmed = rest.trim_start_matches([' ', '\t']);
-        rest = trimmed
-            .strip_prefix(separator)
-            .filter(|_| !comment)
-            .unwrap_or(rest);
-    }
-    let value_start = line.len() - rest.trim_start().len();
-    let (value, pieces) = match separator.char() {
-        // `key;value;unit;;`
-        Some(char) if !comment && (is_columned || rest.trim_end().ends_with(char)) => {
-            let pieces: Vec<String> = split(rest, separator)
-                .map(|piece| piece.text.trim().to_owned())
-                .filter(|piece| !piece.is_empty())
-                .collect();
-            (pieces.join(" "), pieces.len())
-        }
-        _ => (rest.trim().to_owned(), 1),
-    };
-    let value = match value.strip_prefix('"').and_then(|v| v.strip_suffix('"')) {
-        Some(inner) if !comment => inner.trim().to_owned(),
-        _ => value,
-    };
-    Some(Entry {
-        key: key.to_owned(),
-        value,
-        value_start,
-        pieces,
-    })
-}
-
-/// Whether a key would be taken for a setting with a meaning.
-pub(super) fn is_known_key(key: &str) -> bool {
-    Known::from_key(&plain_key(key).0).is_some()
-}
-
-/// A key in plain words, and the unit written in it: `Pulse width (ns)`, `pulse_ns`.
-fn plain_key(key: &str) -> (String, Option<String>) {
-    const UNITS: [&str; 15] = [
-        "nm", "um", "µm", "μm", "ns", "us", "µs", "μs", "s", "min", "m", "km", "db", "ft", "sec",
-    ];
-    let lower = key
-        .to_lowercase()
-        .replace(['_', '-', '[', '(', ']', ')', '.'], " ");
-    let mut words: Vec<&str> = lower.split_whitespace().collect();
-    let unit = match words.last() {
-        Some(last) if words.len() > 1 && UNITS.contains(last) => words.pop().map(str::to_owned),
-        _ => None,
-    };
-    (words.join(" "), unit)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -584,6 +364,8 @@ mod tests {
             "\"Pulse width\";\"100 ns\"",
             "// pulse: 100ns",
             "Pulse width:;100 ns",
+            "pulse width 100 ns",
+            "; pulse width: 100 ns",
         ] {
             let found = read(line, Separator::Semicolon).unwrap();
             assert_eq!(

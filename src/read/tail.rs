@@ -8,6 +8,9 @@ use super::lines::{Line, lines_from};
 use super::number::is_blank;
 use super::samples::{Samples, Wanted, parse_row};
 
+/// Lines searched behind a row that is no sample for the rest of the samples.
+const FARTHEST: usize = 10_000;
+
 /// What the lines after the samples are.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) enum Tail {
@@ -61,7 +64,7 @@ pub(super) fn judge(
         _ => {}
     }
     let mut skipped = 0;
-    for line in rest().skip(1) {
+    for line in rest().skip(1).take(FARTHEST) {
         if line.text.trim().is_empty() {
             continue;
         }
@@ -162,7 +165,7 @@ mod tests {
 
     #[test]
     fn a_shorter_last_number_is_cut_only_after_many_alike() {
-        let rows: String = (0..20).map(|i| format!("{i}.0,-12.345\n")).collect();
+        let rows = ["1.0,-12.345\n"; 20].concat();
         assert!(last_sample_is_cut(&format!("{rows}20.0,-12.")));
         assert!(last_sample_is_cut(&format!("{rows}20.0,-12")));
         assert!(!last_sample_is_cut(&format!("{rows}20.0,-12.345")));

@@ -4,27 +4,65 @@ use crate::units::Wavelength;
 
 use super::titles::DistanceUnit;
 
-/// Which way levels run.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Trend {
-    Falling,
-    Rising,
-    /// Too little to tell from the noise.
-    Unclear,
+/// Which way levels run, and what follows for their sign.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Sense {
+    /// Down, or too little to tell: levels.
+    Falls,
+    /// Clearly down under a title that says loss.
+    FallsAgainstTitle {
+        /// Drop from the first quarter to the last.
+        drop_db: f64,
+    },
+    /// Up, or too little to tell, under a title that says loss.
+    TitledLoss,
+    /// Clearly up without such a title, above zero as losses are.
+    Rises {
+        /// Rise from the first quarter to the last.
+        rise_db: f64,
+    },
+    /// Clearly up below zero: a trace counted from its far end rises, too.
+    RisesBelowZero {
+        /// Rise from the first quarter to the last.
+        rise_db: f64,
+    },
 }
 
 /// Times the spread of the medians before a trend counts; a false turn would
 /// spoil everything, and a real trace differs by many times this.
 const CLEAR: f64 = 8.0;
 
+/// Least change in decibels that counts: gainers together stay below it on a
+/// link too short to lose more.
+const LEAST_DB: f64 = 2.0;
+
 /// Values of a quarter that its median is taken of.
 const ENOUGH: usize = 1024;
 
-/// Compares the first quarter with the last one.
-pub(super) fn trend(levels_db: &[f64]) -> Trend {
+/// Decides which way levels run, from their title and their numbers.
+pub(super) fn sense(levels_db: &[f64], titled_loss: bool) -> Sense {
+    let (drop_db, spread_db) = drop(levels_db).unwrap_or((0.0, 0.0));
+    let least = LEAST_DB.max(CLEAR * spread_db);
+    match titled_loss {
+        true if drop_db > least => Sense::FallsAgainstTitle { drop_db },
+        true => Sense::TitledLoss,
+        false if drop_db >= -least => Sense::Falls,
+        false => {
+            let rise_db = -drop_db;
+            let stride = levels_db.len().div_ceil(ENOUGH).max(1);
+            match median(finite(levels_db.iter().step_by(stride))) {
+                Some(middle) if middle > 0.0 => Sense::Rises { rise_db },
+                _ => Sense::RisesBelowZero { rise_db },
+            }
+        }
+    }
+}
+
+/// Drop of level from the first quarter to the last, and how much that scatters.
+fn drop(levels_db: &[f64]) -> Option<(f64, f64)> {
     let quarter = levels_db.len() / 4;
     if quarter < 4 {
-        return Trend::Unclear;
+        return None;
     }
     let stride = quarter.div_ceil(ENOUGH);
     let first = finite(levels_db.iter().take(quarter).step_by(stride));
@@ -41,20 +79,9 @@ pub(super) fn trend(levels_db: &[f64]) -> Trend {
         .map(|pair| (pair[1] - pair[0]).abs())
         .filter(|step| step.is_finite())
         .collect();
-    let (Some(before), Some(after), Some(noise)) = (median(first), median(last), median(steps))
-    else {
-        return Trend::Unclear;
-    };
+    let (before, after, noise) = (median(first)?, median(last)?, median(steps)?);
     // A median of n values scatters by about 1.25/√n of one value.
-    let spread = 1.25 * noise / (counted as f64).sqrt();
-    let drop = before - after;
-    if drop > CLEAR * spread {
-        Trend::Falling
-    } else if drop < -CLEAR * spread {
-        Trend::Rising
-    } else {
-        Trend::Unclear
-    }
+    Some((before - after, 1.25 * noise / (counted as f64).sqrt()))
 }
 
 fn finite<'v>(values: impl Iterator<Item = &'v f64>) -> Vec<f64> {
@@ -74,14 +101,29 @@ pub(super) fn median(mut values: Vec<f64>) -> Option<f64> {
 /// Stretches that the trace is cut into to find quiet fibre.
 const STRETCHES: usize = 40;
 
-/// Fall of level per unit of distance on the quietest stretches; `None` where
-/// there are too few samples.
+/// Fall of level per unit of distance, and the standard error of that.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Fall {
+    pub(super) per_unit: f64,
+    pub(super) error: f64,
+}
+
+impl Fall {
+    pub(super) fn times(self, factor: f64) -> Self {
+        Self {
+            per_unit: self.per_unit * factor,
+            error: self.error * factor,
+        }
+    }
+}
+
+/// Fall of level on the quietest stretches; `None` where there are too few samples.
 ///
 /// A line is fitted to each of 40 stretches by least squares. Those near the
 /// lowest level are noise behind the end and do not count; of the others the
 /// third that scatters least is fibre without events, and its median slope is
-/// the answer.
-pub(super) fn fall_per_unit(distances: &[f64], levels_db: &[f64]) -> Option<f64> {
+/// the answer. Its error comes from the spread of those slopes.
+pub(super) fn fall_per_unit(distances: &[f64], levels_db: &[f64]) -> Option<Fall> {
     let len = levels_db.len() / STRETCHES;
     if len < 8 {
         return None;
@@ -101,7 +143,18 @@ pub(super) fn fall_per_unit(distances: &[f64], levels_db: &[f64]) -> Option<f64>
     let mut quiet: Vec<&(f64, f64, f64)> = fits.iter().filter(|fit| fit.1 > floor).collect();
     quiet.sort_by(|a, b| a.2.total_cmp(&b.2));
     quiet.truncate((quiet.len() / 3).max(3));
-    median(quiet.iter().map(|fit| -fit.0).collect())
+    let slopes: Vec<f64> = quiet.iter().map(|fit| -fit.0).collect();
+    let per_unit = median(slopes.clone())?;
+    let spread = median(
+        slopes
+            .iter()
+            .map(|slope| (slope - per_unit).abs())
+            .collect(),
+    )?;
+    // Of normal values, 1.4826 times the median deviation is one standard
+    // deviation, and a median scatters 1.25 times as much as a mean.
+    let error = 1.25 * 1.4826 * spread / (slopes.len() as f64).sqrt();
+    Some(Fall { per_unit, error })
 }
 
 /// Slope, mean level and scatter of one stretch.
@@ -134,9 +187,9 @@ pub(super) fn attenuation_bounds(wavelength: Wavelength) -> (f64, f64) {
     (floor, 3.2 * floor)
 }
 
-/// Units in which a fall per unit of distance would be that of a fibre.
-pub(super) fn fitting_units(fall: f64, wavelength: Wavelength) -> Vec<DistanceUnit> {
-    let (floor, ceiling) = attenuation_bounds(wavelength);
+/// Units in which a fall per unit of distance may be that of a fibre, three
+/// standard errors allowed.
+pub(super) fn fitting_units(fall: Fall, wavelength: Wavelength) -> Vec<DistanceUnit> {
     [
         DistanceUnit::Metre,
         DistanceUnit::Kilometre,
@@ -144,8 +197,20 @@ pub(super) fn fitting_units(fall: f64, wavelength: Wavelength) -> Vec<DistanceUn
         DistanceUnit::Kilofoot,
     ]
     .into_iter()
-    .filter(|unit| (floor..=ceiling).contains(&(fall * 1000.0 / unit.factor())))
+    .filter(|unit| {
+        !outside(
+            fall.times(1000.0 / unit.factor()),
+            attenuation_bounds(wavelength),
+            3.0,
+        )
+    })
     .collect()
+}
+
+/// Whether a fall in dB/km lies outside bounds by more than some standard errors.
+pub(super) fn outside(per_km: Fall, bounds: (f64, f64), errors: f64) -> bool {
+    per_km.per_unit + errors * per_km.error < bounds.0
+        || per_km.per_unit - errors * per_km.error > bounds.1
 }
 
 #[cfg(test)]
@@ -156,11 +221,23 @@ mod tests {
     fn levels_that_fall_rise_or_stay_are_told_apart() {
         let falling: Vec<f64> = (0..400).map(|i| -0.01 * f64::from(i)).collect();
         let rising: Vec<f64> = falling.iter().map(|v| -v).collect();
-        let flat: Vec<f64> = (0..400).map(|i| f64::from(i % 2)).collect();
-        assert_eq!(trend(&falling), Trend::Falling);
-        assert_eq!(trend(&rising), Trend::Rising);
-        assert_eq!(trend(&flat), Trend::Unclear);
-        assert_eq!(trend(&[1.0, 0.0]), Trend::Unclear);
+        let reversed: Vec<f64> = rising.iter().map(|v| v - 30.0).collect();
+        let gainer: Vec<f64> = (0..400)
+            .map(|i| if i < 200 { -12.0 } else { -11.5 })
+            .collect();
+        assert_eq!(sense(&falling, false), Sense::Falls);
+        assert!(matches!(
+            sense(&falling, true),
+            Sense::FallsAgainstTitle { .. }
+        ));
+        assert!(matches!(sense(&rising, false), Sense::Rises { .. }));
+        assert_eq!(sense(&rising, true), Sense::TitledLoss);
+        assert!(matches!(
+            sense(&reversed, false),
+            Sense::RisesBelowZero { .. }
+        ));
+        assert_eq!(sense(&gainer, false), Sense::Falls);
+        assert_eq!(sense(&[1.0, 0.0], false), Sense::Falls);
     }
 
     #[test]
@@ -172,12 +249,15 @@ mod tests {
             .map(|x| if *x < 20_000.0 { -0.19e-3 * x } else { -40.0 })
             .collect();
         let fall = fall_per_unit(&metres, &levels).unwrap();
-        assert!((fall * 1000.0 - 0.19).abs() < 1e-9);
+        assert!((fall.per_unit * 1000.0 - 0.19).abs() < 1e-9);
         let nm1550 = Wavelength::from_nm(1550.0);
         assert_eq!(fitting_units(fall, nm1550), [DistanceUnit::Metre]);
-        assert_eq!(fitting_units(fall * 0.3048, nm1550), [DistanceUnit::Foot]);
         assert_eq!(
-            fitting_units(fall * 1000.0, nm1550),
+            fitting_units(fall.times(0.3048), nm1550),
+            [DistanceUnit::Foot]
+        );
+        assert_eq!(
+            fitting_units(fall.times(1000.0), nm1550),
             [DistanceUnit::Kilometre]
         );
     }

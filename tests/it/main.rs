@@ -16,3 +16,4 @@ mod read;
 mod reference;
 mod report;
 mod simulate;
+mod read_hostile;

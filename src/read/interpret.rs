@@ -1,0 +1,528 @@
+//! Gives a block's numbers their meaning: units, signs, the grid, and doubts.
+
+use ndarray::Array1;
+
+use crate::trace::Header;
+use crate::units::{GroupIndex, SPEED_OF_LIGHT_M_PER_S, Wavelength};
+use crate::warning::Warning;
+
+use super::block::Run;
+use super::columns::{LevelColumn, Plan, TitleRow, plan, take_titles};
+use super::decode::Encoding;
+use super::error::{ParseError, ParseErrorKind};
+use super::evidence::Form;
+use super::grid::{farthest_off, first_break, printed_unit};
+use super::layout::{Column, Holds, Layout};
+use super::lines::{Line, lines_from};
+use super::number::DecimalMark;
+use super::samples::{Samples, Wanted, read as read_samples};
+use super::settings::{Context, Settings};
+use super::tail::last_sample_is_cut;
+use super::titles::{Direction, DistanceUnit, LevelUnit};
+use super::trend::{Fall, Sense, attenuation_bounds, fall_per_unit, fitting_units, outside, sense};
+use super::{FileContent, ReadTrace};
+
+/// A block on its way to traces.
+pub(super) struct Block {
+    titles: Option<TitleRow>,
+    settings: Settings,
+    pub(super) plan: Plan,
+    pub(super) samples: Samples,
+    warnings: Vec<Warning>,
+    /// Settings for what the file lacks; they decide units and are not kept.
+    fallback: Header,
+}
+
+impl Block {
+    /// Reads the lines before the samples and the samples.
+    pub(super) fn read(
+        text: &str,
+        before: &mut Vec<Line<'_>>,
+        run: Run,
+        form: &Form,
+        first_row: Line<'_>,
+        (inherited, fallback): (&Header, &Header),
+    ) -> Result<Self, ParseError> {
+        let titles = take_titles(before, form.dialect.separator, form.columns);
+        let context = Context {
+            separator: form.dialect.separator,
+            decimal: decimal_shown(form, text.get(run.start..).unwrap_or_default()),
+        };
+        let mut settings = Settings::default();
+        for line in before.iter() {
+            settings.take(*line, context)?;
+        }
+        settings.finish();
+        settings.header = std::mem::take(&mut settings.header).or(inherited);
+        let plan = plan(form, titles.as_ref(), &settings.structure, first_row)?;
+        let wanted: Wanted = plan.wanted(form.columns);
+        let samples = read_samples(text, run.start, run.line, form.dialect, &wanted)?;
+        if samples.len() == 0 {
+            // The first row itself does not fit what the columns were taken for.
+            let error = samples.stopped.map(|misfit| misfit.error);
+            return Err(error.unwrap_or_else(|| ParseErrorKind::NoSamples.of_file()));
+        }
+        let mut warnings = std::mem::take(&mut settings.warnings);
+        if let Some(doubt) = &form.doubt {
+            warnings.push(Warning::new(
+                "number form by evidence",
+                format!("the rows could be read in two ways; this one was taken because {doubt}"),
+            ));
+        }
+        Ok(Self {
+            titles,
+            settings,
+            plan,
+            samples,
+            warnings,
+            fallback: fallback.clone(),
+        })
+    }
+
+    /// Leaves out a last line that was not written to its end.
+    pub(super) fn cut_line(&mut self, text: &str) {
+        self.warnings.push(Warning::new(
+            "last line cut",
+            format!(
+                "line {} ends in the middle of a row and is left out",
+                self.samples.end_line
+            ),
+        ));
+        self.samples.end = text.len();
+        self.samples.stopped = None;
+    }
+
+    /// Leaves out a last sample whose digits end early.
+    pub(super) fn cut_sample(&mut self, text: &str) {
+        if self.samples.end < text.len() || self.samples.len() < 2 || !last_sample_is_cut(text) {
+            return;
+        }
+        self.samples.distances.pop();
+        for levels in &mut self.samples.levels {
+            levels.pop();
+        }
+        self.warnings.push(Warning::new(
+            "last line cut",
+            format!(
+                "line {} has no line end and fewer decimals than the rows before it; it is left out",
+                self.samples.last_line
+            ),
+        ));
+    }
+
+    /// Turns units and signs, checks the grid, and sets the traces up.
+    pub(super) fn finish(
+        mut self,
+        text: &str,
+        run: Run,
+        form: &Form,
+        encoding: Encoding,
+    ) -> Result<FileContent, ParseError> {
+        let count = self.samples.len();
+        if let Some(stated) = self
+            .settings
+            .structure
+            .samples
+            .filter(|stated| *stated != count)
+        {
+            self.warnings.push(Warning::new(
+                "sample count differs",
+                format!("the header says {stated} samples and the file holds {count}"),
+            ));
+        }
+        let unit = self.distance_unit(run)?;
+        let distances_m = self.distances_m(text, run, unit)?;
+        self.doubt_spacing(&distances_m);
+        let levels = std::mem::take(&mut self.samples.levels);
+        let columns = std::mem::take(&mut self.plan.levels);
+        let mut traces = Vec::with_capacity(levels.len());
+        let mut held = Vec::with_capacity(levels.len());
+        for (column, levels) in columns.iter().zip(levels) {
+            let title = self.title(column.column);
+            let (levels_db, holds) = self.levels_db(column, levels, run)?;
+            let header = header_of(&self.settings.header, column);
+            self.doubt_attenuation(&header, &distances_m, &levels_db, column.column);
+            held.push((column.column, holds));
+            traces.push(ReadTrace {
+                header,
+                distances_m: distances_m.clone(),
+                levels_db: Array1::from_vec(levels_db),
+                title,
+                first_line: run.line,
+                last_line: self.samples.last_line,
+            });
+        }
+        if traces.len() > 1 && self.titles.is_none() {
+            self.warnings.push(Warning::new(
+                "several level columns",
+                format!(
+                    "{} columns of levels without titles are read as that many traces",
+                    traces.len()
+                ),
+            ));
+        }
+        let columns = (0..form.columns)
+            .map(|column| Column {
+                title: self.title(column),
+                holds: match held.iter().find(|(at, _)| *at == column) {
+                    Some((_, holds)) => *holds,
+                    None if self.plan.distance == Some(column) => Holds::Distance { unit },
+                    None => Holds::Unused,
+                },
+            })
+            .collect();
+        Ok(FileContent {
+            traces,
+            layout: Layout {
+                encoding,
+                dialect: form.dialect,
+                title_line: self.titles.map(|titles| titles.line),
+                columns,
+                first_line: run.line,
+                last_line: self.samples.last_line,
+                settings: self.settings.entries,
+                notes: self.settings.notes,
+            },
+            warnings: self.warnings,
+            sha256: None,
+        })
+    }
+
+    fn title(&self, column: usize) -> Option<String> {
+        self.titles
+            .as_ref()
+            .and_then(|titles| titles.texts.get(column).cloned())
+    }
+
+    /// Line to point at for a fault of a whole column.
+    fn column_place(&self, run: Run) -> usize {
+        self.titles.as_ref().map_or(run.line, |titles| titles.line)
+    }
+
+    /// The unit named, else the only one in which the level falls as in a fibre.
+    fn distance_unit(&mut self, run: Run) -> Result<DistanceUnit, ParseError> {
+        if self.plan.distance.is_none() {
+            return Ok(DistanceUnit::Metre);
+        }
+        if let Some(unit) = self.plan.distance_unit {
+            return Ok(unit);
+        }
+        let levels = self
+            .samples
+            .levels
+            .first()
+            .map(Vec::as_slice)
+            .unwrap_or_default();
+        let fall = fall_per_unit(&self.samples.distances, levels).map(|fall| Fall {
+            per_unit: fall.per_unit.abs(),
+            ..fall
+        });
+        let titled = self
+            .plan
+            .levels
+            .first()
+            .and_then(|level| level.wavelength_nm);
+        let wavelength = titled
+            .map(Wavelength::from_nm)
+            .or(self.settings.header.wavelength)
+            .or(self.fallback.wavelength);
+        if let (Some(fall), Some(wavelength)) = (fall, wavelength)
+            && let [unit] = fitting_units(fall, wavelength).as_slice()
+        {
+            let per_km = fall.per_unit * 1000.0 / unit.factor();
+            self.warnings.push(Warning::new(
+                "distance unit by evidence",
+                format!(
+                    "no unit of distance is named; read as {unit}, the only one in which the level \
+                     falls as in a fibre, {per_km:.3} dB/km"
+                ),
+            ));
+            return Ok(*unit);
+        }
+        let hint = match (fall, wavelength) {
+            (Some(_), None) => {
+                "; with the wavelength in the header the fall of the levels may decide".to_owned()
+            }
+            (Some(fall), Some(_)) => {
+                format!(
+                    "; the levels fall by {:.3e} dB for one unit, which does not tell it",
+                    fall.per_unit
+                )
+            }
+            (None, _) => String::new(),
+        };
+        Err(ParseErrorKind::DistanceUnitUnknown { hint }.at(self.column_place(run), "", 0))
+    }
+
+    fn distances_m(
+        &mut self,
+        text: &str,
+        run: Run,
+        unit: DistanceUnit,
+    ) -> Result<Array1<f64>, ParseError> {
+        if self.plan.distance.is_none() {
+            let structure = &self.settings.structure;
+            let (spacing, start) = (
+                structure.spacing_m.unwrap_or(f64::NAN),
+                structure.start_m.unwrap_or(f64::NAN),
+            );
+            return Ok((0..self.samples.len())
+                .map(|i| start + i as f64 * spacing)
+                .collect());
+        }
+        let mut distances = std::mem::take(&mut self.samples.distances);
+        let factor = match (
+            unit.is_time(),
+            self.settings
+                .header
+                .group_index
+                .or(self.fallback.group_index)
+                .map(GroupIndex::ratio),
+        ) {
+            (false, _) => unit.factor(),
+            // There and back: z = c·t/(2·n).
+            (true, Some(index)) => unit.factor() * SPEED_OF_LIGHT_M_PER_S / (2.0 * index),
+            (true, None) => {
+                return Err(ParseErrorKind::TimeWithoutGroupIndex.at(
+                    self.column_place(run),
+                    "",
+                    0,
+                ));
+            }
+        };
+        if let Some(found) = first_break(&distances) {
+            let at = |index: usize| distances.get(index).copied().unwrap_or(f64::NAN) * factor;
+            let line = nth_row(text, run, found.index);
+            let kind = ParseErrorKind::SpacingBreaks {
+                found_m: at(found.index),
+                wanted_m: at(found.index.saturating_sub(1)) + found.step * factor,
+                spacing_m: found.step * factor,
+            };
+            return Err(kind.at(line, "", 0));
+        }
+        let (off, printed) = (farthest_off(&distances), printed_unit(&distances));
+        let steps = (distances.len() as f64 - 1.0).max(1.0);
+        let step = (distances.last().copied().unwrap_or(0.0)
+            - distances.first().copied().unwrap_or(0.0))
+            / steps;
+        if off > 0.01 * step && printed > 0.1 * step && !unit.is_time() {
+            self.warnings.push(Warning::new(
+                "distances rounded",
+                format!(
+                    "distances are written to {} m and samples lie about {:.3} m apart; every position may be \
+                     off by {:.3} m, export with more decimals",
+                    printed * factor,
+                    step * factor,
+                    printed * factor / 2.0
+                ),
+            ));
+        }
+        // The ends of the grid are rounded, too.
+        if off > 1.01 * printed {
+            self.warnings.push(Warning::new(
+                "uneven spacing",
+                format!(
+                    "distances stand up to {:.3} m off an even grid, more than their last digit explains",
+                    off * factor
+                ),
+            ));
+        }
+        if !unit.is_time() && factor.to_bits() == 1_f64.to_bits() {
+            return Ok(Array1::from_vec(distances));
+        }
+        for distance in &mut distances {
+            *distance *= factor;
+        }
+        Ok(Array1::from_vec(distances))
+    }
+
+    /// Levels in decibels that fall along the fibre.
+    fn levels_db(
+        &mut self,
+        column: &LevelColumn,
+        mut levels: Vec<f64>,
+        run: Run,
+    ) -> Result<(Vec<f64>, Holds), ParseError> {
+        let unit = column.unit.unwrap_or(LevelUnit::Decibel);
+        if unit != LevelUnit::Decibel {
+            for level in &mut levels {
+                *level /= unit.per_db();
+            }
+        }
+        let named = self.title(column.column).map_or_else(
+            || format!("column {}", column.column + 1),
+            |title| format!("column {title:?}"),
+        );
+        let finite = || levels.iter().copied().filter(|v| v.is_finite());
+        let (low, high) = finite().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| {
+            (l.min(v), h.max(v))
+        });
+        if high - low > WIDEST_TRACE_DB {
+            let found = format!("numbers from {low} to {high}");
+            return Err(ParseErrorKind::LinearLevels { found }.at(self.column_place(run), "", 0));
+        }
+        if column.unit.is_none() {
+            self.warnings.push(Warning::new(
+                "level unit assumed",
+                format!("{named} names no unit; its numbers are taken as one-way decibels"),
+            ));
+        }
+        let blanks = levels.len() - finite().count();
+        if blanks > 0 {
+            self.warnings.push(Warning::new(
+                "blank levels",
+                format!(
+                    "{blanks} of {} samples of {named} hold no level",
+                    levels.len()
+                ),
+            ));
+        }
+        let turned = match sense(&levels, column.titled_loss) {
+            Sense::Falls => false,
+            Sense::FallsAgainstTitle { drop_db } => {
+                self.warnings.push(Warning::new(
+                    "level direction",
+                    format!(
+                        "{named} is titled as loss, but its numbers fall by {drop_db:.1} dB along the fibre; \
+                         read as levels"
+                    ),
+                ));
+                false
+            }
+            Sense::TitledLoss => {
+                self.warnings.push(Warning::new(
+                    "level direction",
+                    format!("{named} is titled as loss; its sign is turned, so that it falls along the fibre"),
+                ));
+                true
+            }
+            Sense::Rises { rise_db } => {
+                self.warnings.push(Warning::new(
+                    "level direction",
+                    format!(
+                        "{named} rises by {rise_db:.1} dB along the fibre and is taken as loss; its sign is turned"
+                    ),
+                ));
+                true
+            }
+            Sense::RisesBelowZero { rise_db } => {
+                return Err(ParseErrorKind::LevelsRise { rise_db }.at(
+                    self.column_place(run),
+                    "",
+                    0,
+                ));
+            }
+        };
+        if turned {
+            for level in &mut levels {
+                *level = -*level;
+            }
+        }
+        let holds = Holds::Level {
+            unit,
+            turned,
+            wavelength: column.wavelength_nm.map(Wavelength::from_nm),
+            direction: column.direction,
+        };
+        Ok((levels, holds))
+    }
+
+    /// Says where the fall of the level is not that of a fibre.
+    fn doubt_attenuation(
+        &mut self,
+        header: &Header,
+        distances_m: &Array1<f64>,
+        levels_db: &[f64],
+        column: usize,
+    ) {
+        let (Some(wavelength), Some(distances)) = (header.wavelength, distances_m.as_slice())
+        else {
+            return;
+        };
+        let Some(fall) = fall_per_unit(distances, levels_db) else {
+            return;
+        };
+        let bounds = attenuation_bounds(wavelength);
+        let per_km = fall.times(1000.0);
+        // Four errors beyond the bounds: a doubt must be worth reading.
+        if outside(per_km, (0.8 * bounds.0, bounds.1), 4.0) {
+            self.warnings.push(Warning::new(
+                "attenuation doubtful",
+                format!(
+                    "column {}: the quietest stretches fall by {:.3} dB/km, and a fibre at {} nm by \
+                     {:.2} to {:.2}; check the unit of distance, and that the levels are one-way decibels",
+                    column + 1,
+                    per_km.per_unit,
+                    wavelength.nm(),
+                    bounds.0,
+                    bounds.1,
+                ),
+            ));
+        }
+    }
+
+    /// Says where the samples are too few to show the pulse.
+    fn doubt_spacing(&mut self, distances_m: &Array1<f64>) {
+        let header = &self.settings.header;
+        let (Some(pulse), Some(index)) = (header.pulse_width, header.group_index) else {
+            return;
+        };
+        let (Some(first), Some(last)) = (distances_m.first(), distances_m.last()) else {
+            return;
+        };
+        let spacing_m = (last - first) / (distances_m.len() as f64 - 1.0).max(1.0);
+        let pulse_m = pulse.footprint(index).m();
+        if spacing_m > pulse_m {
+            self.warnings.push(Warning::new(
+                "spacing wider than pulse",
+                format!(
+                    "samples lie {spacing_m:.2} m apart and the pulse is {pulse_m:.2} m long; check the unit \
+                     of distance and the pulse width, or else measure with a shorter range or closer samples"
+                ),
+            ));
+        }
+    }
+}
+
+/// No trace spans more, in decibels; wider numbers are a linear scale.
+const WIDEST_TRACE_DB: f64 = 300.0;
+
+/// The decimal mark that the samples show, if any of them has decimals.
+fn decimal_shown(form: &Form, samples: &str) -> Option<DecimalMark> {
+    let numbers = form.dialect.numbers;
+    let mark = numbers.decimal.char();
+    let first = lines_from(samples, 0, 1).find(|line| !line.text.trim().is_empty())?;
+    let shown = form.rows.iter().flatten().any(|v| v.fract() != 0.0)
+        || first.text.contains(mark) && form.dialect.separator.char() != Some(mark);
+    shown.then_some(numbers.decimal)
+}
+
+/// The file's settings as they hold for one column.
+fn header_of(header: &Header, column: &LevelColumn) -> Header {
+    let mut header = header.clone();
+    if let Some(nm) = column.wavelength_nm {
+        header.wavelength = Some(Wavelength::from_nm(nm));
+    }
+    match column.direction {
+        Some(Direction::BToA) => {
+            let (from, to) = (header.from.take(), header.to.take());
+            header.from = to.or_else(|| Some("B".to_owned()));
+            header.to = from.or_else(|| Some("A".to_owned()));
+            std::mem::swap(&mut header.launch_cord, &mut header.tail_cord);
+        }
+        Some(Direction::AToB) => {
+            header.from.get_or_insert_with(|| "A".to_owned());
+            header.to.get_or_insert_with(|| "B".to_owned());
+        }
+        None => {}
+    }
+    header
+}
+
+/// Line of a sample, counted from 1.
+fn nth_row(text: &str, run: Run, index: usize) -> usize {
+    lines_from(text, run.start, run.line)
+        .filter(|line| !line.text.trim().is_empty())
+        .nth(index)
+        .map_or(run.line, |line| line.number)
+}
