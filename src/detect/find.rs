@@ -226,7 +226,21 @@ impl<'a> Finder<'a> {
         while gap <= marks.len() {
             let before = gap.checked_sub(1).map(|i| &marks[i]);
             let after = marks.get(gap);
-            let got = self.strongest_in(before, after); if std::env::var_os("DBG").is_some() { if let Some(m)=&got { eprintln!("views {} add {:.2} se {:?} refl {:?} sig {:?} between {:?} {:?}", self.views.len(), m.z_m, m.std_error_m, m.reflective, m.significance, before.map(|m| m.z_m), after.map(|m| m.z_m)); } }
+            let got = self.strongest_in(before, after);
+            if std::env::var_os("DBG").is_some() {
+                if let Some(m) = &got {
+                    eprintln!(
+                        "views {} add {:.2} se {:?} refl {:?} sig {:?} between {:?} {:?}",
+                        self.views.len(),
+                        m.z_m,
+                        m.std_error_m,
+                        m.reflective,
+                        m.significance,
+                        before.map(|m| m.z_m),
+                        after.map(|m| m.z_m)
+                    );
+                }
+            }
             match got {
                 Some(mark) => {
                     let at = marks.partition_point(|m| m.z_m < mark.z_m);

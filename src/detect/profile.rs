@@ -190,7 +190,8 @@ pub fn locate(
     let mut valleys: Vec<&Place> = (0..coarse.len())
         .filter(|&k| {
             let here = coarse[k].chi_square;
-            k.checked_sub(1).is_none_or(|j| here <= coarse[j].chi_square)
+            k.checked_sub(1)
+                .is_none_or(|j| here <= coarse[j].chi_square)
                 && coarse.get(k + 1).is_none_or(|next| here <= next.chi_square)
         })
         .map(|k| &coarse[k])

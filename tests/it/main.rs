@@ -13,7 +13,7 @@ mod outside_scale;
 mod outside_two_way;
 mod properties;
 mod read;
+mod read_hostile;
 mod reference;
 mod report;
 mod simulate;
-mod read_hostile;

@@ -1,6 +1,6 @@
-//! The worked links measured whole: from simulated traces without noise to losses.
+//! The worked links measured whole: from simulated traces to losses.
 //!
-//! Without noise, levels between joints are straight lines, and where both
+//! Noise is kept so low that it counts for nothing. Then levels between joints are straight lines, and where both
 //! fibres fall alike the step between them does not depend on where it is read:
 //! a loss then errs by rounding and by the second order of the attenuation over
 //! the pulse, (2α·w)²/24 of the power, 1e-9 dB. Joints are placed to a sample
@@ -13,7 +13,7 @@ use bothends::measure::Section;
 use bothends::simulate::{Fibre, LinkEnd};
 use bothends::units::{Loss, Reflectance};
 
-use crate::made::{backscatter_of, chain, db, event_at, fibre, ideal, level_at, measured};
+use crate::made::{backscatter_of, chain, db, event_at, fibre, ideal, level_at, measured, quiet};
 
 /// Rounding of levels in f64 through sums over ten thousand samples.
 const EXACT_DB: f64 = 1e-5;
@@ -45,7 +45,7 @@ fn twenty_kilometres_with_one_gainer() {
             fibre(10.0, 0.2, backscatter_of(8.6)),
         ],
         &[0.05],
-        ideal(100.0, 2.0),
+        quiet(100.0, 2.0),
     );
     let combined = measured(&plan, 0);
     let link = &combined.link;
@@ -77,7 +77,7 @@ fn four_fibres_in_a_chain() {
     let fibres = [9.2, 8.8, 9.5, 9.2]
         .map(|um| fibre(5.0, 0.2, backscatter_of(um)))
         .to_vec();
-    let link = measured(&chain(fibres, &[0.03, 0.07, 0.02], ideal(100.0, 2.0)), 0).link;
+    let link = measured(&chain(fibres, &[0.03, 0.07, 0.02], quiet(100.0, 2.0)), 0).link;
     // Readings are printed to four decimals.
     check_joint(&link, 5_000.0, 0.03, -0.1631, 0.2231, 6e-5);
     check_joint(&link, 10_000.0, 0.07, 0.4024, -0.2624, 6e-5);
@@ -106,7 +106,7 @@ fn differences_along_a_chain_add_up_to_the_two_outer_fibres() {
             .map(|&um| fibre(4.0, 0.2, backscatter_of(um)))
             .collect();
         let joints = fibres.len() - 1;
-        let link = measured(&chain(fibres, &vec![0.04; joints], ideal(100.0, 2.0)), 0).link;
+        let link = measured(&chain(fibres, &vec![0.04; joints], quiet(100.0, 2.0)), 0).link;
         let difference_db: f64 = (1..=joints)
             .map(|k| {
                 let event = event_at(&link, 4000.0 * k as f64, 2.0);
@@ -132,7 +132,7 @@ fn three_fibres_by_their_backscatter_coefficients() {
         fibre(7.0, 0.35, -80.3),
         fibre(8.0, 0.33, -79.8),
     ];
-    let mut plan = chain(fibres, &[0.06, 0.12], ideal(100.0, 2.0));
+    let mut plan = chain(fibres, &[0.06, 0.12], quiet(100.0, 2.0));
     // Cords of the outer fibres' kinds, so that the end connectors can be
     // measured: they lose nothing and show nothing but a reflection.
     for (end, cord) in [
@@ -188,7 +188,7 @@ fn a_drifting_mode_field_cancels_in_the_two_way_slope() {
         backscatter_drift_db_per_km: drift_db_per_km,
         ..fibre(10.0, 0.2, -82.0)
     };
-    let combined = measured(&chain(vec![drifting], &[], ideal(100.0, 2.0)), 0);
+    let combined = measured(&chain(vec![drifting], &[], quiet(100.0, 2.0)), 0);
     let profile = &combined.profiles;
     let slope = |levels| {
         (level_at(&profile.position_m, levels, 1_000.0)
@@ -217,7 +217,7 @@ fn connectors_joints_and_glass_add_up() {
             fibre(5.0, 0.2, -81.8),
         ],
         &[0.1, 0.3],
-        ideal(100.0, 2.0),
+        quiet(100.0, 2.0),
     );
     plan.joints[1].reflectance = Some(Reflectance::from_db(-52.0));
     for (end, loss_db) in [(&mut plan.end_a, 0.2), (&mut plan.end_b, 0.35)] {
@@ -241,4 +241,15 @@ fn connectors_joints_and_glass_add_up() {
     assert_eq!(link.events.len(), 4, "{:?}", crate::made::places(&link));
     // Ends to 2 m each at 0.2 dB/km.
     assert_abs_diff_eq!(db(&link.loss), 0.95 + 3.0, epsilon = 8e-4);
+}
+
+/// Closed form: a trace without any noise at all is the easiest of all.
+#[test]
+fn a_link_without_any_noise_is_measured() {
+    let fibres = vec![
+        fibre(10.0, 0.2, backscatter_of(9.2)),
+        fibre(10.0, 0.2, backscatter_of(8.6)),
+    ];
+    let link = measured(&chain(fibres, &[0.05], ideal(100.0, 2.0)), 0).link;
+    check_joint(&link, 10_000.0, 0.05, -0.242_894, 0.342_894, EXACT_DB);
 }

@@ -6,7 +6,7 @@ use bothends::measure::{reflectance, return_loss};
 use bothends::simulate::{Instrument, LinkEnd, run};
 use bothends::units::{BackscatterCoefficient, PulseWidth, Reflectance, SPEED_OF_LIGHT_M_PER_S};
 
-use crate::made::{INDEX, chain, event_at, fibre, ideal, level_at, measured, trace_of};
+use crate::made::{INDEX, chain, event_at, fibre, ideal, level_at, measured, quiet, trace_of};
 
 /// Source: R = B1 + 10·log10((10^(H/5) − 1)·W/1 ns), TIA-455-8 and GR-196 (both
 /// from memory); numbers derived.
@@ -64,7 +64,7 @@ fn peaks_of_the_table_are_measured_from_both_ends() {
     for (b1_db, r_db, ns, height) in rows {
         let instrument = Instrument {
             stated_backscatter: Some(BackscatterCoefficient::from_db(b1_db)),
-            ..ideal(ns, 0.5)
+            ..quiet(ns, 0.5)
         };
         let mut plan = chain(
             vec![fibre(2.0, 0.2, b1_db), fibre(2.0, 0.2, b1_db)],
@@ -168,7 +168,7 @@ fn return_loss_adds_reflections_to_fibre() {
 
     let instrument = Instrument {
         stated_backscatter: Some(BackscatterCoefficient::from_db(-82.0)),
-        ..ideal(100.0, 2.0)
+        ..quiet(100.0, 2.0)
     };
     let mut plan = chain(vec![fibre(20.0, 0.2, -82.0)], &[], instrument);
     for end in [&mut plan.end_a, &mut plan.end_b] {

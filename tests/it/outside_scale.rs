@@ -6,7 +6,9 @@ use bothends::measure::usual_backscatter;
 use bothends::simulate::Fibre;
 use bothends::units::{GroupIndex, PulseWidth, SPEED_OF_LIGHT_M_PER_S};
 
-use crate::made::{INDEX, chain, db, event_at, fibre, ideal, level_at, measured, noisy, trace_of};
+use crate::made::{
+    INDEX, chain, db, event_at, fibre, ideal, level_at, measured, noisy, quiet, trace_of,
+};
 
 fn footprint_m(ns: f64, group_index: f64) -> f64 {
     PulseWidth::from_ns(ns)
@@ -53,7 +55,7 @@ fn pulse_footprints_of_the_usual_widths() {
 /// 50 000·1.4682/1.4680 = 50 006.812 m, 6.81 m too long; half of it at the middle.
 #[test]
 fn a_wrong_index_stretches_the_whole_axis() {
-    let mut instrument = ideal(100.0, 2.0);
+    let mut instrument = quiet(100.0, 2.0);
     instrument.group_index = GroupIndex::from_ratio(1.4680);
     let plan = chain(
         vec![fibre(25.0, 0.2, -82.0), fibre(25.0, 0.2, -82.0)],
@@ -177,7 +179,7 @@ fn two_indices_make_no_loss() {
     let plan = chain(
         vec![fibre(5.0, 0.2, -82.0), other],
         &[0.1],
-        ideal(100.0, 2.0),
+        quiet(100.0, 2.0),
     );
     let link = measured(&plan, 0).link;
     let splice = event_at(&link, 5000.0, 4.0);
