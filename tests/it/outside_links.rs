@@ -159,7 +159,9 @@ fn three_fibres_by_their_backscatter_coefficients() {
     assert_abs_diff_eq!(attenuation, 0.3395, epsilon = 1e-4);
     for (at_m, expected) in [(2_500.0, 0.34), (8_500.0, 0.35), (16_000.0, 0.33)] {
         let slope = section_at(link, at_m).attenuation.value.db_per_km();
-        assert_abs_diff_eq!(slope, expected, epsilon = EXACT_DB);
+        // A place is good to a sample: one sample of a ramp of 0.25 dB over five
+        // may count as fibre, and tilts N = 2500 others by 6·0.05 dB/N² a sample.
+        assert_abs_diff_eq!(slope, expected, epsilon = 3e-5);
     }
     // One-way end-to-end, from just before the first to behind the last
     // connector's reflection (12 m for a pulse of 10.2 m): the fibre between the
