@@ -35,63 +35,47 @@ impl End {
 /// Samples averaged to judge the backscatter before the drop.
 const JUDGED: usize = 64;
 
+/// Decay behind a peak from which it is the receiver's recovery, not fibre: ten
+/// times what fibre attenuates at the usual wavelengths.
+const RECOVERY_DB_PER_KM: f64 = 5.0;
+
 /// Finds the end of light of a prepared trace.
 pub fn find_end(eye: &Eye) -> End {
     let p = &eye.power.value;
     let n = p.len();
-    let rms = eye.noise.floor();
     if eye.lit.end >= n {
         return End::BeyondRange;
     }
-    let dark_after = |from: usize| -> bool {
-        let hi = (from + JUDGED).min(n);
-        hi > from + 8 && p[from..hi].iter().sum::<f64>() / ((hi - from) as f64) < LEAST_SNR * rms
-    };
-    // A reflection behind which nothing comes.
-    if let Some(peak) = eye
-        .peaks
-        .iter()
-        .skip(1)
-        .rfind(|peak| peak.settled + 2 * JUDGED >= eye.lit.end && dark_after(peak.settled))
-    {
+    if let Some(edge) = ending_peak(eye) {
         return End::Drop {
-            edge: peak.edge as f64 + 0.5,
+            edge: edge as f64 + 0.5,
             reflective: true,
         };
     }
-    // The last stretch with backscatter, one pulse before the last light.
-    let pulse = eye.pulse_samples.ceil() as usize;
-    let short = (pulse / 2).max(4);
-    let highest = (eye.lit.end + JUDGED).min(n);
-    let Some(last) = (short..highest).rev().find(|&i| {
-        let mean = p[i - short..i].iter().sum::<f64>() / short as f64;
-        mean > 4.0 * rms / (short as f64).sqrt()
-    }) else {
-        return End::Faded {
-            index: eye.usable_end,
-        };
+    let faded = End::Faded {
+        index: eye.usable_end,
     };
-    let hi = last.saturating_sub(pulse + short);
+    let mean = |lo: usize, hi: usize| p[lo..hi].iter().sum::<f64>() / (hi - lo).max(1) as f64;
+    // The drop lies between one pulse before the end of the last lit block and the
+    // end of the next one.
+    let pulse = eye.pulse_samples.ceil() as usize;
+    let hi = eye.lit.end.saturating_sub(pulse + 4);
     let lo = hi.saturating_sub(JUDGED);
-    if hi <= lo + 8 {
-        return End::Faded {
-            index: eye.usable_end,
-        };
+    let to = (eye.lit.end + JUDGED + pulse).min(n);
+    if hi <= lo + 8 || to <= hi + 8 {
+        return faded;
     }
-    let level = p[lo..hi].iter().sum::<f64>() / (hi - lo) as f64;
-    if level < LEAST_SNR * rms || eye.usable_end + JUDGED < lo {
-        return End::Faded {
-            index: eye.usable_end,
-        };
+    let level = mean(lo, hi);
+    if level < LEAST_SNR * eye.noise.floor() || eye.usable_end + JUDGED < lo {
+        return faded;
     }
-    // The ramp to zero of least squares; the level's own decay over a pulse is
-    // far below the ramp.
-    let to = (last + pulse + short).min(n);
+    // What is left behind the drop: the noise's mean, above zero where it is folded.
+    let dark = mean(to.saturating_sub(16), to).min(level);
     let square = |x: f64| -> f64 {
         (hi..to)
             .map(|i| {
-                let q = ((i as f64 - x) / eye.pulse_samples).clamp(0.0, 1.0);
-                (p[i] - level * (1.0 - q)).powi(2)
+                let q = eye.response.ramp(i as f64 - x);
+                (p[i] - level * (1.0 - q) - dark * q).powi(2)
             })
             .sum()
     };
@@ -104,4 +88,21 @@ pub fn find_end(eye: &Eye) -> End {
         edge,
         reflective: false,
     }
+}
+
+/// Last sample before the rise of a reflection behind which no fibre answers:
+/// nothing follows, or only the receiver's recovery.
+fn ending_peak(eye: &Eye) -> Option<usize> {
+    let p = &eye.power.value;
+    let peak = eye.peaks.iter().skip(1).next_back()?;
+    let from = peak.settled.min(p.len());
+    if from + JUDGED / 2 >= eye.lit.end {
+        return Some(peak.edge);
+    }
+    let middle = usize::midpoint(from, eye.lit.end);
+    let mean = |lo: usize, hi: usize| p[lo..hi].iter().sum::<f64>() / (hi - lo).max(1) as f64;
+    let (near, far) = (mean(from, middle), mean(middle, eye.lit.end));
+    let length_km = (middle - from) as f64 * eye.spacing_m / 1000.0;
+    let fall_db = 5.0 * (near / far.max(f64::MIN_POSITIVE)).log10();
+    (fall_db > RECOVERY_DB_PER_KM * length_km + 1.5).then_some(peak.edge)
 }

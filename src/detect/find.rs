@@ -1,7 +1,7 @@
 //! Finds the events of one direction, or of two on one axis.
 
-use super::peaks::weak_peaks;
-use super::profile::{Shape, locate};
+use super::peaks::{height_db, weak_peaks};
+use super::profile::{Fit, Shape, locate};
 use super::scan::{Candidate, Thresholds, strongest_step, test_at};
 use super::threshold::threshold;
 use super::view::{FEWEST, Span, View};
@@ -200,9 +200,31 @@ impl<'a> Finder<'a> {
                     && fit.peak > 0.0
                     && fit.peak_gain > misfit * self.peak_square[0].min(12.0);
                 mark.significance[v] = Some(fit.loss_db / fit.loss_variance.sqrt());
+                self.let_linger(&mut mark, v, fit, is_peak);
             }
         }
         Some(mark)
+    }
+
+    /// Hides more behind an event in one view while the receiver's answer to it still
+    /// shows above the noise.
+    fn let_linger(&self, mark: &mut Mark, v: usize, fit: &Fit, is_peak: bool) {
+        let eye = self.views[v].eye;
+        let Some((lo, hi)) = mark.blocks[v] else {
+            return;
+        };
+        let weight = eye.weight.get(lo).copied().unwrap_or(0.0);
+        if weight <= 0.0 {
+            return;
+        }
+        // In decibels: a small peak's height, and the part of the step's ramp that
+        // the receiver draws behind the pulse.
+        let peak_db = if is_peak { height_db(fit.peak) } else { 0.0 };
+        let step_db = fit.loss_db * eye.response.pole / eye.pulse_samples;
+        let more = eye
+            .response
+            .lingering(peak_db.abs() + step_db.abs(), (1.0 / weight).sqrt());
+        mark.blocks[v] = Some((lo, hi + more));
     }
 
     /// Finds all events: starts from `known` marks (strong peaks), adds what stands

@@ -8,9 +8,10 @@
 
 use super::power::{Power, SampleState};
 
-/// Time constants after which a receiver counts as settled: e⁻⁴ of a peak is 2 %,
-/// and of a step, whose ramp spreads it over the pulse, far less.
-const SETTLED: f64 = 4.0;
+/// Time constants after which a receiver counts as settled: e⁻⁵ of a peak is 0.7 %,
+/// and of a step, whose ramp spreads it over the pulse, far less. An event that is
+/// still clear of the noise then hides more (see [`Response::lingering`]).
+const SETTLED: f64 = 5.0;
 
 /// Longest time constant looked for, in pulse lengths: a slower receiver would not
 /// have been paired with the pulse.
@@ -72,6 +73,19 @@ impl Response {
     pub fn settling(&self) -> usize {
         (SETTLED * self.pole).ceil() as usize
     }
+
+    /// Samples beyond [`Self::settling`] until what is left of an event of
+    /// `amplitude` falls below a third of the noise `sd` of a mean over one time
+    /// constant.
+    pub fn lingering(&self, amplitude: f64, sd: f64) -> usize {
+        if self.pole < 1e-3 || sd <= 0.0 {
+            return 0;
+        }
+        let needed = (3.0 * amplitude.abs() * self.pole.max(1.0).sqrt() / sd)
+            .max(1.0)
+            .ln();
+        (self.pole * (needed - SETTLED).max(0.0)).ceil() as usize
+    }
 }
 
 /// Estimates the receiver's time constant from peaks whose rise begins behind the
@@ -103,19 +117,31 @@ fn fit(power: &Power, edge: usize, pulse: f64, noise_rms: f64) -> Option<(f64, f
         return None;
     }
     let slowest = (SLOWEST * pulse).max(0.5);
-    let mut best: Option<(f64, f64, f64)> = None;
-    for k in 0..=24 {
-        let pole = slowest * f64::from(k) / 24.0;
-        let response = Response { pulse, pole };
-        for j in -4..=12 {
-            let x = edge as f64 + f64::from(j) / 8.0;
-            let (square, height) = square_of(samples, lo, x, &response);
-            if best.is_none_or(|b| square < b.0) {
-                best = Some((square, pole, height));
+    let mut best = (f64::INFINITY, 0.0, 0.0);
+    let mut found = (0.0, edge as f64);
+    let (mut pole, mut place) = ((0.0, slowest), (edge as f64 - 0.5, edge as f64 + 1.5));
+    // A grid over both, three times finer around its best.
+    for _ in 0..3 {
+        for k in 0..=16 {
+            let r = pole.0 + (pole.1 - pole.0) * f64::from(k) / 16.0;
+            let response = Response { pulse, pole: r };
+            for j in 0..=16 {
+                let x = place.0 + (place.1 - place.0) * f64::from(j) / 16.0;
+                let (square, height) = square_of(samples, lo, x, &response);
+                if square < best.0 {
+                    best = (square, r, height);
+                    found = (r, x);
+                }
             }
         }
+        let (dr, dx) = ((pole.1 - pole.0) / 8.0, (place.1 - place.0) / 8.0);
+        pole = ((found.0 - dr).max(0.0), (found.0 + dr).min(slowest));
+        place = (found.1 - dx, found.1 + dx);
     }
-    let (_, pole, height) = best?;
+    let (square, pole, height) = best;
+    if !square.is_finite() {
+        return None;
+    }
     let clearness = height / noise_rms.max(f64::MIN_POSITIVE) * pulse.sqrt();
     (clearness > CLEAR).then_some((clearness, pole))
 }

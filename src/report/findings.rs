@@ -39,12 +39,60 @@ impl ReadFrom {
     }
 }
 
+/// Joints that are held against each other.
+///
+/// A connector loses more than a splice by its nature and would hide the bad
+/// splice, so each is ranked among its own.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Among {
+    /// Splices, bends, and groups that hold no connector.
+    Splices,
+    /// Connectors, and groups that hold one.
+    Connectors,
+}
+
+impl Among {
+    /// The plural that a sentence needs.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Splices => "splices",
+            Self::Connectors => "connectors",
+        }
+    }
+
+    fn holds(self, event: &Event) -> bool {
+        let own = match event.kind {
+            EventKind::Connector => Self::Connectors,
+            EventKind::Group if holds_connector(event) => Self::Connectors,
+            EventKind::Splice | EventKind::Bend | EventKind::Group => Self::Splices,
+            EventKind::Echo | EventKind::Break | EventKind::End => return false,
+        };
+        own == self
+    }
+}
+
+/// Reflectance in dB from which a group is taken to hold a connector.
+///
+/// The best angled connectors reflect about −65 dB (from memory) and a fusion
+/// splice nothing that shows. A fainter trace of a peak may be noise, and a
+/// group that is doubtful must not leave the ranking of the splices.
+const FAINTEST_CONNECTOR_DB: f64 = -65.0;
+
+fn holds_connector(event: &Event) -> bool {
+    [event.reflectance_a, event.reflectance_b]
+        .into_iter()
+        .flatten()
+        .any(|reading| reading.value.db() >= FAINTEST_CONNECTOR_DB)
+}
+
 /// What is worth saying about one joint.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[non_exhaustive]
 pub enum Finding {
-    /// The greatest two-way loss among splices, bends and groups (or connectors, if there is nothing else).
+    /// The greatest two-way loss among its own.
     LargestLoss {
+        /// Which joints it was ranked among.
+        among: Among,
         /// Two-way loss in dB.
         loss_db: f64,
         /// Its standard error.
@@ -100,6 +148,7 @@ impl Noteworthy<'_> {
         let name = joint_name(self.event);
         match self.finding {
             Finding::LargestLoss {
+                among,
                 loss_db,
                 std_error_db,
                 not_told_apart_from,
@@ -109,7 +158,8 @@ impl Noteworthy<'_> {
                     format!(" Within its error it cannot be told apart from number {other}.")
                 });
                 format!(
-                    "The largest two-way loss is that of {kind} {name}: {} dB.{doubt}",
+                    "The largest two-way loss among {} is that of {kind} {name}: {} dB.{doubt}",
+                    among.word(),
                     with_error(loss_db, std_error_db, 3)
                 )
             }
@@ -172,8 +222,8 @@ pub(crate) const fn kind_word(kind: EventKind) -> &'static str {
     }
 }
 
-/// Everything worth a sentence: the largest loss first, then joint by joint
-/// from A to B.
+/// Everything worth a sentence: the largest losses first (splices before
+/// connectors), then joint by joint from A to B.
 pub fn noteworthy(link: &Link) -> Vec<Noteworthy<'_>> {
     let by_place = link
         .events
@@ -187,32 +237,25 @@ pub fn noteworthy(link: &Link) -> Vec<Noteworthy<'_>> {
             ]
         })
         .flatten();
-    largest_loss(link).into_iter().chain(by_place).collect()
+    [Among::Splices, Among::Connectors]
+        .into_iter()
+        .filter_map(|among| largest_loss(link, among))
+        .chain(by_place)
+        .collect()
 }
 
-/// The joint with the greatest two-way loss.
-///
-/// A connector loses more than a splice by its nature and would hide the bad
-/// splice, so connectors are looked at only where nothing else was measured.
-fn largest_loss(link: &Link) -> Option<Noteworthy<'_>> {
-    let ranked = |wanted: fn(EventKind) -> bool| {
-        let mut losses: Vec<(&Event, f64, Option<f64>)> = link
-            .events
-            .iter()
-            .filter(|event| wanted(event.kind))
-            .filter_map(|event| {
-                let (loss_db, std_error_db) = loss_and_error_db(&event.loss)?;
-                Some((event, loss_db, std_error_db))
-            })
-            .collect();
-        losses.sort_by(|one, other| other.1.total_cmp(&one.1));
-        losses
-    };
-    let mut losses =
-        ranked(|kind| matches!(kind, EventKind::Splice | EventKind::Bend | EventKind::Group));
-    if losses.is_empty() {
-        losses = ranked(|kind| matches!(kind, EventKind::Connector));
-    }
+/// The joint with the greatest two-way loss among its own.
+fn largest_loss(link: &Link, among: Among) -> Option<Noteworthy<'_>> {
+    let mut losses: Vec<(&Event, f64, Option<f64>)> = link
+        .events
+        .iter()
+        .filter(|event| among.holds(event))
+        .filter_map(|event| {
+            let (loss_db, std_error_db) = loss_and_error_db(&event.loss)?;
+            Some((event, loss_db, std_error_db))
+        })
+        .collect();
+    losses.sort_by(|one, other| other.1.total_cmp(&one.1));
     let &(event, loss_db, std_error_db) = losses.first()?;
     let not_told_apart_from = losses
         .get(1)
@@ -223,6 +266,7 @@ fn largest_loss(link: &Link) -> Option<Noteworthy<'_>> {
     Some(Noteworthy {
         event,
         finding: Finding::LargestLoss {
+            among,
             loss_db,
             std_error_db,
             not_told_apart_from,

@@ -6,7 +6,7 @@
 pub mod csv;
 pub mod findings;
 pub mod json;
-mod number;
+pub(crate) mod number;
 mod plain;
 pub mod schema;
 pub mod table;

@@ -2,6 +2,9 @@
 
 use crate::units::{Loss, Measured, Measurement};
 
+/// Reason shown for a value that is there and yet no number.
+pub(crate) const NO_NUMBER_REASON: &str = "the calculation gave no number";
+
 /// Rounds to `decimals`; `None` for what is no number.
 pub(crate) fn rounded(value: f64, decimals: i32) -> Option<f64> {
     if !value.is_finite() {

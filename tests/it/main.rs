@@ -11,6 +11,7 @@ mod outside_links;
 mod outside_reflectance;
 mod outside_scale;
 mod outside_two_way;
+mod plot;
 mod properties;
 mod read;
 mod read_hostile;

@@ -2,18 +2,12 @@
 #![expect(clippy::unwrap_used, reason = "a failure here is the test's failure")]
 
 use bothends::both_ways::{EventKind, Verdict};
-use bothends::measure::{OneWay, OneWayEvent, OneWayKind, Section};
 use bothends::report::findings::{Finding, ReadFrom, noteworthy};
 use bothends::report::json::{self, Layout, LinkReport, TraceReport};
 use bothends::report::table::{self, TableSettings};
 use bothends::report::{SourceFile, TraceProvenance, csv, schema};
-use bothends::trace::{Header, Trace};
-use bothends::units::{
-    Attenuation, BackscatterCoefficient, GroupIndex, Length, Loss, Measured, NotMeasured, Position,
-    PulseWidth, ReturnLoss, Wavelength,
-};
+use bothends::units::{BackscatterCoefficient, Loss, Measured};
 use bothends::warning::Warning;
-use ndarray::Array1;
 use serde_json::Value;
 
 use crate::links;
@@ -50,7 +44,7 @@ fn table_of_a_broken_fibre_names_each_reason_once() {
 
 #[test]
 fn table_of_one_direction_says_what_it_cannot_know() {
-    let (trace, one_way) = one_direction();
+    let (trace, one_way) = links::one_direction();
     insta::assert_snapshot!(table::trace(&trace, &one_way, &TableSettings::default()));
 }
 
@@ -67,7 +61,7 @@ fn json_of_a_building_link() {
 
 #[test]
 fn json_of_one_direction() {
-    let (trace, one_way) = one_direction();
+    let (trace, one_way) = links::one_direction();
     let text = json::trace(&trace, &one_way, &trace_provenance(), Layout::Indented).unwrap();
     insta::assert_snapshot!(text);
 }
@@ -221,7 +215,7 @@ fn objects_agree_with_their_schema() {
         assert_eq!(disagreements(&value, &link_schema, &link_schema), [""; 0]);
     }
     let trace_schema: Value = serde_json::from_str(&schema::trace().unwrap()).unwrap();
-    let (trace, one_way) = one_direction();
+    let (trace, one_way) = links::one_direction();
     let value =
         serde_json::to_value(TraceReport::new(&trace, &one_way, &trace_provenance())).unwrap();
     assert_eq!(disagreements(&value, &trace_schema, &trace_schema), [""; 0]);
@@ -350,73 +344,46 @@ fn trace_provenance() -> TraceProvenance {
     }
 }
 
-/// One trace without cords, with an apparent gain and an echo.
-fn one_direction() -> (Trace, OneWay) {
-    let header = Header {
-        fibre: Some("017".to_owned()),
-        from: Some("Harrow Lane".to_owned()),
-        wavelength: Some(Wavelength::from_nm(1550.0)),
-        pulse_width: Some(PulseWidth::from_ns(100.0)),
-        group_index: Some(GroupIndex::from_ratio(1.4682)),
-        launch_cord: Some(Length::from_m(0.0)),
-        ..Header::default()
-    };
-    let distances_m = Array1::from_iter((0..100).map(|index| f64::from(index) * 2.0));
-    let levels_db = distances_m.mapv(|x_m| -0.0002 * x_m);
-    let trace = Trace::new(header, distances_m, levels_db).unwrap();
-    let event = |kind, at_m: f64, loss: Result<f64, &str>, echo_of| OneWayEvent {
-        kind,
-        position: Measured {
-            value: Position::from_m(at_m),
-            std_error: Some(Length::from_m(0.5)),
-        },
-        loss: loss
-            .map(|db| Measured {
-                value: Loss::from_db(db),
-                std_error: Some(Loss::from_db(0.003)),
-            })
-            .map_err(NotMeasured::because),
-        reflectance: None,
-        dead_zone: (Position::from_m(at_m), Position::from_m(at_m + 12.0)),
-        echo_of,
-    };
-    let one_way = OneWay {
-        events: vec![
-            event(
-                OneWayKind::Reflective,
-                0.0,
-                Err(
-                    "no launch cord: there is no fibre before the first connector to measure against",
-                ),
-                None,
-            ),
-            event(OneWayKind::NonReflective, 60.0, Ok(-0.12), None),
-            event(OneWayKind::Reflective, 90.0, Ok(0.31), None),
-            event(
-                OneWayKind::Echo,
-                180.0,
-                Err("an echo has no loss of its own"),
-                Some((0, 2)),
-            ),
-        ],
-        sections: vec![Section {
-            from: Position::from_m(12.0),
-            to: Position::from_m(60.0),
-            attenuation: Measured {
-                value: Attenuation::from_db_per_km(0.2),
-                std_error: None,
-            },
-        }],
-        link_from: Position::from_m(0.0),
-        link_to: None,
-        usable_to: Position::from_m(190.0),
-        orl: Some(ReturnLoss::from_db(33.1)),
-        noise_at_start_db: 0.0021,
-        above_noise_at_end_db: 9.0,
-        warnings: vec![Warning::new(
-            "end not seen",
-            "The fibre goes on where the trace ends: measure with a longer range.",
-        )],
-    };
-    (trace, one_way)
+#[test]
+fn a_value_that_is_no_number_is_missing_with_a_reason() {
+    let (link, _) = links::hostile_link();
+    let text = json::link(&link, &links::provenance(), Layout::OneLine).unwrap();
+    assert!(!text.contains("NaN") && !text.contains("inf"));
+    let value: Value = serde_json::from_str(&text).unwrap();
+    assert_eq!(
+        value["events"][3]["not_measured"][0]["reason"],
+        "the calculation gave no number"
+    );
+    assert!(value["events"][5]["position_m"].is_null());
+    let table = table::link(&link, &WIDE);
+    assert!(table.contains("the calculation gave no number"));
+    assert!(!table.contains("NaN") && !table.contains("inf"), "{table}");
+}
+
+#[test]
+fn a_group_with_a_faint_reflection_stays_among_the_splices() {
+    let (mut link, _) = links::country_link();
+    link.events[4].kind = EventKind::Group;
+    link.events[4].reflective = true;
+    link.events[4].reflectance_a = Some(links::reflectance(-74.2));
+    assert_eq!(noteworthy(&link)[0].event.number, 5);
+    // −41 dB is a connector: the group is then ranked among those.
+    link.events[4].reflectance_a = Some(links::reflectance(-41.0));
+    assert_eq!(noteworthy(&link)[0].event.number, 9);
+}
+
+#[test]
+fn a_loss_below_zero_two_way_is_called_doubtful() {
+    let (mut link, _) = links::country_link();
+    link.events[3].loss = Ok(Measured {
+        value: Loss::from_db(-0.06),
+        std_error: Some(Loss::from_db(0.004)),
+    });
+    let found = noteworthy(&link);
+    let doubtful = found
+        .iter()
+        .find(|noteworthy| matches!(noteworthy.finding, Finding::GainBothWays { .. }))
+        .unwrap();
+    assert_eq!(doubtful.event.number, 4);
+    assert!(doubtful.sentence().contains("a joint cannot amplify"));
 }

@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 use super::settings::LinkSettings;
 use crate::both_ways::{Event, EventKind, KindFrom, Link, SeenFrom, Verdict};
 use crate::measure::{ReflectanceReading, Section};
-use crate::report::number::{error_rounded, rounded};
+use crate::report::number::{NO_NUMBER_REASON, error_rounded, rounded};
 use crate::report::{Provenance, SourceFile};
 use crate::units::{Attenuation, Length, Loss, Measurement, Position, Reflectance};
 use crate::warning::Warning;
@@ -273,7 +273,16 @@ impl From<&Event> for EventObject {
         let (reflectance_a_db, reflectance_a_is_bound) = reflectance(event.reflectance_a);
         let (reflectance_b_db, reflectance_b_is_bound) = reflectance(event.reflectance_b);
         let position = event.position_from_b.is_none().then_some(event.position);
-        let not_measured = [
+        let position_m = position.and_then(|position| metres(position.value.m()));
+        let no_position = position_m.is_none().then(|| NotMeasuredObject {
+            quantity: "position_m".to_owned(),
+            reason: if event.position_from_b.is_some() {
+                "the fibre's length is not known, so this place is counted from B".to_owned()
+            } else {
+                NO_NUMBER_REASON.to_owned()
+            },
+        });
+        let losses = [
             ("loss_db", &event.loss),
             ("loss_a_to_b_db", &event.loss_a_to_b),
             ("loss_b_to_a_db", &event.loss_b_to_a),
@@ -281,16 +290,21 @@ impl From<&Event> for EventObject {
         ]
         .into_iter()
         .filter_map(|(quantity, measurement)| {
-            measurement.as_ref().err().map(|missing| NotMeasuredObject {
+            let reason = match measurement {
+                Ok(measured) if measured.value.db().is_finite() => return None,
+                Ok(_) => NO_NUMBER_REASON,
+                Err(missing) => &missing.reason,
+            };
+            Some(NotMeasuredObject {
                 quantity: quantity.to_owned(),
-                reason: missing.reason.clone(),
+                reason: reason.to_owned(),
             })
-        })
-        .collect();
+        });
+        let not_measured = no_position.into_iter().chain(losses).collect();
         Self {
             number: event.number,
             kind: event.kind,
-            position_m: position.and_then(|position| metres(position.value.m())),
+            position_m,
             position_std_error_m: position
                 .and_then(|position| position.std_error)
                 .and_then(|error| error_rounded(error.m())),

@@ -2,13 +2,14 @@
 
 use super::TableSettings;
 use super::grid::{Align, Heading, grid, title, wrapped};
-use super::paint::{Paint, marked, painted};
+use super::head::{head, verdict};
+use super::paint::painted;
 use crate::both_ways::{Event, EventKind, KindFrom, Link, SeenFrom, Verdict};
 use crate::measure::ReflectanceReading;
 use crate::report::findings::{kind_word, noteworthy};
-use crate::report::number::{loss_with_error, signed, with_error};
+use crate::report::number::{NO_NUMBER_REASON, loss_with_error, signed, with_error};
 use crate::report::plain::{plain_text, shortened};
-use crate::units::{Attenuation, Length, Loss, Measurement, Reflectance, ReturnLoss};
+use crate::units::{Attenuation, Loss, Measurement, Reflectance};
 
 /// Narrower than this, the readings stand in a table of their own.
 const ONE_TABLE_WIDTH: usize = 128;
@@ -67,91 +68,6 @@ impl Footnotes {
             text.push_str(&wrapped(&format!("{mark} {reason}"), width, mark.len() + 1));
         }
         text
-    }
-}
-
-fn head(link: &Link, width: usize, footnotes: &mut Footnotes) -> String {
-    let named = |name: &Option<String>| {
-        name.as_deref()
-            .map_or_else(|| "not named".to_owned(), plain_text)
-    };
-    let mut text = wrapped(
-        &marked(
-            &format!(
-                "Cable {}, fibre {}, {} nm, measured from both ends",
-                named(&link.cable),
-                named(&link.fibre),
-                link.wavelength.nm()
-            ),
-            Paint::Strong,
-        ),
-        width,
-        0,
-    );
-    let length = match &link.length {
-        Ok(length) => format!(
-            "{} m of fibre from the first connector to the last",
-            with_error(length.value.m(), length.std_error.map(Length::m), 1)
-        ),
-        Err(missing) => footnotes.missing(&missing.reason),
-    };
-    let loss = match &link.loss {
-        Ok(loss) => format!(
-            "{} dB two-way, both end connectors included",
-            loss_with_error(loss)
-        ),
-        Err(missing) => footnotes.missing(&missing.reason),
-    };
-    let attenuation = link.attenuation.map_or_else(
-        || "—".to_owned(),
-        |value| {
-            format!(
-                "{} dB/km, mean of the sections, joints excluded",
-                signed(value.db_per_km(), 4)
-            )
-        },
-    );
-    let orl = |orl: Option<ReturnLoss>, end: &str| {
-        orl.map_or_else(
-            || format!("— from {end}"),
-            |orl| format!("{} dB from {end}", signed(orl.db(), 1)),
-        )
-    };
-    for (label, value) in [
-        ("end A", named(&link.from)),
-        ("end B", named(&link.to)),
-        ("length", length),
-        ("loss", loss),
-        ("attenuation", attenuation),
-        (
-            "return loss",
-            format!("{}, {}", orl(link.orl_a, "A"), orl(link.orl_b, "B")),
-        ),
-        ("verdict", verdict(link.verdict)),
-    ] {
-        text.push_str(&label_line(label, &value, width));
-    }
-    text
-}
-
-/// One line of the head.
-pub(super) fn label_line(label: &str, value: &str, width: usize) -> String {
-    const LABEL: usize = 13;
-    format!(
-        "{label:<LABEL$}{}",
-        wrapped(value, width.saturating_sub(LABEL), 0).replace('\n', &format!("\n{:LABEL$}", ""))
-    )
-    .trim_end()
-    .to_owned()
-        + "\n"
-}
-
-fn verdict(verdict: Verdict) -> String {
-    match verdict {
-        Verdict::Pass => marked("pass", Paint::Good),
-        Verdict::Fail => marked("FAIL", Paint::Bad),
-        Verdict::Undecided => marked("undecided", Paint::Doubtful),
-        Verdict::NotJudged => "not judged".to_owned(),
     }
 }
 
@@ -255,7 +171,8 @@ fn reading_row(event: &Event, footnotes: &mut Footnotes) -> Vec<String> {
 
 fn loss(loss: &Measurement<Loss>, footnotes: &mut Footnotes) -> String {
     match loss {
-        Ok(loss) => loss_with_error(loss),
+        Ok(loss) if loss.value.db().is_finite() => loss_with_error(loss),
+        Ok(_) => footnotes.missing(NO_NUMBER_REASON),
         Err(missing) => footnotes.missing(&missing.reason),
     }
 }

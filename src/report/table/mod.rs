@@ -5,6 +5,7 @@
 //! what could not be measured and why.
 
 mod grid;
+mod head;
 mod link;
 mod paint;
 mod trace;

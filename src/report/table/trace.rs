@@ -2,7 +2,8 @@
 
 use super::TableSettings;
 use super::grid::{Align, Heading, grid, title, wrapped};
-use super::link::{Footnotes, label_line, reflectance};
+use super::head::label_line;
+use super::link::{Footnotes, reflectance};
 use super::paint::{Paint, marked, painted};
 use crate::measure::{OneWay, OneWayEvent, OneWayKind};
 use crate::report::json::NO_LAUNCH_REASON;

@@ -1,0 +1,150 @@
+//! Rows of labels above and below the columns.
+
+use super::{Columns, ROW_PX, Wording};
+use crate::plot::PlotError;
+use crate::plot::canvas::{Anchor, Canvas, Pen, colour};
+use crate::plot::figure::{FibreAxis, SMALL, TEXT};
+use crate::plot::place::Taken;
+use crate::plot::text::{Fonts, Weight};
+
+/// Fewest characters of a name that still tell it from another.
+const SHORTEST_CUT: usize = 9;
+
+impl Columns<'_> {
+    pub(super) fn labels(
+        &self,
+        canvas: &Canvas<'_>,
+        fonts: &Fonts,
+        axis: &FibreAxis,
+        rows: LabelRows,
+        wording: Wording,
+    ) -> Result<(), PlotError> {
+        let left = axis.span.from_px - 10.0;
+        let name = Pen::new(SMALL, Anchor::End).coloured(colour::SOFT);
+        let place_y = rows.first_y + ROW_PX * 0.9;
+        let number_y = rows.number_y();
+        let named_rows = [
+            (wording.values, rows.values_y),
+            ("what it is", rows.first_y),
+            (if axis.unit_m > 1.0 { "at km" } else { "at m" }, place_y),
+            ("number", number_y),
+        ];
+        let mut widest = 0.0_f64;
+        for (text, y) in named_rows {
+            canvas.text(text, left, y, name)?;
+            widest = widest.max(fonts.width(text, SMALL, Weight::Regular));
+        }
+        if rows.has_verdicts {
+            canvas.text("verdict", left, place_y + ROW_PX * 0.9, name)?;
+        }
+        let edge = left + 4.0;
+        let mut taken = [
+            Taken::default(),
+            Taken::default(),
+            Taken::default(),
+            Taken::default(),
+            Taken::default(),
+        ];
+        for line in &mut taken {
+            line.take(left - widest, edge);
+        }
+        let mut order: Vec<usize> = (0..self.all.len()).collect();
+        order.sort_by(|&one, &other| {
+            let rank = |index: usize| {
+                let column = &self.all[index];
+                let loss = column.two_way.map_or(f64::NEG_INFINITY, |(loss, _)| loss);
+                (!column.is_emphasised, column.remarks.is_empty(), -loss)
+            };
+            let (one, other) = (rank(one), rank(other));
+            one.0
+                .cmp(&other.0)
+                .then(one.1.cmp(&other.1))
+                .then(one.2.total_cmp(&other.2))
+        });
+        for index in order {
+            let column = &self.all[index];
+            let mut pen = Pen::new(TEXT, Anchor::Middle);
+            if column.is_emphasised {
+                pen = pen.bold();
+            }
+            let small = Pen { size: SMALL, ..pen };
+            let room = 2.0 * self.half_room(index) - 4.0;
+            let fitted = |text: &str| fonts.fitted(text, SMALL, small.weight, room);
+            // A name cut to its first letters says less than the kind.
+            let name = column
+                .name
+                .as_deref()
+                .map(fitted)
+                .filter(|name| !name.ends_with('…') || name.chars().count() > SHORTEST_CUT);
+            let kind = name.unwrap_or_else(|| fitted(&column.kind));
+            let kind = if kind.chars().count() < 3 {
+                String::new()
+            } else {
+                kind
+            };
+            let mut put = |row: usize, text: &str, y: f64, pen: Pen| -> Result<(), PlotError> {
+                let half = fonts.width(text, pen.size, pen.weight) / 2.0 + 2.0;
+                let x = self.centres[index].max(edge + half);
+                if taken[row].take(x - half, x + half) {
+                    canvas.text(text, x, y, pen)?;
+                }
+                Ok(())
+            };
+            put(0, &column.value, rows.values_y, pen)?;
+            put(1, &kind, rows.first_y, small)?;
+            put(2, &column.place, place_y, small)?;
+            if let Some(verdict) = column.verdict {
+                put(3, verdict, place_y + ROW_PX * 0.9, small)?;
+            }
+            self.badge(canvas, fonts, index, number_y, &mut taken[4])?;
+        }
+        Ok(())
+    }
+
+    /// The number in a box: filled for the emphasised joint.
+    fn badge(
+        &self,
+        canvas: &Canvas<'_>,
+        fonts: &Fonts,
+        index: usize,
+        y: f64,
+        taken: &mut Taken,
+    ) -> Result<(), PlotError> {
+        let column = &self.all[index];
+        let text = column.number.to_string();
+        let half = fonts.width(&text, TEXT, Weight::Bold) / 2.0 + 5.0;
+        let x = self.centres[index];
+        if !taken.take(x - half, x + half) {
+            return Ok(());
+        }
+        let (one, other) = ((x - half, y - 10.0), (x + half, y + 10.0));
+        let (ground, ink) = if column.is_emphasised {
+            (colour::INK, colour::PAPER)
+        } else {
+            (colour::PAPER, colour::INK)
+        };
+        canvas.fill(one, other, ground)?;
+        canvas.frame(one, other, 1.0, colour::INK)?;
+        canvas.text(
+            &text,
+            x,
+            y,
+            Pen::new(TEXT, Anchor::Middle).bold().coloured(ink),
+        )
+    }
+}
+
+/// Heights of the rows of labels.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct LabelRows {
+    pub(super) values_y: f64,
+    pub(super) first_y: f64,
+    pub(super) has_verdicts: bool,
+}
+
+impl LabelRows {
+    fn number_y(&self) -> f64 {
+        let rows = if self.has_verdicts { 2.9 } else { 2.0 };
+        self.first_y + ROW_PX * rows + 2.0
+    }
+}
