@@ -19,8 +19,9 @@ struct Tally {
     /// Error over standard error of each loss of a lone event, with its seed,
     /// place and error in dB.
     losses: Vec<(f64, u64, f64, f64)>,
-    /// Error over standard error of each place.
-    places: Vec<f64>,
+    /// Error over standard error of each place but the first, which is the zero,
+    /// with its seed, place and error in metres.
+    places: Vec<(f64, u64, f64, f64)>,
     /// Seed and place of events where there are none.
     false_events: Vec<(u64, f64)>,
     /// Seed and place of true events of more than 0.2 dB that were not found.
@@ -64,10 +65,9 @@ fn tally(settings: &RandomLinkSettings) -> Tally {
                 tally.losses.push((share, seed, at_m, error_db));
             }
             if let Some(u) = event.position.std_error.filter(|u| u.m() > 0.0) {
-                // The first connector is the zero of the axis in both.
                 let error_m = at_m - true_event.position.m();
                 if true_event.position.m() > 0.0 {
-                    tally.places.push(error_m / u.m());
+                    tally.places.push((error_m / u.m(), seed, at_m, error_m));
                 }
             }
         }
@@ -82,19 +82,25 @@ fn tally(settings: &RandomLinkSettings) -> Tally {
     tally
 }
 
-fn check(settings: &RandomLinkSettings) {
-    let mut tally = tally(settings);
+/// Root mean square and mean of errors over standard errors, and the worst of them.
+fn spread(found: &[(f64, u64, f64, f64)]) -> (f64, f64, Vec<(f64, u64, f64, f64)>) {
+    let n = found.len() as f64;
+    let rms = (found.iter().map(|l| l.0 * l.0).sum::<f64>() / n).sqrt();
+    let mean = found.iter().map(|l| l.0).sum::<f64>() / n;
+    let mut worst = found.to_vec();
+    worst.sort_by(|p, q| q.0.abs().total_cmp(&p.0.abs()));
+    worst.truncate(5);
+    (rms, mean, worst)
+}
+
+fn check_losses(settings: &RandomLinkSettings) {
+    let tally = tally(settings);
     let n = tally.losses.len() as f64;
-    let rms = (tally.losses.iter().map(|l| l.0 * l.0).sum::<f64>() / n).sqrt();
-    let mean = tally.losses.iter().map(|l| l.0).sum::<f64>() / n;
-    let places = tally.places.len() as f64;
-    let place_rms = (tally.places.iter().map(|p| p * p).sum::<f64>() / places).sqrt();
-    tally.losses.sort_by(|p, q| q.0.abs().total_cmp(&p.0.abs()));
-    tally.losses.truncate(5);
+    let (rms, mean, worst) = spread(&tally.losses);
     let seen = format!(
-        "{n} losses: error over standard error, rms {rms:.3}, mean {mean:.3}; places: rms \
-         {place_rms:.3}; worst losses {:?}; false {:?}; missed {:?}; doubled {:?}",
-        tally.losses, tally.false_events, tally.missed, tally.doubled
+        "{n} losses: error over standard error, rms {rms:.3}, mean {mean:.3}; worst (ratio, seed, \
+         metres, dB) {worst:?}; false {:?}; missed {:?}; doubled {:?}",
+        tally.false_events, tally.missed, tally.doubled
     );
     println!("{seen}");
     assert!(n > 100.0, "too few to tell; {seen}");
@@ -108,8 +114,6 @@ fn check(settings: &RandomLinkSettings) {
     assert!((0.85..1.15).contains(&rms), "{seen}");
     // A mean of n numbers of unit variance scatters by 1/√n.
     assert!(mean.abs() < 3.0 / n.sqrt(), "{seen}");
-    // Places are spread less evenly (edges within one sample): 25 %.
-    assert!((0.75..1.25).contains(&place_rms), "{seen}");
 }
 
 /// Links long enough that the far end's noise matters, short enough to be quick.
@@ -125,7 +129,7 @@ fn stated_errors_are_the_errors_made_with_an_instant_receiver() {
     let mut settings = short_links();
     settings.instrument.receiver = Receiver::default();
     settings.instrument.noise.dynamic_range_db = Some(17.0);
-    check(&settings);
+    check_losses(&settings);
 }
 
 #[test]
@@ -134,18 +138,60 @@ fn stated_errors_are_the_errors_made_with_a_receiver_of_one_pole() {
     settings.instrument.receiver.tails.clear();
     settings.instrument.receiver.ceiling_above_start_db = None;
     settings.instrument.noise.dynamic_range_db = Some(17.0);
-    check(&settings);
+    check_losses(&settings);
 }
 
 #[test]
 fn stated_errors_are_the_errors_made_with_overload_and_its_tail() {
     let mut settings = short_links();
     settings.instrument.noise.dynamic_range_db = Some(17.0);
-    check(&settings);
+    check_losses(&settings);
 }
 
+/// 27 dB over the noise, stated errors are some 1e-5 dB: there the receiver's fall
+/// and its tail, known from the trace only so well, are what is left. They may be
+/// 0.0005 dB, a fifth of the least loss that a joint has, and no more.
 #[test]
-fn stated_errors_are_the_errors_made_with_little_noise() {
-    // 27 dB over the noise: rounding of the file to 0.001 dB is all there is.
-    check(&short_links());
+fn what_noise_does_not_explain_is_below_half_a_thousandth_of_a_decibel() {
+    for step_db in [None, Some(0.001)] {
+        let mut settings = short_links();
+        settings.instrument.display.step_db = step_db;
+        let tally = tally(&settings);
+        assert!(tally.losses.len() > 100);
+        assert_eq!(tally.false_events, []);
+        assert_eq!(tally.doubled, []);
+        for (ratio, seed, at_m, error_db) in tally.losses {
+            // Four errors: one in 16 000 by chance.
+            let left_db = error_db.abs() * (1.0 - 4.0 / ratio.abs()).max(0.0);
+            assert!(
+                left_db < 5e-4,
+                "seed {seed}, {at_m} m: {error_db} dB, {ratio} errors"
+            );
+        }
+    }
+}
+
+/// Source: closed form: a true standard error has a root mean square of 1 of
+/// error over it; places have the error of an edge within a sample in them, which
+/// is uniform and bounded, and few links: 25 %.
+#[test]
+fn stated_errors_of_places_are_the_errors_made() {
+    let mut settings = short_links();
+    settings.instrument.receiver = Receiver::default();
+    for dynamic_range_db in [14.0, 17.0] {
+        settings.instrument.noise.dynamic_range_db = Some(dynamic_range_db);
+        let tally = tally(&settings);
+        let (rms, mean, worst) = spread(&tally.places);
+        let seen = format!(
+            "{dynamic_range_db} dB: {} places: error over standard error, rms {rms:.3}, mean \
+             {mean:.3}; worst (ratio, seed, metres, error in metres) {worst:?}",
+            tally.places.len()
+        );
+        println!("{seen}");
+        assert!((0.75..1.25).contains(&rms), "{seen}");
+        assert!(
+            mean.abs() < 3.0 / (tally.places.len() as f64).sqrt(),
+            "{seen}"
+        );
+    }
 }

@@ -8,12 +8,14 @@
 //! tolerances below say so.
 
 use approx::assert_abs_diff_eq;
-use bothends::both_ways::Link;
+use bothends::both_ways::{Link, Settings, combine};
 use bothends::measure::Section;
-use bothends::simulate::{Fibre, LinkEnd};
-use bothends::units::{Loss, Reflectance};
+use bothends::simulate::{self, Fibre, LinkEnd, SimTrace};
+use bothends::units::{Length, Loss, Reflectance};
 
-use crate::made::{backscatter_of, chain, db, event_at, fibre, ideal, level_at, measured, quiet};
+use crate::made::{
+    backscatter_of, chain, db, event_at, fibre, ideal, level_at, measured, noisy, quiet, traces,
+};
 
 /// Rounding of levels in f64 through sums over ten thousand samples.
 const EXACT_DB: f64 = 1e-5;
@@ -243,6 +245,54 @@ fn connectors_joints_and_glass_add_up() {
     assert_eq!(link.events.len(), 4, "{:?}", crate::made::places(&link));
     // Ends to 2 m each at 0.2 dB/km.
     assert_abs_diff_eq!(db(&link.loss), 0.95 + 3.0, epsilon = 8e-4);
+}
+
+/// Closed form: many files are blank from the end of the fibre on. What is not
+/// there says nothing of the noise, and the losses stay.
+#[test]
+fn a_file_that_is_blank_beyond_the_end_is_measured() {
+    let fibres = vec![
+        fibre(10.0, 0.2, backscatter_of(9.2)),
+        fibre(10.0, 0.2, backscatter_of(8.6)),
+    ];
+    let mut instrument = noisy(100.0, 2.0, 20.0);
+    // The end falls into the middle of whatever blocks samples are judged in.
+    for range_m in [20_020.0, 20_040.0, 20_100.0, 21_000.0] {
+        instrument.range = Some(Length::from_m(range_m));
+        let plan = chain(fibres.clone(), &[0.05], instrument.clone());
+        let sim = simulate::run(&plan, 1).unwrap();
+        let blank = |seen: &SimTrace| {
+            let mut seen = seen.clone();
+            for (z_m, db) in seen.distances_m.iter().zip(&mut seen.levels_db) {
+                if *z_m > 20_012.0 {
+                    *db = f64::NAN;
+                }
+            }
+            seen.to_trace().unwrap()
+        };
+        let (a, b) = (blank(&sim.a), blank(&sim.b));
+        let link = combine(&a, &b, &Settings::default()).unwrap().link;
+        // Noise of 2e-4 dB a sample at the port and 1.4e-3 dB at 20 km over lines
+        // of 5000 samples: errors of some 5e-5 dB.
+        check_joint(&link, 10_000.0, 0.05, -0.242_894, 0.342_894, 5e-4);
+    }
+}
+
+/// Closed form: two traces that stop within the last pulse show no end, and one
+/// joint in each lays them on each other in two ways (the end at the joint, or
+/// beyond it). The right link or a refusal will do; another link will not.
+#[test]
+fn files_that_stop_with_the_fibre_make_no_other_link() {
+    let fibres = vec![
+        fibre(10.0, 0.2, backscatter_of(9.2)),
+        fibre(10.0, 0.2, backscatter_of(8.6)),
+    ];
+    let mut instrument = noisy(100.0, 2.0, 20.0);
+    instrument.range = Some(Length::from_m(20_002.0));
+    let (a, b) = traces(&chain(fibres, &[0.05], instrument), 1);
+    if let Ok(combined) = combine(&a, &b, &Settings::default()) {
+        check_joint(&combined.link, 10_000.0, 0.05, -0.242_894, 0.342_894, 5e-4);
+    }
 }
 
 /// Closed form: a trace without any noise at all is the easiest of all.
