@@ -13,15 +13,18 @@ const LINKS: u64 = 30;
 /// lengths of 275 ns (28 m).
 const REACH_M: f64 = 85.0;
 
+/// Error over standard error, seed, place in metres, error.
+type Found = (f64, u64, f64, f64);
+
 /// What became of the events of [`LINKS`] links.
 #[derive(Debug, Default)]
 struct Tally {
     /// Error over standard error of each loss of a lone event, with its seed,
     /// place and error in dB.
-    losses: Vec<(f64, u64, f64, f64)>,
+    losses: Vec<Found>,
     /// Error over standard error of each place but the first, which is the zero,
     /// with its seed, place and error in metres.
-    places: Vec<(f64, u64, f64, f64)>,
+    places: Vec<Found>,
     /// Seed and place of events where there are none.
     false_events: Vec<(u64, f64)>,
     /// Seed and place of true events of more than 0.2 dB that were not found.
@@ -83,7 +86,7 @@ fn tally(settings: &RandomLinkSettings) -> Tally {
 }
 
 /// Root mean square and mean of errors over standard errors, and the worst of them.
-fn spread(found: &[(f64, u64, f64, f64)]) -> (f64, f64, Vec<(f64, u64, f64, f64)>) {
+fn spread(found: &[Found]) -> (f64, f64, Vec<Found>) {
     let n = found.len() as f64;
     let rms = (found.iter().map(|l| l.0 * l.0).sum::<f64>() / n).sqrt();
     let mean = found.iter().map(|l| l.0).sum::<f64>() / n;
@@ -102,7 +105,6 @@ fn check_losses(settings: &RandomLinkSettings) {
          metres, dB) {worst:?}; false {:?}; missed {:?}; doubled {:?}",
         tally.false_events, tally.missed, tally.doubled
     );
-    println!("{seen}");
     assert!(n > 100.0, "too few to tell; {seen}");
     // Set to 0.5 false events per 1,000 km; these are about 600 km.
     assert!(tally.false_events.len() <= 2, "{seen}");
@@ -187,7 +189,6 @@ fn stated_errors_of_places_are_the_errors_made() {
              {mean:.3}; worst (ratio, seed, metres, error in metres) {worst:?}",
             tally.places.len()
         );
-        println!("{seen}");
         assert!((0.75..1.25).contains(&rms), "{seen}");
         assert!(
             mean.abs() < 3.0 / (tally.places.len() as f64).sqrt(),

@@ -8,8 +8,8 @@ use bothends::both_ways::{Combined, Event, Link, Settings, combine};
 use bothends::simulate::{self, Fibre, Instrument, Noise, Plan};
 use bothends::trace::{Header, Trace};
 use bothends::units::{
-    Attenuation, BackscatterCoefficient, GroupIndex, Length, Loss, Measurement, PulseWidth,
-    Wavelength,
+    Attenuation, BackscatterCoefficient, GroupIndex, Length, Loss, Measured, Measurement,
+    PulseWidth, Wavelength,
 };
 use ndarray::Array1;
 
@@ -114,6 +114,18 @@ pub(crate) fn db(loss: &Measurement<Loss>) -> f64 {
 #[track_caller]
 pub(crate) fn error_db(loss: &Measurement<Loss>) -> f64 {
     loss.as_ref().unwrap().std_error.unwrap().db()
+}
+
+/// A loss with its standard error, as if measured.
+#[expect(
+    clippy::unnecessary_wraps,
+    reason = "the functions under test take what may be missing"
+)]
+pub(crate) fn known(value_db: f64, error_db: f64) -> Measurement<Loss> {
+    Ok(Measured {
+        value: Loss::from_db(value_db),
+        std_error: Some(Loss::from_db(error_db)),
+    })
 }
 
 /// A trace from levels of our own, sample 0 at the port.

@@ -2,14 +2,8 @@
 
 use approx::{assert_abs_diff_eq, assert_relative_eq};
 use bothends::both_ways::{mismatch_loss, workmanship};
-use bothends::units::{Loss, Measured, Measurement};
 
-fn known(value_db: f64, error_db: f64) -> Measurement<Loss> {
-    Ok(Measured {
-        value: Loss::from_db(value_db),
-        std_error: Some(Loss::from_db(error_db)),
-    })
-}
+use crate::made::known;
 
 /// Source: J. M. Senior, *Optical Fiber Communications*, example 5.6: mode fields
 /// of 11.2 and 8.4 µm lose 0.35 dB (inputs and answer from memory); 0.35458

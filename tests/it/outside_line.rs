@@ -1,4 +1,8 @@
 //! Straight lines by least squares and the errors that follow from them.
+#![expect(
+    clippy::unwrap_used,
+    reason = "a line that cannot be drawn must fail the test"
+)]
 
 use approx::{assert_abs_diff_eq, assert_relative_eq};
 use bothends::detect::{Line, Sums};

@@ -1,4 +1,8 @@
 //! Reflectance of a point and return loss of a link against numbers from outside.
+#![expect(
+    clippy::doc_markdown,
+    reason = "formulas stand as they are printed, without marks"
+)]
 
 use approx::{assert_abs_diff_eq, assert_relative_eq};
 use bothends::detect::{Eye, height_db};

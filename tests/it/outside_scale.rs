@@ -1,4 +1,8 @@
 //! Distance, pulse length and level scale against numbers from outside.
+#![expect(
+    clippy::doc_markdown,
+    reason = "formulas stand as they are printed, without marks"
+)]
 
 use approx::{assert_abs_diff_eq, assert_relative_eq};
 use bothends::detect::height_db;

@@ -5,20 +5,17 @@
 //! loss T; where only the mode fields differ, K goes as 1/w² and half the
 //! difference is h = 10·log10(w2/w1). The pair of formulas is derived; that gains
 //! and losses come in such pairs is the subject of IEC TR 62316 (abstract).
+#![expect(
+    clippy::doc_markdown,
+    reason = "formulas stand as they are printed, without marks"
+)]
 
 use approx::assert_abs_diff_eq;
 use bothends::both_ways::{mismatch_loss, mode_field_diameter, two_way_levels, workmanship};
 use bothends::measure::{half_difference, two_way};
-use bothends::units::{Loss, Measured, Measurement, NotMeasured};
+use bothends::units::{Loss, Measured, NotMeasured};
 
-use crate::made::{db, error_db};
-
-fn reading(value_db: f64, error_db: f64) -> Measurement<Loss> {
-    Ok(Measured {
-        value: Loss::from_db(value_db),
-        std_error: Some(Loss::from_db(error_db)),
-    })
-}
+use crate::made::{db, error_db, known};
 
 /// Sources: first row a flash-card of the online course "Fiber Optic Network
 /// Operations and Maintenance", which gives (Loss A + Loss B)/2; second a quiz of
@@ -33,7 +30,7 @@ fn worked_examples_of_the_mean() {
         (0.25, -0.15, 0.05, 0.20),
         (0.12, -0.04, 0.04, 0.08),
     ] {
-        let (a, b) = (reading(a_db, 0.01), reading(b_db, 0.01));
+        let (a, b) = (known(a_db, 0.01), known(b_db, 0.01));
         // Sums of two numbers of two decimals: rounding only.
         assert_abs_diff_eq!(db(&two_way(&a, &b)), loss_db, epsilon = 1e-12);
         assert_abs_diff_eq!(db(&half_difference(&a, &b)), half_db, epsilon = 1e-12);
@@ -45,7 +42,7 @@ fn worked_examples_of_the_mean() {
 #[test]
 fn worked_errors_of_the_mean() {
     for (a_db, b_db, error) in [(0.010, 0.012, 0.007_810), (0.012, 0.015, 0.009_60)] {
-        let (a, b) = (reading(0.1, a_db), reading(0.1, b_db));
+        let (a, b) = (known(0.1, a_db), known(0.1, b_db));
         // Half of the last printed decimal.
         assert_abs_diff_eq!(error_db(&two_way(&a, &b)), error, epsilon = 5e-6);
         assert_abs_diff_eq!(error_db(&half_difference(&a, &b)), error, epsilon = 5e-6);
@@ -55,7 +52,7 @@ fn worked_errors_of_the_mean() {
         value: Loss::from_db(0.1),
         std_error: None,
     });
-    let mean = two_way(&reading(0.1, 0.01), &without).unwrap();
+    let mean = two_way(&known(0.1, 0.01), &without).unwrap();
     assert_eq!(mean.std_error, None);
 }
 
@@ -63,7 +60,7 @@ fn worked_errors_of_the_mean() {
 #[test]
 fn one_reading_makes_no_mean() {
     let missing = Err(NotMeasured::because("under the noise"));
-    let there = reading(0.1, 0.01);
+    let there = known(0.1, 0.01);
     assert!(two_way(&there, &missing).is_err());
     assert!(two_way(&missing, &there).is_err());
     assert!(half_difference(&there, &missing).is_err());
@@ -84,7 +81,7 @@ fn pairs_of_mode_fields_give_gainers_and_losers() {
         (10.4, 9.6, 0.0278, -0.3476, -0.3198, 0.3754),
         (10.5, 8.0, 0.3173, -1.1810, -0.8637, 1.4983),
     ] {
-        let (a, b) = (reading(a_db, 0.001), reading(b_db, 0.001));
+        let (a, b) = (known(a_db, 0.001), known(b_db, 0.001));
         let (loss, half) = (two_way(&a, &b), half_difference(&a, &b));
         // Two readings rounded to four decimals: their mean is off by at most 5e-5,
         // and the printed one by as much again.

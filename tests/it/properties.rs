@@ -198,7 +198,7 @@ proptest! {
         let louder = Drawn {
             // The same random numbers, twice as large in linear power.
             dynamic_range_db: drawn.dynamic_range_db - 5.0 * f64::log10(2.0),
-            ..drawn.clone()
+            ..drawn
         };
         let twice = measured(&plan(&louder), drawn.seed).link;
         let (once, twice) = (losses(&once), losses(&twice));
