@@ -346,18 +346,29 @@ fn strong_peaks(
 /// First sample after a peak's pulse that lies on the line of the fibre behind it.
 ///
 /// A mean just behind the pulse is held against the line through the next stretch,
-/// six times as long, drawn back to it; both in two sizes, so that a fast and a
-/// slow recovery show. Settled when neither stands out by three standard errors.
+/// six times as long, drawn back to it; in several sizes, so that a fast and a slow
+/// recovery show. Settled when none stands out by three standard errors. The long
+/// sizes are asked only behind a clipped peak: an overloaded receiver recovers
+/// slowly, and a gainer close behind an ordinary peak would look the same.
 fn settle(power: &Power, noise: &Noise, edge: usize, n_w: usize, lit_end: usize) -> usize {
     let n = power.len().min(lit_end + 2 * BLOCK);
     let q = (n_w / 2).max(4);
     // A tail is watched for up to fifty pulses; the slowest known ends far sooner.
     let last = (edge + 50 * n_w + 200).min(n);
     let first = (edge + n_w + 2).min(power.len());
+    let clipped = power.state[edge..first].contains(&SampleState::Clipped);
+    let sizes: &[usize] = if clipped {
+        &[q, 4 * q, 16 * q, 64 * q]
+    } else {
+        &[q, 4 * q]
+    };
+    let last = if clipped { n } else { last };
+    let watched = edge + 50 * n_w + 200;
     let mut at = first;
-    while at + 7 * q < last {
-        let above = [q, 4 * q]
-            .into_iter()
+    while at + 7 * q < last && at < watched {
+        let above = sizes
+            .iter()
+            .copied()
             .filter(|size| at + 7 * size < last)
             .any(|size| recovers(power, noise, at, size));
         if !above {
