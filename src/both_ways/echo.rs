@@ -58,7 +58,8 @@ pub(super) fn find_echoes(joint: &Joint) -> Vec<Echo> {
             let Some(own) = strength(view, mark, v) else {
                 continue;
             };
-            if let Some((near, far)) = explained(&reflectors, x_m, own.0, view) {
+            let own_error = mark.std_error_m.filter(|e| e.is_finite()).unwrap_or(0.0);
+            if let Some((near, far)) = explained(&reflectors, x_m, own_error, own.0, view) {
                 echoes.push(Echo {
                     mark: m,
                     view: v,
@@ -168,9 +169,16 @@ fn strength(view: &View<'_>, mark: &Mark, v: usize) -> Option<(f64, bool)> {
 }
 
 /// The nearest and farthest reflection of a path that comes home at `x_m`.
-fn explained(list: &[Reflector], x_m: f64, own_db: f64, view: &View<'_>) -> Option<(f64, f64)> {
-    // Three places of about a third of a sample each, and the slow rise of a receiver.
-    let reach = (2.0 + 0.1 * view.eye.pulse_samples) * view.eye.spacing_m;
+fn explained(
+    list: &[Reflector],
+    x_m: f64,
+    own_error_m: f64,
+    own_db: f64,
+    view: &View<'_>,
+) -> Option<(f64, f64)> {
+    // Three places of about a third of a sample each, the slow rise of a receiver,
+    // and three standard errors of the echo's own place.
+    let reach = (2.0 + 0.1 * view.eye.pulse_samples) * view.eye.spacing_m + 3.0 * own_error_m;
     // A reflectance is the strength plus the backscatter of one pulse; three of
     // them against one leave it twice: about 2·(B1 + 10·log10 W), which depends
     // on the fibre only weakly.

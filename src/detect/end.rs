@@ -90,19 +90,35 @@ pub fn find_end(eye: &Eye) -> End {
     }
 }
 
-/// Last sample before the rise of a reflection behind which no fibre answers:
-/// nothing follows, or only the receiver's recovery.
+/// Last sample before the rise of the first reflection behind which no fibre
+/// answers: nothing follows, or only the receiver's recovery and echoes.
 fn ending_peak(eye: &Eye) -> Option<usize> {
-    let p = &eye.power.value;
-    let peak = eye.peaks.iter().skip(1).next_back()?;
-    let from = peak.settled.min(p.len());
-    if from + JUDGED / 2 >= eye.lit.end {
-        return Some(peak.edge);
+    let mut ending = None;
+    let mut to = eye.lit.end;
+    for peak in eye.peaks.iter().skip(1).rev() {
+        if fibre_answers(eye, peak.settled.min(eye.len()), to) {
+            break;
+        }
+        ending = Some(peak.edge);
+        to = peak.edge;
     }
-    let middle = usize::midpoint(from, eye.lit.end);
+    ending
+}
+
+/// Whether the samples `from..to` are backscatter: above the noise, and not falling
+/// as only a receiver's recovery does.
+fn fibre_answers(eye: &Eye, from: usize, to: usize) -> bool {
+    if from + 4 > to {
+        return false;
+    }
+    let p = &eye.power.value;
     let mean = |lo: usize, hi: usize| p[lo..hi].iter().sum::<f64>() / (hi - lo).max(1) as f64;
-    let (near, far) = (mean(from, middle), mean(middle, eye.lit.end));
+    if mean(from, to) < LEAST_SNR * eye.noise.floor() {
+        return false;
+    }
+    let middle = usize::midpoint(from, to);
+    let (near, far) = (mean(from, middle), mean(middle, to));
     let length_km = (middle - from) as f64 * eye.spacing_m / 1000.0;
     let fall_db = 5.0 * (near / far.max(f64::MIN_POSITIVE)).log10();
-    (fall_db > RECOVERY_DB_PER_KM * length_km + 1.5).then_some(peak.edge)
+    fall_db < RECOVERY_DB_PER_KM * length_km + 1.5
 }

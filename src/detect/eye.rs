@@ -5,6 +5,7 @@ use crate::trace::Trace;
 use super::light::{self, BLOCK, Lit};
 use super::noise::{self, Noise};
 use super::power::{Power, SampleState};
+use super::recovery;
 use super::response::{self, Response};
 use super::sums::Sums;
 
@@ -37,6 +38,8 @@ pub(crate) const DB_PER_NEPER: f64 = 5.0 / std::f64::consts::LN_10;
 pub struct StrongPeak {
     /// Last sample before the rise.
     pub edge: usize,
+    /// Leading edge as a fraction of a sample, where the receiver's shape tells it.
+    pub place: Option<f64>,
     /// First sample at which the straight line is usable again.
     pub settled: usize,
     /// Whether samples of it are clipped.
@@ -84,13 +87,16 @@ impl Eye {
         let pulse_samples = trace.pulse_length().m() / trace.spacing_m();
         let lit = light::find_lit(&power);
         let noise = noise::estimate(&power, lit.end, lit.dark_rms, pulse_samples);
-        let peaks = strong_peaks(&power, &noise, lit.end, pulse_samples);
+        let mut peaks = strong_peaks(&power, &noise, lit.end, pulse_samples);
         let response = response::estimate(
             &power,
             &rises(&power, &noise, &peaks, lit.end),
             pulse_samples,
             noise.floor(),
         );
+        for peak in peaks.iter_mut().skip(1).filter(|peak| !peak.clipped) {
+            peak.place = response::place(&power, peak.edge, &response);
+        }
         let mut eye = Self {
             start_m: trace.position_of(0).m(),
             spacing_m: trace.spacing_m(),
@@ -302,17 +308,9 @@ fn strong_peaks(
     let n = p.len();
     let n_w = pulse_samples.ceil() as usize;
     let rise = (REFLECTION_RISE_DB / DB_PER_NEPER).exp();
-    let mut peaks = Vec::new();
-    if lit_end > 2 {
-        // The port itself: the trace begins in the pulse.
-        let settled = settle(power, noise, 0, n_w, lit_end);
-        peaks.push(StrongPeak {
-            edge: 0,
-            settled,
-            clipped: power.state[..settled.min(n)].contains(&SampleState::Clipped),
-        });
-    }
-    let mut i = peaks.first().map_or(1, |peak| peak.settled);
+    // The port itself: the trace begins in the pulse.
+    let mut edges = vec![0];
+    let mut i = n_w + 2;
     // The light ends somewhere in the two blocks behind the last one surely lit.
     while i + 2 < n.min(lit_end + 2 * BLOCK) {
         let lo = i.saturating_sub(2);
@@ -324,82 +322,33 @@ fn strong_peaks(
         let sd = (noise.variance(before.max(0.0)) * 1.5).sqrt();
         if after > before.max(0.0) * rise && after - before > 8.0 * sd {
             // The first sample that left the line is i+1, unless the rise had begun.
-            let edge = if p[i] - before > 5.0 * sd && i > lo {
-                i - 1
-            } else {
-                i
-            };
-            let settled = settle(power, noise, edge, n_w, lit_end);
-            peaks.push(StrongPeak {
-                edge,
-                settled,
-                clipped: power.state[edge..settled.min(n)].contains(&SampleState::Clipped),
-            });
-            i = settled.max(i + 1);
+            let begun = p[i] - before > 5.0 * sd && i > lo;
+            let edge = if begun { i - 1 } else { i };
+            edges.push(edge);
+            i = edge + n_w + 2;
         } else {
             i += 1;
         }
     }
-    peaks
-}
-
-/// First sample after a peak's pulse that lies on the line of the fibre behind it.
-///
-/// A mean just behind the pulse is held against the line through the next stretch,
-/// six times as long, drawn back to it; in several sizes, so that a fast and a slow
-/// recovery show. Settled when none stands out by three standard errors. The long
-/// sizes are asked only behind a clipped peak: an overloaded receiver recovers
-/// slowly, and a gainer close behind an ordinary peak would look the same.
-fn settle(power: &Power, noise: &Noise, edge: usize, n_w: usize, lit_end: usize) -> usize {
-    let n = power.len().min(lit_end + 2 * BLOCK);
-    let q = (n_w / 2).max(4);
-    // A tail is watched for up to fifty pulses; the slowest known ends far sooner.
-    let last = (edge + 50 * n_w + 200).min(n);
-    let first = (edge + n_w + 2).min(power.len());
-    let clipped = power.state[edge..first].contains(&SampleState::Clipped);
-    let sizes: &[usize] = if clipped {
-        &[q, 4 * q, 16 * q, 64 * q]
-    } else {
-        &[q, 4 * q]
-    };
-    let last = if clipped { n } else { last };
-    let watched = edge + 50 * n_w + 200;
-    let mut at = first;
-    while at + 7 * q < last && at < watched {
-        let above = sizes
-            .iter()
-            .copied()
-            .filter(|size| at + 7 * size < last)
-            .any(|size| recovers(power, noise, at, size));
-        if !above {
-            return at;
-        }
-        at += (q / 2).max(1);
-    }
-    first
-}
-
-/// Whether the mean of `size` samples from `at` stands above the line through the
-/// next six times as many.
-fn recovers(power: &Power, noise: &Noise, at: usize, size: usize) -> bool {
-    if power.state[at..at + size].contains(&SampleState::Clipped) {
-        return true;
-    }
-    let mean = |lo: usize, hi: usize| power.value[lo..hi].iter().sum::<f64>() / (hi - lo) as f64;
-    let near = mean(at, at + size);
-    // The line through two halves of three sizes each, drawn back: its halves are
-    // centred 2.5 and 5.5 sizes on, the near mean half a size.
-    let (p, q) = (
-        mean(at + size, at + 4 * size),
-        mean(at + 4 * size, at + 7 * size),
-    );
-    let line = p + (p - q) * 2.0 / 3.0;
-    // An exponential stands above its own chord by half its curvature.
-    let rate = (p - q) / (3.0 * p.abs().max(f64::MIN_POSITIVE));
-    let curvature = 0.5 * rate * rate * p.abs() * 10.0;
-    // Weights 1 and −5/3, 2/3 of means over one and three sizes.
-    let sd = (noise.density(p.max(0.0)) / size as f64 * (1.0 + 29.0 / 27.0)).sqrt();
-    near - line > 3.0 * sd + curvature
+    edges
+        .iter()
+        .enumerate()
+        .map(|(k, &edge)| {
+            // Up to the next rise, or where light is sure.
+            let stop = edges.get(k + 1).map_or_else(
+                || lit_end.saturating_sub(BLOCK / 2),
+                |&next| (next + 1).min(lit_end),
+            );
+            let first = (edge + n_w + 2).min(n);
+            let settled = recovery::settled(power, noise, first, stop.max(first));
+            StrongPeak {
+                edge,
+                place: None,
+                settled,
+                clipped: power.state[edge..settled.min(n)].contains(&SampleState::Clipped),
+            }
+        })
+        .collect()
 }
 
 /// Last samples before the rises that may show the receiver's shape: those of the

@@ -11,6 +11,7 @@ mod noise;
 mod peaks;
 mod power;
 mod profile;
+mod recovery;
 mod response;
 mod scan;
 mod sums;

@@ -20,6 +20,9 @@ const SLOWEST: f64 = 0.6;
 /// Least height of a peak over its noise, summed over the pulse, that shows a shape.
 const CLEAR: f64 = 30.0;
 
+/// Time constant in samples below which a rise is over within one sample.
+const FAST: f64 = 0.15;
+
 /// Most peaks asked.
 const ASKED: usize = 5;
 
@@ -105,6 +108,29 @@ pub(super) fn estimate(power: &Power, edges: &[usize], pulse: f64, noise_rms: f6
     poles.sort_by(f64::total_cmp);
     let pole = poles.get(poles.len() / 2).copied().unwrap_or(0.0);
     Response { pulse, pole }
+}
+
+/// Leading edge of a peak whose rise begins behind sample `edge`, to a fraction of a
+/// sample, from the shape that a known receiver gives it; none where the receiver
+/// is so fast that the samples do not tell.
+pub(super) fn place(power: &Power, edge: usize, response: &Response) -> Option<f64> {
+    if response.pole < FAST {
+        return None;
+    }
+    let n_w = response.pulse.ceil() as usize;
+    let lo = edge.checked_sub(3 + n_w.min(16))?;
+    let hi = edge + 2 * n_w + 4;
+    let samples = power.value.get(lo..hi)?;
+    if power.state[lo..hi].iter().any(|s| *s != SampleState::Good) {
+        return None;
+    }
+    let best = (0..=160)
+        .map(|j| edge as f64 - 0.5 + f64::from(j) / 80.0)
+        .min_by(|a, b| {
+            let square = |x: f64| square_of(samples, lo, x, response).0;
+            square(*a).total_cmp(&square(*b))
+        })?;
+    Some(best)
 }
 
 /// Clearness and time constant of one peak.

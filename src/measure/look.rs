@@ -106,9 +106,13 @@ fn strong_marks(finder: &Finder<'_>) -> Vec<Mark> {
         .skip(1)
         .filter(|peak| peak.edge >= bound.lo && peak.edge + 2 < bound.hi)
         .map(|peak| {
-            // The rise lies between two samples: half a sample on, uniform.
-            let z_m = view.place(peak.edge as f64 + 0.5);
-            let mut mark = finder.mark(z_m, Some(view.eye.spacing_m / 12.0_f64.sqrt()));
+            // The rise lies between two samples: half a sample on, uniform; or where
+            // the receiver's shape puts it, to a tenth.
+            let (index, error) = match peak.place {
+                Some(place) => (place, 0.1),
+                None => (peak.edge as f64 + 0.5, 12.0_f64.sqrt().recip()),
+            };
+            let mut mark = finder.mark(view.place(index), Some(view.eye.spacing_m * error));
             mark.blocks[0] = Some((peak.edge, peak.settled));
             mark.reflective[0] = true;
             mark.strong = true;

@@ -1,0 +1,196 @@
+//! Where a receiver has recovered from a strong reflection.
+//!
+//! Behind the pulse the level is fibre, and on top of it one or more exponentials by
+//! which the receiver recovers. A stretch is fitted by a line, by a line with one
+//! exponential, and by a line with one step; while the exponential explains it
+//! beyond chance and better than a step does, the stretch begins later.
+
+use super::noise::Noise;
+use super::power::{Power, SampleState};
+
+/// Lengths of the stretches looked at, in samples: a fast recovery shows in the
+/// short one, a slow one in the long ones.
+const STRETCHES: [usize; 4] = [24, 64, 192, 576];
+
+/// Drop of χ² from which an exponential is believed: amplitude and time constant are
+/// free, and 25 comes by chance less than once in 100,000 stretches.
+const BELIEVED: f64 = 25.0;
+
+/// Part of the noise of a mean over one time constant that may be left of it.
+const LEFT: f64 = 0.2;
+
+/// Most steps forward; each at least one sample, the usual case takes none to three.
+const MOST_STEPS: usize = 24;
+
+/// First sample from `first` on where no recovery shows any more, before `limit`.
+pub(super) fn settled(power: &Power, noise: &Noise, first: usize, limit: usize) -> usize {
+    let mut at = first;
+    while at < limit && power.state[at] == SampleState::Clipped {
+        at += 1;
+    }
+    for _ in 0..MOST_STEPS {
+        let longest = STRETCHES
+            .iter()
+            .filter_map(|&length| recovery(power, noise, at, length, limit))
+            .max();
+        match longest {
+            Some(on) => at = (at + on).min(limit),
+            None => break,
+        }
+    }
+    at
+}
+
+/// Samples until the recovery seen in the `length` samples from `at` has gone; none
+/// where a line, or a line with a step, explains them as well.
+fn recovery(power: &Power, noise: &Noise, at: usize, length: usize, limit: usize) -> Option<usize> {
+    if at + length > limit {
+        return None;
+    }
+    let samples = &power.value[at..at + length];
+    let mean = |lo: usize, hi: usize| samples[lo..hi].iter().sum::<f64>() / (hi - lo) as f64;
+    // The fibre's own decay from the last half, taken out: what is left is straight.
+    let (p, q) = (
+        mean(length / 2, 3 * length / 4),
+        mean(3 * length / 4, length),
+    );
+    if p <= 0.0 || q <= 0.0 {
+        return None;
+    }
+    let rate = (p / q).ln() / (length as f64 / 4.0);
+    let level = q * (rate * length as f64 / 8.0).exp();
+    let last = length as f64 - 1.0;
+    let straight: Vec<f64> = samples
+        .iter()
+        .enumerate()
+        .map(|(i, v)| v / (level * (rate * (last - i as f64)).exp()))
+        .collect();
+    let variance = (noise.density(level) / (level * level)).max(1e-24);
+    let (_, _, line) = line_of(&straight);
+    let mut best: Option<(f64, f64, f64)> = None;
+    let mut time = 1.5;
+    while time <= length as f64 / 3.0 {
+        let decay: Vec<f64> = (0..length).map(|i| (-(i as f64) / time).exp()).collect();
+        let (square, amplitude) = with_column(&straight, &decay, line);
+        if amplitude > 0.0 && best.is_none_or(|b| square < b.0) {
+            best = Some((square, time, amplitude));
+        }
+        time *= 1.4;
+    }
+    let (square, time, amplitude) = best?;
+    if line - square < BELIEVED * variance || square > best_step(&straight, line) {
+        return None;
+    }
+    let sd = (variance / time).sqrt();
+    let on = time * (amplitude / (LEFT * sd)).max(std::f64::consts::E).ln();
+    // Beyond the stretch nothing is known of it: go on from there.
+    Some((on.ceil() as usize).clamp(1, length))
+}
+
+/// Level at the middle, slope, and sum of squares of the least-squares line.
+fn line_of(y: &[f64]) -> (f64, f64, f64) {
+    let n = y.len() as f64;
+    let mean = y.iter().sum::<f64>() / n;
+    let middle = (n - 1.0) / 2.0;
+    let sxx = n * (n * n - 1.0) / 12.0;
+    let slope = y
+        .iter()
+        .enumerate()
+        .map(|(i, v)| (i as f64 - middle) * v)
+        .sum::<f64>()
+        / sxx;
+    let square = y
+        .iter()
+        .enumerate()
+        .map(|(i, v)| (v - mean - slope * (i as f64 - middle)).powi(2))
+        .sum();
+    (mean, slope, square)
+}
+
+/// Sum of squares and amplitude when one more column is fitted beside the line whose
+/// own sum of squares is `line`.
+fn with_column(y: &[f64], column: &[f64], line: f64) -> (f64, f64) {
+    // What is left of the column beside the line decides.
+    let (mean, slope, left) = line_of(column);
+    if left <= 0.0 {
+        return (line, 0.0);
+    }
+    let middle = (y.len() as f64 - 1.0) / 2.0;
+    let product: f64 = y
+        .iter()
+        .zip(column)
+        .enumerate()
+        .map(|(i, (v, c))| v * (c - mean - slope * (i as f64 - middle)))
+        .sum();
+    (line - product * product / left, product / left)
+}
+
+/// Least sum of squares of a line with one step anywhere in it.
+fn best_step(y: &[f64], line: f64) -> f64 {
+    let n = y.len();
+    let stride = (n / 32).max(1);
+    (2..n - 2)
+        .step_by(stride)
+        .map(|k| {
+            let column: Vec<f64> = (0..n).map(|i| f64::from(i < k)).collect();
+            with_column(y, &column, line).0
+        })
+        .fold(line, f64::min)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::SeedableRng;
+    use rand_chacha::ChaCha8Rng;
+    use rand_distr::{Distribution, StandardNormal};
+
+    fn noise() -> Noise {
+        Noise {
+            receiver: 1e-8,
+            receiver_sum: 1e-8,
+            shot: 0.0,
+            rounding: 0.0,
+            fading: 0.0,
+            pulse_samples: 6.0,
+        }
+    }
+
+    fn made(shape: impl Fn(f64) -> f64, seed: u64) -> Power {
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        let value: Vec<f64> = (0..1200)
+            .map(|i| {
+                let x = f64::from(i);
+                let normal: f64 = StandardNormal.sample(&mut rng);
+                (-(x) * 2e-4).exp() * shape(x) + 1e-4 * normal
+            })
+            .collect();
+        Power {
+            state: vec![SampleState::Good; value.len()],
+            value,
+            reference_db: 0.0,
+        }
+    }
+
+    #[test]
+    fn plain_fibre_and_a_step_are_settled_at_once() {
+        for seed in 0..20 {
+            let plain = made(|_| 1.0, seed);
+            assert_eq!(settled(&plain, &noise(), 10, 1200), 10, "seed {seed}");
+            // A step of 0.1 dB, 2·0.1·ln10/10 of the power, 40 samples on.
+            let step = made(|x| if x < 50.0 { 1.0 } else { 0.955 }, seed);
+            assert_eq!(settled(&step, &noise(), 10, 1200), 10, "seed {seed}");
+        }
+    }
+
+    #[test]
+    fn two_recoveries_are_waited_for() {
+        // 100 % at 5 samples and 5 % at 40: left below a fifth of 1e-4/√40 after
+        // 40·ln(0.05/3.2e-6) = 386 samples; at most the longest stretch beyond.
+        for seed in 0..20 {
+            let tail = made(|x| 1.0 + (-x / 5.0).exp() + 0.05 * (-x / 40.0).exp(), seed);
+            let at = settled(&tail, &noise(), 0, 1200);
+            assert!((200..960).contains(&at), "seed {seed}: {at}");
+        }
+    }
+}
