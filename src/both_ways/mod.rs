@@ -7,6 +7,7 @@ mod combine;
 mod echo;
 mod joint;
 mod link;
+mod mode_field;
 mod profiles;
 mod readings;
 mod register;
@@ -18,6 +19,7 @@ pub use link::{
     Direction, Event, EventKind, KindFrom, Link, Profiles, Registration, SeenFrom, Verdict,
     Workmanship,
 };
+pub use mode_field::mode_field_diameter;
 pub use profiles::two_way_levels;
 pub use register::{Axis, register};
 pub use workmanship::{mismatch_loss, workmanship};

@@ -1,9 +1,21 @@
 //! One integration binary: every test module is beside this file.
 
 mod cli;
+mod calibration;
+mod layering;
 mod links;
+mod made;
+mod outside_detection;
+mod outside_geometry;
+mod outside_line;
+mod outside_links;
+mod outside_reflectance;
+mod outside_scale;
+mod outside_two_way;
 mod plot;
+mod properties;
 mod read;
 mod read_hostile;
+mod reference;
 mod report;
 mod simulate;
