@@ -9,15 +9,12 @@ use crate::warning::Warning;
 use super::broken::broken_link;
 use super::build::build_link;
 use super::check::{CombineError, Cords, check_pair, cords};
+use super::ends::{LENGTHS_AGREE, settle_ends};
 use super::joint::detect_jointly;
 use super::link::{Direction, Link, Profiles};
 use super::profiles::profiles;
 use super::readings::read_all;
 use super::register::{Axis, register};
-
-/// Relative difference of the two lengths beyond which they are not one fibre's:
-/// the group indices of silica fibres lie within half a per cent of each other.
-const LENGTHS_AGREE: f64 = 0.005;
 
 /// What the two-way measurement is set to.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -97,13 +94,18 @@ pub fn combine(a: &Trace, b: &Trace, settings: &Settings) -> Result<Combined, Co
     };
     warn_of_settings(&mut pair);
     let index_ratio = b.group_index().ratio() / a.group_index().ratio();
-    drop_doubtful_ends(&mut pair, index_ratio);
+    settle_ends(&mut pair, index_ratio);
     if is_broken(&pair, index_ratio)? {
         return Ok(broken_link(pair, index_ratio));
     }
     refuse_same_end(&pair, index_ratio)?;
-    let axis =
-        register(&pair.look_a, &pair.look_b, index_ratio, settings.known_length).ok_or(CombineError::NothingInCommon)?;
+    let axis = register(
+        &pair.look_a,
+        &pair.look_b,
+        index_ratio,
+        settings.known_length,
+    )
+    .ok_or(CombineError::NothingInCommon)?;
     hide_alike(&mut pair, &axis);
     let length_m = expected_length(&pair, &axis);
     let fixed = fixed_places(&pair, length_m);
@@ -153,25 +155,6 @@ fn hide_alike(pair: &mut Pair<'_>, axis: &Axis) {
     pair.look_b.eye.settling += extra(a_m - b_m, pair.look_b.eye.spacing_m * axis.scale);
 }
 
-/// Forgets far ends that only stand out of the noise when the two do not agree: one
-/// of them is an echo or chance.
-fn drop_doubtful_ends(pair: &mut Pair<'_>, index_ratio: f64) {
-    let (Some(far_a), Some(far_b)) = (pair.look_a.far, pair.look_b.far) else {
-        return;
-    };
-    let a_m = far_a.own_m - pair.look_a.near.own_m;
-    let b_m = (far_b.own_m - pair.look_b.near.own_m) * index_ratio;
-    if (a_m - b_m).abs() <= LENGTHS_AGREE * a_m.max(b_m) {
-        return;
-    }
-    if far_a.in_noise {
-        pair.look_a.far = None;
-    }
-    if far_b.in_noise {
-        pair.look_b.far = None;
-    }
-}
-
 /// Whether the two lengths tell of a break; an error when they tell of two fibres.
 fn is_broken(pair: &Pair<'_>, index_ratio: f64) -> Result<bool, CombineError> {
     let (Some(far_a), Some(far_b)) = (pair.look_a.far, pair.look_b.far) else {
@@ -216,7 +199,11 @@ fn is_broken(pair: &Pair<'_>, index_ratio: f64) -> Result<bool, CombineError> {
         // Where no tail cord shows, the light's own end is the length.
         _ => {
             let seen = |far: crate::measure::LinkEnd, to_cord: f64, to_end: f64| {
-                if far.std_error_m.is_some() { to_cord } else { to_end }
+                if far.std_error_m.is_some() {
+                    to_cord
+                } else {
+                    to_end
+                }
             };
             Err(CombineError::LengthsDiffer {
                 a_m: seen(far_a, a_m, parts[0]),

@@ -18,9 +18,10 @@ const REFERENCE_QUALITY: f64 = 10_000.0;
 /// Window lengths tried for the reference, in samples.
 const REFERENCE_WINDOWS: [usize; 8] = [1, 3, 9, 27, 81, 243, 729, 2187];
 
-/// Least window for the weights, and times as long as the level's: a weight that
-/// follows its own sample's noise pulls the mean up by twice the noise's square.
-const WEIGHT_WINDOW: (usize, usize) = (81, 9);
+/// Window for the weights: at least the first number, nine times the level's, at most
+/// the second or the level's own. A weight that follows its own sample's noise pulls
+/// the mean up by twice the noise's square; one over kilometres is no longer local.
+const WEIGHT_WINDOW: (usize, usize) = (81, 729);
 
 /// Backscatter over rms noise below which samples may have been cut at zero or
 /// folded, so that their mean is no longer the power. At 3 one sample in 700 is.
@@ -204,7 +205,9 @@ impl Eye {
                     .filter_map(|&window| Some((window, mean(i, window)?)))
                     .find(|(_, (p, samples))| *p > floor * (REFERENCE_QUALITY / samples).sqrt())
                     .map_or((0.0, 0.0), |(window, (p, _))| {
-                        let longer = WEIGHT_WINDOW.0.max(window * WEIGHT_WINDOW.1);
+                        let longer = (9 * window)
+                            .clamp(WEIGHT_WINDOW.0, WEIGHT_WINDOW.1)
+                            .max(window);
                         (p, mean(i, longer).map_or(p, |(q, _)| q))
                     })
             })

@@ -27,8 +27,9 @@ const KEPT_ABOVE: f64 = 2.0;
 /// block is taken to hold an event. About one block in a million passes by chance.
 const OUTLIER: f64 = 5.0;
 
-/// Power against rms noise below which a block's samples may have been cut at zero.
-const LEAST_SNR: f64 = 3.0;
+/// Power against rms noise below which a block is left out: one sample in 30,000 is
+/// cut at zero or folded at 4, and its variance is that of the noise.
+const LEAST_SNR: f64 = 4.0;
 
 /// Noise of one trace, as variances in linear power.
 #[derive(Debug, Clone, PartialEq)]
@@ -116,8 +117,16 @@ pub(super) fn estimate(
         noise.receiver_sum = variance;
         return noise;
     }
-    // First pass: each block against the median of its neighbours in power.
+    // First pass: each block against its neighbours, and against the dark part.
     reject_by_neighbours(&mut blocks, size);
+    if let Some(rms) = dark_rms {
+        let weak: Vec<bool> = blocks.iter().map(|b| b.power < LEAST_SNR * rms).collect();
+        if weak.iter().filter(|w| !**w).count() >= 4 {
+            for (block, weak) in blocks.iter_mut().zip(weak) {
+                block.used &= !weak;
+            }
+        }
+    }
     for _ in 0..4 {
         noise = fit(&blocks, &lags, size, n_w, dark_variance, &noise);
         let mut changed = false;
@@ -168,9 +177,10 @@ fn blocks(power: &Power, lit_end: usize, size: usize, lags: &[usize]) -> Vec<Blo
     let mut start = 0;
     while start + size <= lit_end {
         let range = start..start + size;
-        if power.state[range.clone()]
-            .iter()
-            .all(|&s| s == SampleState::Good)
+        // Samples cut at zero stay in: leaving out the blocks that hold one would
+        // leave out the noisier blocks. Blocks so weak that it matters fall out by
+        // their power.
+        if !power.state[range.clone()].contains(&SampleState::Clipped)
             && let Some(block) = block(&power.value[range], lags)
         {
             blocks.push(block);
