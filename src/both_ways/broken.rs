@@ -11,7 +11,7 @@ use super::combine::{Combined, Pair, direction};
 use super::link::{Event, EventKind, Link, Profiles, SeenFrom, Verdict};
 
 /// Builds the result for a fibre that light does not cross.
-pub(super) fn broken_link(pair: Pair<'_>, index_ratio: f64) -> Combined {
+pub(super) fn broken_link(pair: &Pair<'_>, index_ratio: f64) -> Combined {
     let whole = pair.settings.known_length.map(Length::m);
     let (part_a, part_b) = (part(&pair.look_a, 1.0), part(&pair.look_b, index_ratio));
     let mut events: Vec<Event> = part_a.events(true, None);
@@ -82,16 +82,16 @@ pub(super) fn broken_link(pair: Pair<'_>, index_ratio: f64) -> Combined {
             .chain(part_b.sections(false, whole))
             .collect(),
         registration: None,
-        a: direction(&pair, true, Position::from_m(part_a.length_m)),
+        a: direction(pair, true, Position::from_m(part_a.length_m)),
         b: direction(
-            &pair,
+            pair,
             false,
             Position::from_m(whole.unwrap_or(sum) - part_b.length_m),
         ),
         false_events_per_1000_km: pair.settings.detect.false_events_per_1000_km,
         warnings,
     };
-    let profiles = separate_profiles(&pair, whole.unwrap_or(sum), index_ratio);
+    let profiles = separate_profiles(pair, whole.unwrap_or(sum), index_ratio);
     Combined { link, profiles }
 }
 

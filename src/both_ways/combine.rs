@@ -70,8 +70,8 @@ pub fn combine(a: &Trace, b: &Trace, settings: &Settings) -> Result<Combined, Co
     let warnings = check_pair(a, b, settings)?;
     let cords = cords(a, b);
     let (look_a, look_b) = rayon::join(
-        || look(a, cords.at_a, cords.at_b, &settings.detect),
-        || look(b, cords.at_b, cords.at_a, &settings.detect),
+        || look(a, cords.at_a, cords.at_b, settings.detect),
+        || look(b, cords.at_b, cords.at_a, settings.detect),
     );
     for (end, look) in [('A', &look_a), ('B', &look_b)] {
         if look.bound.hi < look.bound.lo + 16 {
@@ -96,7 +96,7 @@ pub fn combine(a: &Trace, b: &Trace, settings: &Settings) -> Result<Combined, Co
     let index_ratio = b.group_index().ratio() / a.group_index().ratio();
     settle_ends(&mut pair, index_ratio);
     if is_broken(&pair, index_ratio)? {
-        return Ok(broken_link(pair, index_ratio));
+        return Ok(broken_link(&pair, index_ratio));
     }
     refuse_same_end(&pair, index_ratio)?;
     let axis = register(
@@ -109,16 +109,16 @@ pub fn combine(a: &Trace, b: &Trace, settings: &Settings) -> Result<Combined, Co
     hide_alike(&mut pair, &axis);
     let length_m = expected_length(&pair, &axis);
     let fixed = fixed_places(&pair, length_m);
-    let joint = detect_jointly(&pair.look_a, &pair.look_b, &axis, &settings.detect, &fixed);
+    let joint = detect_jointly(&pair.look_a, &pair.look_b, &axis, settings.detect, &fixed);
     warn_of_joints_outside(&mut pair, length_m);
-    let finder = joint.finder(&settings.detect);
+    let finder = joint.finder(settings.detect);
     let clusters = read_all(
         &joint,
         &finder,
         [a, b],
         [pair.backscatter[0].0, pair.backscatter[1].0],
     );
-    let link = build_link(pair, &axis, &joint, &finder, &clusters, length_m);
+    let link = build_link(&pair, &axis, &joint, &finder, &clusters, length_m);
     let profiles = profiles(a, b, &joint, link.length.as_ref().ok().map(|l| l.value));
     Ok(Combined { link, profiles })
 }
@@ -193,7 +193,7 @@ fn is_broken(pair: &Pair<'_>, index_ratio: f64) -> Result<bool, CombineError> {
         .iter()
         .all(|far| far.has_cord && far.std_error_m.is_none());
     match whole {
-        None if !agree && no_cord_seen => Ok(true),
+        None if !agree && no_cord_seen && pair.cords.stated_by_both => Ok(true),
         Some(l) if (parts[0] + parts[1] - l).abs() <= LENGTHS_AGREE * l + doubt => Ok(true),
         _ if agree => Ok(false),
         // Where no tail cord shows, the light's own end is the length.

@@ -72,6 +72,10 @@ pub fn find_end(eye: &Eye) -> End {
     // What is left behind the drop: the noise's mean, above zero where it is folded.
     let behind = (eye.lit.end + pulse).max(to.saturating_sub(16)).min(to);
     let dark = mean(behind, to).min(level);
+    if dark > 0.5 * level {
+        // No drop: the level goes on behind it, only less clear of the noise.
+        return faded;
+    }
     let square = |x: f64| -> f64 {
         (hi..to)
             .map(|i| {

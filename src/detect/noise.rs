@@ -3,7 +3,7 @@
 //! Model of the autocovariance at lag k of a sample of power P (all in linear
 //! power): receiver noise A(k), the same everywhere; shot noise S·P at lag 0;
 //! a share M·P² at lag 0 (rounding of the level); coherent fading
-//! F·P²·(1 − k/n_w), which the pulse correlates over its own length of n_w
+//! F·P²·(1 − `k/n_w`), which the pulse correlates over its own length of `n_w`
 //! samples. The parameters come from least squares over blocks detrended by an
 //! exponential each, so that no floor or constant enters: twice the noise in
 //! the trace gives twice the standard deviation here.
@@ -284,7 +284,7 @@ fn fit(
                 };
                 (i, score)
             })
-            .filter(|(_, score)| !(*score >= KEPT_ABOVE))
+            .filter(|(_, score)| score.is_nan() || *score < KEPT_ABOVE)
             .min_by(|a, b| a.1.total_cmp(&b.1));
         match worst {
             Some((i, _)) if kept.len() > 1 => {
@@ -393,7 +393,7 @@ fn solve(
         .collect();
     let scaled = DMatrix::from_fn(m, m, |i, j| normal[(i, j)] * scale[i] * scale[j]);
     let scaled_right = DVector::from_fn(m, |i, _| right[i] * scale[i]);
-    match scaled.clone().cholesky() {
+    match scaled.cholesky() {
         Some(cholesky) => {
             let solution = cholesky.solve(&scaled_right);
             let inverse = cholesky.inverse();

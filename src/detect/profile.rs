@@ -200,7 +200,7 @@ pub fn locate(
     let best = valleys
         .iter()
         .take(VALLEYS)
-        .filter_map(|valley| {
+        .map(|valley| {
             let mut best = (*valley).clone();
             let mut step = spacing;
             for _ in 0..3 {
@@ -214,7 +214,7 @@ pub fn locate(
                     }
                 }
             }
-            Some(best)
+            best
         })
         .min_by(|a, b| cost(a).total_cmp(&cost(b)))?;
     match shape {

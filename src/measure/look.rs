@@ -50,7 +50,7 @@ pub fn look(
     trace: &Trace,
     launch: Option<Length>,
     tail: Option<Length>,
-    settings: &DetectSettings,
+    settings: DetectSettings,
 ) -> Look {
     let eye = Eye::new(trace);
     let end = find_end(&eye);
@@ -99,7 +99,7 @@ pub fn look(
 }
 
 /// Marks of a trace by itself, strong peaks included.
-fn own_marks(eye: &Eye, bound: Span, settings: &DetectSettings) -> Vec<Mark> {
+fn own_marks(eye: &Eye, bound: Span, settings: DetectSettings) -> Vec<Mark> {
     let finder = Finder::new(vec![View::own(eye)], vec![bound], settings);
     let known = strong_marks(&finder);
     finder.find(known)

@@ -57,7 +57,7 @@ fn why_no_line(eye: &Eye, span: Span, side: &str) -> String {
     }
 }
 
-/// Mean of two readings, ½·(A + B), with ½·√(u_A² + u_B²).
+/// Mean of two readings, ½·(A + B), with `½·√(u_A²` + `u_B²`).
 ///
 /// # Errors
 /// The reason of whichever reading is missing.

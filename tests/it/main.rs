@@ -5,6 +5,7 @@ mod cli;
 mod layering;
 mod links;
 mod made;
+mod one_direction;
 mod outside_detection;
 mod outside_geometry;
 mod outside_line;
