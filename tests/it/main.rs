@@ -1,7 +1,7 @@
 //! One integration binary: every test module is beside this file.
 
-mod cli;
 mod calibration;
+mod cli;
 mod layering;
 mod links;
 mod made;
@@ -16,6 +16,7 @@ mod plot;
 mod properties;
 mod read;
 mod read_hostile;
+mod readme;
 mod reference;
 mod report;
 mod simulate;
