@@ -174,11 +174,8 @@ fn drop_doubtful_ends(pair: &mut Pair<'_>, index_ratio: f64) {
 
 /// Whether the two lengths tell of a break; an error when they tell of two fibres.
 fn is_broken(pair: &Pair<'_>, index_ratio: f64) -> Result<bool, CombineError> {
-    if pair.settings.broken {
-        return Ok(true);
-    }
     let (Some(far_a), Some(far_b)) = (pair.look_a.far, pair.look_b.far) else {
-        return Ok(false);
+        return Ok(pair.settings.broken);
     };
     let a_m = far_a.own_m - pair.look_a.near.own_m;
     let b_m = (far_b.own_m - pair.look_b.near.own_m) * index_ratio;
@@ -193,6 +190,14 @@ fn is_broken(pair: &Pair<'_>, index_ratio: f64) -> Result<bool, CombineError> {
         };
     let agree = (a_m - b_m).abs() <= LENGTHS_AGREE * a_m.max(b_m) + doubt;
     let whole = pair.settings.known_length.map(Length::m);
+    if pair.settings.broken {
+        let both_seen = far_a.std_error_m.is_some() && far_b.std_error_m.is_some();
+        return if agree && both_seen {
+            Err(CombineError::NotBroken { a_m, b_m })
+        } else {
+            Ok(true)
+        };
+    }
     if agree && whole.is_none_or(|l| (a_m - l).abs() <= LENGTHS_AGREE * l + doubt) {
         return Ok(false);
     }
@@ -208,7 +213,16 @@ fn is_broken(pair: &Pair<'_>, index_ratio: f64) -> Result<bool, CombineError> {
         None if !agree && no_cord_seen => Ok(true),
         Some(l) if (parts[0] + parts[1] - l).abs() <= LENGTHS_AGREE * l + doubt => Ok(true),
         _ if agree => Ok(false),
-        _ => Err(CombineError::LengthsDiffer { a_m, b_m }),
+        // Where no tail cord shows, the light's own end is the length.
+        _ => {
+            let seen = |far: crate::measure::LinkEnd, to_cord: f64, to_end: f64| {
+                if far.std_error_m.is_some() { to_cord } else { to_end }
+            };
+            Err(CombineError::LengthsDiffer {
+                a_m: seen(far_a, a_m, parts[0]),
+                b_m: seen(far_b, b_m, parts[1]),
+            })
+        }
     }
 }
 

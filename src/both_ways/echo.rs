@@ -164,7 +164,7 @@ fn strength(view: &View<'_>, mark: &Mark, v: usize) -> Option<(f64, bool)> {
         .iter()
         .copied()
         .fold(0.0, f64::max);
-    let clipped = eye.power.state[top_from..top_to].contains(&crate::detect::SampleState::Clipped);
+    let clipped = eye.is_clipped(top_from, top_to);
     (base > 0.0 && top > base).then(|| (10.0 * (top / base - 1.0).log10(), clipped))
 }
 

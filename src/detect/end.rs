@@ -70,7 +70,8 @@ pub fn find_end(eye: &Eye) -> End {
         return faded;
     }
     // What is left behind the drop: the noise's mean, above zero where it is folded.
-    let dark = mean(to.saturating_sub(16), to).min(level);
+    let behind = (eye.lit.end + pulse).max(to.saturating_sub(16)).min(to);
+    let dark = mean(behind, to).min(level);
     let square = |x: f64| -> f64 {
         (hi..to)
             .map(|i| {

@@ -30,6 +30,10 @@ pub(crate) const LEAST_SNR: f64 = 3.0;
 /// worst pair of fibres inside one product's tolerance gives 0.7 dB): a reflection.
 const REFLECTION_RISE_DB: f64 = 1.0;
 
+/// Decibels within which two peaks at the top of a trace share a ceiling: two
+/// reflections of equal height to this are rarer than a saturated receiver.
+const CEILING_DB: f64 = 0.15;
+
 /// Decibels of one-way level per relative change of power, 5/ln 10.
 pub(crate) const DB_PER_NEPER: f64 = 5.0 / std::f64::consts::LN_10;
 
@@ -136,6 +140,17 @@ impl Eye {
     /// Sample index of a place in metres from the port.
     pub fn index(&self, metres: f64) -> f64 {
         (metres - self.start_m) / self.spacing_m
+    }
+
+    /// Whether a clipped sample, or the top of a clipped peak, lies in `lo..hi`.
+    pub fn is_clipped(&self, lo: usize, hi: usize) -> bool {
+        let hi = hi.min(self.len());
+        let lo = lo.min(hi);
+        self.power.state[lo..hi].contains(&SampleState::Clipped)
+            || self.peaks.iter().any(|peak| {
+                let top = peak.edge + 1;
+                peak.clipped && top < hi && top + self.pulse_samples.ceil() as usize > lo
+            })
     }
 
     /// Samples that an event hides after its leading edge: the pulse, one for
@@ -330,7 +345,7 @@ fn strong_peaks(
             i += 1;
         }
     }
-    edges
+    let mut peaks: Vec<StrongPeak> = edges
         .iter()
         .enumerate()
         .map(|(k, &edge)| {
@@ -348,7 +363,29 @@ fn strong_peaks(
                 clipped: power.state[edge..settled.min(n)].contains(&SampleState::Clipped),
             }
         })
-        .collect()
+        .collect();
+    mark_ceiling(power, &mut peaks, n_w);
+    peaks
+}
+
+/// Marks as clipped the peaks that share one height at the top of the trace: a
+/// ceiling, on which a receiver's own recovery may ride so that no two samples are
+/// equal. One reflection alone at the top says nothing.
+fn mark_ceiling(power: &Power, peaks: &mut [StrongPeak], n_w: usize) {
+    let top = |peak: &StrongPeak| {
+        power.value[peak.edge..(peak.edge + n_w + 2).min(power.len())]
+            .iter()
+            .copied()
+            .fold(0.0, f64::max)
+    };
+    let highest = peaks.iter().map(&top).fold(0.0, f64::max);
+    let ceiling = highest / (CEILING_DB / DB_PER_NEPER).exp();
+    let shared = peaks.iter().filter(|p| top(p) >= ceiling).count();
+    if shared >= 2 {
+        for peak in peaks.iter_mut() {
+            peak.clipped |= top(peak) >= ceiling;
+        }
+    }
 }
 
 /// Last samples before the rises that may show the receiver's shape: those of the

@@ -27,7 +27,12 @@ pub struct Lit {
 /// zero, or when most of it has no light. An isolated peak (an echo past the
 /// end) leaves its block dark, since a spike raises the spread more than the mean.
 pub(super) fn find_lit(power: &Power) -> Lit {
-    let n = power.len();
+    // Trailing samples without any light are dark whatever their number.
+    let n = power
+        .state
+        .iter()
+        .rposition(|s| *s != SampleState::NoLight)
+        .map_or(0, |last| last + 1);
     let mut end = n;
     let mut dark_squares: Vec<f64> = Vec::new();
     // Two lit blocks in a row: noise alone passes for one block in some thousands.
@@ -68,6 +73,8 @@ pub(super) fn find_lit(power: &Power) -> Lit {
     if end < BLOCK {
         end = 0;
     }
+    // The block next to the light may be half lit.
+    dark_squares.pop();
     Lit {
         end,
         // The median over the blocks: the one with the end's reflection stands out.

@@ -1,6 +1,6 @@
 //! Optical return loss of a stretch, by adding up what comes back.
 
-use crate::detect::{Eye, SampleState};
+use crate::detect::Eye;
 use crate::trace::Trace;
 use crate::units::{BackscatterCoefficient, ReturnLoss, SPEED_OF_LIGHT_M_PER_S};
 
@@ -23,7 +23,7 @@ pub fn return_loss(
     backscatter: BackscatterCoefficient,
 ) -> Option<ReturnLoss> {
     let hi = hi.min(eye.len());
-    if lo >= hi || reference <= 0.0 || eye.power.state[lo..hi].contains(&SampleState::Clipped) {
+    if lo >= hi || reference <= 0.0 || eye.is_clipped(lo, hi) {
         return None;
     }
     let sum: f64 = eye.power.value[lo..hi].iter().sum();
