@@ -23,9 +23,19 @@ const SEEN: f64 = 3.3;
 /// Standard errors below zero from which a mean gain is called a doubt.
 const GAIN_DOUBT: f64 = 2.0;
 
+/// Share by which the fitted ratio of group indices may differ from the headers'
+/// before it is said: 0.3 %, three times the doubt of one header.
+const INDEX_DOUBT: f64 = 3e-3;
+
+/// Attenuation of cabled single-mode fibre, dB/km, beyond which the levels are
+/// doubted: below what Rayleigh scattering alone leaves, or above the greatest of
+/// ITU-T G.652.D for the band (0.40 to 1490 nm, 0.30 above; from memory) and a third.
+const ATTENUATION_DOUBT: [(f64, f64, f64); 2] = [(1490.0, 0.25, 0.53), (f64::INFINITY, 0.13, 0.40)];
+
 /// What the parts of a link have in common while it is put together.
 struct Parts<'p, 't> {
     pair: &'p Pair<'t>,
+    axis: &'p Axis,
     joint: &'p Joint,
     finder: &'p Finder<'p>,
     clusters: &'p [Cluster],
@@ -92,6 +102,7 @@ pub(super) fn build_link(
     });
     let parts = Parts {
         pair,
+        axis,
         joint,
         finder,
         clusters,
@@ -117,7 +128,7 @@ pub(super) fn build_link(
         Position::from_m(view.place(hi as f64) - zero_m)
     };
     let mut warnings = pair.warnings.clone();
-    warn_of_result(&parts, &events, &mut warnings);
+    warn_of_result(&parts, &events, &sections, &mut warnings);
     let header = |f: fn(&crate::trace::Header) -> &Option<String>| {
         f(pair.a.header())
             .clone()
@@ -220,15 +231,15 @@ impl Parts<'_, '_> {
         let (loss_a_to_b, loss_b_to_a) = (read(0), read(1));
         let loss = two_way(&loss_a_to_b, &loss_b_to_a);
         let backscatter_step = half_difference(&loss_a_to_b, &loss_b_to_a);
-        let mark_error = marks[0].std_error_m.filter(|e| e.is_finite());
-        let zero_error = self.zero_error.unwrap_or(0.0);
-        let position_error = mark_error.map(|e| {
-            if Some(k) == self.first {
-                e
-            } else {
-                e.hypot(zero_error)
-            }
-        });
+        let mark_error = marks[0]
+            .std_error_m
+            .filter(|e| e.is_finite())
+            .map(|e| e.hypot(self.axis_error(&marks[0])));
+        let position_error = if Some(k) == self.first {
+            mark_error
+        } else {
+            mark_error.zip(self.zero_error).map(|(e, z)| e.hypot(z))
+        };
         let mut notes = Vec::new();
         for (v, end) in [(0, "A"), (1, "B")] {
             if let Ok(reading) = &cluster.readings[v] {
@@ -274,6 +285,7 @@ impl Parts<'_, '_> {
             }
         };
         let work = workmanship(&loss, &backscatter_step);
+        let name = self.joint_name(marks);
         let shift = |range: Option<(Position, Position)>| {
             range.map(|(p, q)| (self.place(p.m()), self.place(q.m())))
         };
@@ -287,7 +299,11 @@ impl Parts<'_, '_> {
             end: (marks.len() > 1).then(|| self.place(marks[marks.len() - 1].z_m)),
             position_from_b: None,
             reflective,
-            kind_from: KindFrom::Trace,
+            kind_from: if name.is_some() {
+                KindFrom::Plan
+            } else {
+                KindFrom::Trace
+            },
             loss,
             loss_a_to_b,
             loss_b_to_a,
@@ -295,7 +311,7 @@ impl Parts<'_, '_> {
             reflectance_a: cluster.reflectance[0],
             reflectance_b: cluster.reflectance[1],
             seen_from,
-            joint: self.joint_name(marks),
+            joint: name,
             echo_of: None,
             workmanship: work,
             dead_zone_a: shift(cluster.hidden[0]),
@@ -305,6 +321,15 @@ impl Parts<'_, '_> {
             conformance: None,
             notes,
         }
+    }
+
+    /// Error that B's axis brings into the place of an event: as much of it as B has
+    /// in the place, by the squares of the two significances.
+    fn axis_error(&self, mark: &Mark) -> f64 {
+        let square = |v: usize| mark.significance[v].map_or(0.0, |s| s * s);
+        let (a, b) = (square(0), square(1));
+        let share = if a + b > 0.0 { b / (a + b) } else { 0.5 };
+        share * self.axis.error(self.axis.from_b(mark.z_m))
     }
 
     /// Name of the plan's joint at these marks, if one is within a pulse.
@@ -523,7 +548,41 @@ fn mean_of(read: [Option<Measured<Attenuation>>; 2]) -> Option<Measured<Attenuat
                 Attenuation::from_db_per_km(0.5 * u.db_per_km().hypot(v.db_per_km()))
             }),
         }),
-        [one, other] => one.or(other),
+        // One direction alone also holds the fibre's own change of backscatter.
+        _ => None,
+    }
+}
+
+/// Says what the sections leave out, and what their slope makes doubtful.
+fn warn_of_sections(parts: &Parts<'_, '_>, sections: &[Section], warnings: &mut Vec<Warning>) {
+    let covered: f64 = sections.iter().map(|s| (s.to - s.from).m()).sum();
+    let length = parts.length_m - parts.zero_m;
+    if length > 0.0 && covered < 0.98 * length {
+        warnings.push(Warning::new(
+            "attenuation of a part",
+            format!(
+                "the attenuation is that of {:.1} km of {:.1} km: elsewhere there is no section \
+                 measured from both ends",
+                covered / 1000.0,
+                length / 1000.0
+            ),
+        ));
+    }
+    let nm = parts.pair.a.wavelength().nm();
+    let (Some(mean), Some((_, least, most))) = (
+        mean_attenuation(sections).map(Attenuation::db_per_km),
+        ATTENUATION_DOUBT.iter().find(|(up_to, _, _)| nm <= *up_to),
+    ) else {
+        return;
+    };
+    if covered > 1000.0 && !(*least..=*most).contains(&mean) {
+        warnings.push(Warning::new(
+            "attenuation doubtful",
+            format!(
+                "{mean:.3} dB/km is not what fibre has at {nm} nm ({least} to {most}): are the levels \
+                 5·log10 of power (one way), the distances in the unit read, the wavelength right?"
+            ),
+        ));
     }
 }
 
@@ -540,7 +599,50 @@ fn mean_attenuation(sections: &[Section]) -> Option<Attenuation> {
     })
 }
 
-fn warn_of_result(parts: &Parts<'_, '_>, events: &[Event], warnings: &mut Vec<Warning>) {
+fn warn_of_result(
+    parts: &Parts<'_, '_>,
+    events: &[Event],
+    sections: &[Section],
+    warnings: &mut Vec<Warning>,
+) {
+    warn_of_sections(parts, sections, warnings);
+    let ratio = parts.pair.b.group_index().ratio() / parts.pair.a.group_index().ratio();
+    if (parts.axis.scale / ratio - 1.0).abs() > INDEX_DOUBT {
+        warnings.push(Warning::new(
+            "group index doubtful",
+            format!(
+                "the events of the two traces fit a ratio of group indices of {:.5}, the headers say {ratio:.5}: \
+                 one index is wrong, and lengths with it by {:.2} %",
+                parts.axis.scale,
+                100.0 * (parts.axis.scale / ratio - 1.0).abs()
+            ),
+        ));
+    }
+    for (v, end) in [(0, "A"), (1, "B")] {
+        if parts.orl(v).is_none() {
+            let why = if parts.first.is_none() || parts.last.is_none() {
+                "without a cord at both ends the link's own reflections cannot be told from the port's"
+            } else {
+                "a reflection in the link is clipped, or the level before it cannot be measured"
+            };
+            warnings.push(Warning::new(
+                "return loss not measured",
+                format!("no return loss from {end}: {why}"),
+            ));
+        }
+    }
+    for (look, end) in [(&parts.pair.look_a, "A"), (&parts.pair.look_b, "B")] {
+        if look.near.has_cord && look.near.std_error_m.is_none() {
+            warnings.push(Warning::new(
+                "cord end not seen",
+                format!(
+                    "from {end}: no event stands where the launch cord of {:.0} m should end; places \
+                     rest on the stated length",
+                    look.near.own_m
+                ),
+            ));
+        }
+    }
     let one_way: Vec<String> = events
         .iter()
         .filter(|e| e.loss_a_to_b.is_ok() != e.loss_b_to_a.is_ok())
