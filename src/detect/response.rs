@@ -23,6 +23,10 @@ const CLEAR: f64 = 30.0;
 /// Time constant in samples below which a rise is over within one sample.
 const FAST: f64 = 0.15;
 
+/// Least height of a peak over the backscatter that shows a shape: the fibre's own
+/// fall over the few samples looked at, not in the model, is far less.
+const LEAST_PEAK: f64 = 0.1;
+
 /// Most peaks asked.
 const ASKED: usize = 5;
 
@@ -180,7 +184,9 @@ fn fit(power: &Power, edge: usize, pulse: f64, noise_rms: f64) -> Option<(f64, f
         pole = 0.0;
     }
     let clearness = height / noise_rms.max(f64::MIN_POSITIVE) * pulse.sqrt();
-    (clearness > CLEAR).then_some((clearness, pole))
+    // A rise of the level without a peak has no shape to tell.
+    let level = samples.iter().take(3).sum::<f64>() / 3.0;
+    (clearness > CLEAR && height > LEAST_PEAK * level).then_some((clearness, pole))
 }
 
 /// Sum of squares and peak height of the best levels and peak with the edge at `x`.
