@@ -56,10 +56,10 @@ pub fn find_end(eye: &Eye) -> End {
         index: eye.usable_end,
     };
     let mean = |lo: usize, hi: usize| p[lo..hi].iter().sum::<f64>() / (hi - lo).max(1) as f64;
-    // The drop lies between one pulse before the end of the last lit block and the
-    // end of the next one.
+    // The drop lies between the middle of the last lit block, which may be partly dark,
+    // less a pulse, and the end of the next block.
     let pulse = eye.pulse_samples.ceil() as usize;
-    let hi = eye.lit.end.saturating_sub(pulse + 4);
+    let hi = eye.lit.end.saturating_sub(pulse + 4 + JUDGED / 2);
     let lo = hi.saturating_sub(JUDGED);
     let to = (eye.lit.end + JUDGED + pulse).min(n);
     if hi <= lo + 8 || to <= hi + 8 {
