@@ -4,7 +4,8 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use crate::read::{self, ReadError, ReadTrace};
+use crate::read::{self, ReadError, ReadTrace, Recipe};
+use crate::trace::Header;
 use crate::warning::Warning;
 
 /// Arguments of `convert`.
@@ -16,6 +17,9 @@ pub(crate) struct ConvertArgs {
     /// Folder to write into; without it the text goes to stdout
     #[arg(long, value_name = "FOLDER")]
     pub(crate) out: Option<PathBuf>,
+    /// Recipe that states how the files are laid out (TOML)
+    #[arg(long, value_name = "FILE")]
+    pub(crate) recipe: Option<PathBuf>,
 }
 
 /// One trace in the plain form, and the name of a file for it.
@@ -28,12 +32,16 @@ pub(crate) struct Converted {
 }
 
 /// Reads one file and writes each of its traces in the plain form; gives the
-/// reader's doubts with it.
+/// reader's doubts with it. Notes beside the samples become `# note:` lines.
 ///
 /// # Errors
 /// [`ReadError`] when the file cannot be read.
-pub(crate) fn convert(file: &Path) -> Result<(Vec<Converted>, Vec<Warning>), ReadError> {
-    let content = read::from_path(file)?;
+pub(crate) fn convert(
+    file: &Path,
+    recipe: &Recipe,
+) -> Result<(Vec<Converted>, Vec<Warning>), ReadError> {
+    let content = read::from_path_with_recipe(file, &Header::default(), recipe)?;
+    let notes = read::notes_as_text(&content.layout.notes);
     let several = content.traces.len() > 1;
     let stem = file.file_stem().map_or_else(
         || "trace".into(),
@@ -49,7 +57,7 @@ pub(crate) fn convert(file: &Path) -> Result<(Vec<Converted>, Vec<Warning>), Rea
             } else {
                 format!("{stem}.csv")
             },
-            text: plain(trace),
+            text: notes.clone() + &plain(trace),
         })
         .collect();
     Ok((converted, content.warnings))
