@@ -2,6 +2,7 @@
 
 mod links;
 mod read;
+mod read_hostile;
+mod read_recipe;
 mod report;
 mod simulate;
-mod read_hostile;
