@@ -142,19 +142,20 @@ pub(super) fn specimens(text: &str, run: Run, first: usize, spread: usize) -> Sp
     Specimens { rows, together }
 }
 
-/// Bytes behind the first rows that are searched for the end of the run.
-const SEARCHED: usize = 1 << 16;
+/// Text behind the first rows up to which the end of the run is searched for: a
+/// table in a longer text is too small a share of it to mislead.
+const SEARCHED: usize = 1 << 14;
 
 /// The text up to the end of the run, where that is near; rows of another table
 /// are no specimens.
 fn within<'t>(text: &'t str, rest: &Lines<'t>) -> &'t str {
     let from = rest.clone().next().map_or(text.len(), |line| line.start);
-    let end = rest
-        .clone()
-        .take_while(|line| line.start < from + SEARCHED)
-        .find(|line| {
-            !line.text.trim().is_empty() && !looks_numeric(line.text) && !is_blank_level(line.text)
-        });
+    if text.len() - from > SEARCHED {
+        return text;
+    }
+    let end = rest.clone().find(|line| {
+        !line.text.trim().is_empty() && !looks_numeric(line.text) && !is_blank_level(line.text)
+    });
     end.and_then(|line| text.get(..line.start)).unwrap_or(text)
 }
 

@@ -2,6 +2,7 @@
 
 use super::dialect::{Separator, split};
 use super::keys::{is_key_unit, plain_key};
+use super::settings::wanted_of;
 use super::words::Vocabulary;
 
 /// Longest key; a longer text before a colon is a sentence.
@@ -28,6 +29,72 @@ pub(super) fn uncommented(line: &str) -> &str {
         .find_map(|mark| text.strip_prefix(mark))
         .filter(|after| after.starts_with(|c: char| c == ' ' || c.is_alphabetic()));
     word.map_or(text, str::trim_start)
+}
+
+/// Every key and value of a line; several only where each key is known:
+/// `Wavelength=1550nm;Pulse=100ns` or `From;Harrow Lane;To;Mill Bridge`.
+pub(super) fn entries(line: &str, separator: Separator, vocabulary: &Vocabulary) -> Vec<Entry> {
+    several(line, separator, vocabulary)
+        .unwrap_or_else(|| entry(line, separator, vocabulary).into_iter().collect())
+}
+
+fn several(line: &str, separator: Separator, vocabulary: &Vocabulary) -> Option<Vec<Entry>> {
+    let text = uncommented(line);
+    let known = |key: &str| vocabulary.key(&plain_key(key.trim_matches('"')).0);
+    let found = ["\t", ";", "|", ", ", ",", "  "]
+        .into_iter()
+        .find_map(|mark| {
+            let pieces: Vec<&str> = text
+                .split(mark)
+                .map(str::trim)
+                .filter(|piece| !piece.is_empty())
+                .collect();
+            let assigned = || {
+                let taken = pieces.iter().map(|piece| {
+                    let at = assignment(piece)?;
+                    known(piece.get(..at)?)?;
+                    entry(piece, separator, vocabulary)
+                });
+                taken.collect::<Option<Vec<Entry>>>()
+            };
+            let in_turn = || {
+                if pieces.len() < 4 || !pieces.len().is_multiple_of(2) {
+                    return None;
+                }
+                let taken = pieces.chunks_exact(2).map(|pair| match pair {
+                    [key, value] => known(key).map(|_| Entry {
+                        key: key.trim_matches('"').to_owned(),
+                        value: value.trim_matches('"').to_owned(),
+                        value_start: 0,
+                        pieces: 1,
+                    }),
+                    _ => None,
+                });
+                taken.collect()
+            };
+            if pieces.len() < 2 {
+                None
+            } else {
+                assigned().or_else(in_turn)
+            }
+        })?;
+    // In the plain trace text a note may say `; to: somewhere`; a number may not.
+    let first = found.first().and_then(|entry| known(&entry.key))?;
+    if line.trim_start().starts_with('#') && wanted_of(first.known).is_none() {
+        return None;
+    }
+    let places = found
+        .iter()
+        .map(|entry| line.find(&entry.value).unwrap_or(0))
+        .collect::<Vec<_>>();
+    let placed = found
+        .into_iter()
+        .zip(places)
+        .map(|(entry, value_start)| Entry {
+            value_start,
+            ..entry
+        });
+    Some(placed.collect())
 }
 
 /// Splits `key: value`, `key = value`, `key;value` and the like.

@@ -221,7 +221,9 @@ fn candidates(rows: &[&str]) -> Vec<Dialect> {
                 DecimalMark::Point => (point, bare_comma),
                 DecimalMark::Comma => (bare_comma, point),
             };
-            if decimal == DecimalMark::Comma && !mark_seen && !other_seen {
+            // Where the bare comma parts columns it is no decimal mark.
+            let taken = separator == Separator::Comma && !quote;
+            if decimal == DecimalMark::Comma && (taken || !mark_seen && !other_seen) {
                 continue;
             }
             let grouping = match decimal {

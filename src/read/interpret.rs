@@ -456,17 +456,15 @@ impl Block {
                 ),
             ));
         }
-        let slope = distances_m
-            .as_slice()
-            .and_then(|x| fall_per_unit(x, &levels));
+        let slope = || fall_per_unit(distances_m.as_slice()?, &levels);
         let wavelength = header.wavelength.or(self.fallback.wavelength);
         let turned = match sense(&levels, column.titled, column.titled_loss)
             .or_by_slope(&levels, slope, wavelength)
         {
             Sense::Falls => false,
-            Sense::Unknown => {
+            Sense::Unclear => {
                 // Ten samples show nothing, and are no trace.
-                if levels.len() >= 24 {
+                if !column.titled && levels.len() >= 24 {
                     self.warnings.push(Warning::new(
                         "level direction assumed",
                         format!(

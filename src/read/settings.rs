@@ -7,7 +7,7 @@ use crate::units::{BackscatterCoefficient, GroupIndex, Length, PulseWidth, Wavel
 use crate::warning::Warning;
 
 use super::dialect::Separator;
-use super::entry::{Entry, entry};
+use super::entry::{Entry, entries, entry};
 use super::error::{ParseError, ParseErrorKind, excerpt};
 use super::keys::{
     AVERAGING_S, BACKSCATTER_DB, CORD_M, INDEX, PULSE_NS, SPACING_M, START_M, WAVELENGTH_NM,
@@ -89,26 +89,23 @@ impl Settings {
         if line.text.trim().is_empty() {
             return Ok(());
         }
-        match entry(line.text, context.separator, context.vocabulary) {
+        let entries = entries(line.text, context.separator, context.vocabulary);
+        if entries.is_empty() {
+            self.take_note(line);
+        }
+        for entry in entries {
             // What some spreadsheets read before a table.
-            Some(entry) if entry.key == "sep" && entry.value.is_empty() => {
-                self.take_note(line);
-                Ok(())
-            }
+            let spreadsheet = entry.key == "sep" && entry.value.is_empty();
             // A row of a table rather than a key and its value.
-            Some(entry)
-                if entry.pieces > 1
-                    && context.vocabulary.key(&plain_key(&entry.key).0).is_none() =>
-            {
+            let table =
+                entry.pieces > 1 && context.vocabulary.key(&plain_key(&entry.key).0).is_none();
+            if spreadsheet || table {
                 self.take_note(line);
-                Ok(())
-            }
-            Some(entry) => self.take_entry(line, &entry, context),
-            None => {
-                self.take_note(line);
-                Ok(())
+            } else {
+                self.take_entry(line, &entry, context)?;
             }
         }
+        Ok(())
     }
 
     /// Takes a line after the samples: a setting only when marked as a comment,
@@ -539,6 +536,39 @@ mod tests {
                 "{line}"
             );
         }
+    }
+
+    #[test]
+    fn several_settings_on_one_line_are_several() {
+        for line in [
+            "Wavelength=1550nm;Pulse=100ns;IOR=1.4682",
+            "Wavelength: 1550 nm, Pulse width: 100 ns, Group index: 1.4682",
+            "Wavelength\t1550 nm\tPulse width\t100 ns\tGroup index\t1.4682",
+            "# wavelength: 1550 nm; pulse width: 100 ns; group index: 1.4682",
+        ] {
+            let header = read(line, Separator::Semicolon).unwrap().header;
+            assert_eq!(
+                header.pulse_width,
+                Some(PulseWidth::from_ns(100.0)),
+                "{line}"
+            );
+            assert_eq!(
+                header.group_index,
+                Some(GroupIndex::from_ratio(1.4682)),
+                "{line}"
+            );
+        }
+        let header = read("From;Harrow Lane;To;Mill Bridge", Separator::Semicolon)
+            .unwrap()
+            .header;
+        assert_eq!(header.to.as_deref(), Some("Mill Bridge"));
+        let header = read("# note: wet; to: be done", Separator::Comma)
+            .unwrap()
+            .header;
+        assert_eq!(
+            (header.note.as_deref(), header.to),
+            (Some("wet; to: be done"), None)
+        );
     }
 
     #[test]

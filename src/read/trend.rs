@@ -7,10 +7,10 @@ use super::titles::DistanceUnit;
 /// Which way levels run, and what follows for their sign.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) enum Sense {
-    /// Down, or too little to tell under a title that says level.
+    /// Clearly down: levels.
     Falls,
-    /// Too little to tell, and no title: taken as levels.
-    Unknown,
+    /// Too little to tell: taken as levels.
+    Unclear,
     /// Clearly down under a title that says loss.
     FallsAgainstTitle {
         /// Drop from the first quarter to the last.
@@ -52,8 +52,8 @@ pub(super) fn sense(levels_db: &[f64], titled: bool, titled_loss: bool) -> Sense
     match titled_loss {
         true if drop_db > least => Sense::FallsAgainstTitle { drop_db },
         true => Sense::TitledLoss,
-        false if !titled && drop_db.abs() <= least => Sense::Unknown,
-        false if drop_db >= -least => Sense::Falls,
+        false if drop_db.abs() <= least => Sense::Unclear,
+        false if drop_db > 0.0 => Sense::Falls,
         false => rising(levels_db, -drop_db),
     }
 }
@@ -64,11 +64,13 @@ impl Sense {
     pub(super) fn or_by_slope(
         self,
         levels_db: &[f64],
-        fall: Option<Fall>,
+        fall: impl FnOnce() -> Option<Fall>,
         wavelength: Option<Wavelength>,
     ) -> Self {
-        let (Self::Falls | Self::Unknown, Some(fall), Some(wavelength)) = (self, fall, wavelength)
-        else {
+        let (Self::Unclear, Some(wavelength)) = (self, wavelength) else {
+            return self;
+        };
+        let Some(fall) = fall() else {
             return self;
         };
         let rise = fall.times(-1000.0);
@@ -272,8 +274,8 @@ mod tests {
             sense(&reversed, true, false),
             Sense::RisesBelowZero { .. }
         ));
-        assert_eq!(sense(&gainer, true, false), Sense::Falls);
-        assert_eq!(sense(&[1.0, 0.0], true, false), Sense::Falls);
+        assert_eq!(sense(&gainer, true, false), Sense::Unclear);
+        assert_eq!(sense(&[1.0, 0.0], true, false), Sense::Unclear);
     }
 
     #[test]
