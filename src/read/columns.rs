@@ -132,6 +132,9 @@ fn is_unit(text: &str) -> bool {
         || matches!(word.as_str(), "db" | "dbm" | "mdb")
 }
 
+/// Longest row of titles, in bytes: 64 titles of many words.
+const LONGEST_TITLES: usize = 1 << 14;
+
 /// The line in as many pieces as there are columns, by the samples' separator
 /// or, where titles are written otherwise, by another.
 fn title_pieces(
@@ -140,6 +143,9 @@ fn title_pieces(
     columns: usize,
     vocabulary: &Vocabulary,
 ) -> Option<Vec<String>> {
+    if line.len() > LONGEST_TITLES {
+        return None;
+    }
     let line = &line.replace("λ=", "λ ");
     let text = uncommented(line).trim();
     if text.contains([':', '=']) {

@@ -20,6 +20,8 @@ const SPECIMENS: (usize, usize) = (64, 64);
 const MANY_SPECIMENS: usize = 200_000;
 /// Most lines before the samples.
 const MOST_LINES_BEFORE: usize = 100_000;
+/// Most lines looked at behind the samples.
+const MOST_LINES_AFTER: usize = 100_000;
 /// Most blocks of samples in one file.
 const MOST_BLOCKS: usize = 64;
 
@@ -112,8 +114,15 @@ fn take_notes(
         .iter()
         .filter_map(|s| s.means)
         .collect();
-    for line in lines_from(text, end.0, end.1) {
+    let mut lines = lines_from(text, end.0, end.1);
+    for line in lines.by_ref().take(MOST_LINES_AFTER) {
         after.take_after(line, context, &given)?;
+    }
+    if let Some(line) = lines.next() {
+        content.warnings.push(Warning::new(
+            "notes left out",
+            format!("the lines from line {} on are not looked at", line.number),
+        ));
     }
     after.finish();
     if blocks == 1 {
@@ -213,7 +222,7 @@ fn read_block(
     ) {
         return Err(error);
     }
-    match judge(text, &block.samples, form.dialect, &wanted)? {
+    match judge(text, &block.samples, form.dialect, &wanted, from.0 == 0)? {
         Tail::LongerRun(longer) => return Ok(Read::Longer(longer)),
         Tail::CutLine => block.cut_line(text),
         Tail::Notes => block.cut_sample(text),

@@ -8,6 +8,9 @@ use super::words::Vocabulary;
 /// Longest key; a longer text before a colon is a sentence.
 const LONGEST_KEY: usize = 60;
 
+/// Longest line, in bytes, that is taken apart into several columns or settings.
+const LONGEST_APART: usize = 4096;
+
 /// A key and its value on one line.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) struct Entry {
@@ -39,6 +42,9 @@ pub(super) fn entries(line: &str, separator: Separator, vocabulary: &Vocabulary)
 }
 
 fn several(line: &str, separator: Separator, vocabulary: &Vocabulary) -> Option<Vec<Entry>> {
+    if line.len() > LONGEST_APART {
+        return None;
+    }
     let text = uncommented(line);
     let known = |key: &str| vocabulary.key(&plain_key(key.trim_matches('"')).0);
     let found = ["\t", ";", "|", ", ", ",", "  "]
@@ -240,6 +246,9 @@ fn quoted_len(text: &str) -> usize {
 /// The columns behind a key as one value, and how many they are: `value;unit;;`,
 /// `unit;value`, or else the text as it stands.
 fn joined(rest: &str, separator: Separator, comment: bool) -> (String, usize) {
+    if rest.len() > LONGEST_APART {
+        return (rest.trim().to_owned(), 1);
+    }
     let pieces: Vec<String> = split(rest, separator)
         .map(|piece| piece.text.trim().to_owned())
         .filter(|piece| !piece.is_empty())

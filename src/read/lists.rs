@@ -21,6 +21,9 @@ pub(super) struct List {
     pub(super) text: String,
 }
 
+/// Longest text of a list, in bytes.
+const LONGEST: usize = 1000;
+
 /// The values of `1310/1550 nm` or `1310 nm and 1550 nm`; `None` where the text
 /// is one value, or one value repeated.
 pub(super) fn list_of(
@@ -29,7 +32,7 @@ pub(super) fn list_of(
     unit_of_key: Option<&str>,
     style: Option<DecimalMark>,
 ) -> Option<Vec<f64>> {
-    let wanted = wanted_of(known)?;
+    let wanted = wanted_of(known).filter(|_| text.len() <= LONGEST)?;
     let pieces = ["/", ";", "|", "&", " and ", ", ", "+ "]
         .iter()
         .map(|mark| text.split(mark).map(str::trim).collect::<Vec<_>>())

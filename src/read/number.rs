@@ -184,11 +184,18 @@ pub(super) enum Field {
     Text,
 }
 
+/// Longest field that may be a number, in bytes: the longest double without an
+/// exponent has 1079 characters.
+const LONGEST: usize = 1100;
+
 /// Reads one field, white space around it ignored.
 pub(super) fn field(text: &str, style: NumberStyle) -> Field {
     let text = text.trim();
     if is_blank(text) {
         return Field::Blank;
+    }
+    if text.len() > LONGEST {
+        return Field::Text;
     }
     let Some(plain) = ungrouped(text, style.thousands) else {
         return Field::Text;

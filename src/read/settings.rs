@@ -74,6 +74,8 @@ const MOST_ENTRIES: usize = 10_000;
 const MOST_NOTES: usize = 1_000;
 /// Characters kept of a note.
 const LONGEST_NOTE: usize = 500;
+/// Longest line that is taken as a setting, in bytes.
+const LONGEST_LINE: usize = 1 << 16;
 /// How the header of one file is to be read.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Context<'v> {
@@ -87,6 +89,17 @@ impl Settings {
     /// Takes a line before the samples: a setting, or else a note.
     pub(super) fn take(&mut self, line: Line<'_>, context: Context<'_>) -> Result<(), ParseError> {
         if line.text.trim().is_empty() {
+            return Ok(());
+        }
+        if line.text.len() > LONGEST_LINE && !Self::is_number(line.text, context) {
+            self.take_note(line);
+            self.warnings.push(Warning::new(
+                "long line cut",
+                format!(
+                    "line {} is longer than {LONGEST_LINE} bytes; its start is kept as a note",
+                    line.number
+                ),
+            ));
             return Ok(());
         }
         let entries = entries(line.text, context.separator, context.vocabulary);
@@ -137,6 +150,17 @@ impl Settings {
         }
         self.take_note(line);
         Ok(())
+    }
+
+    /// Whether a line gives a number that scales results: then it must be right.
+    fn is_number(line: &str, context: Context<'_>) -> bool {
+        let start = line
+            .char_indices()
+            .nth(200)
+            .and_then(|(cut, _)| line.get(..cut));
+        let entry = start.and_then(|start| entry(start, context.separator, context.vocabulary));
+        let key = entry.and_then(|entry| context.vocabulary.key(&plain_key(&entry.key).0));
+        key.is_some_and(|key| !is_text(key.known))
     }
 
     fn take_note(&mut self, line: Line<'_>) {

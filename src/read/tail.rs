@@ -31,6 +31,7 @@ pub(super) fn judge(
     samples: &Samples,
     dialect: Dialect,
     wanted: &Wanted,
+    is_first: bool,
 ) -> Result<Tail, ParseError> {
     let Some(misfit) = &samples.stopped else {
         return Ok(Tail::Notes);
@@ -105,6 +106,10 @@ pub(super) fn judge(
                 return Err(misfit.error.clone());
             }
         }
+    }
+    // Once a block is read, a search of the whole rest for each would take long.
+    if !is_first {
+        return Ok(Tail::Notes);
     }
     match find_run(text, samples.end, samples.end_line, usize::MAX) {
         Some(run) if run.rows > samples.len() => Ok(Tail::LongerRun(run)),

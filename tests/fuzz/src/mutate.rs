@@ -156,6 +156,12 @@ fn mutate(random: &mut Random, seeds: &[Vec<u8>]) -> Vec<u8> {
     bytes
 }
 
+fn timed(bytes: &[u8]) -> (std::thread::Result<()>, Duration) {
+    let began = Instant::now();
+    let result = catch_unwind(|| check::check(bytes));
+    (result, began.elapsed())
+}
+
 fn main() -> ExitCode {
     let mut arguments = std::env::args().skip(1);
     let (Some(folder), Some(seed), Some(count)) =
@@ -190,9 +196,11 @@ fn main() -> ExitCode {
     let (mut broken, mut slowest) = (0_u64, Duration::ZERO);
     for run in 0..count {
         let bytes = mutate(&mut random, &seeds);
-        let began = Instant::now();
-        let result = catch_unwind(|| check::check(&bytes));
-        let took = began.elapsed();
+        let (result, mut took) = timed(&bytes);
+        if took > SLOWEST {
+            // Another program may have had the processor.
+            took = took.min(timed(&bytes).1);
+        }
         slowest = slowest.max(took);
         let fault = match result {
             Err(payload) => payload
