@@ -138,6 +138,9 @@ pub(super) struct SettingArgs {
     /// Tail cord in metres, 0 for none (for two traces: the cord at B)
     #[arg(long, value_name = "M", value_parser = cord, allow_negative_numbers = true)]
     tail_m: Option<f64>,
+    /// Recipe that states how the files are laid out (TOML; `inspect --write-recipe` makes one)
+    #[arg(long, value_name = "FILE")]
+    pub(super) recipe: Option<PathBuf>,
 }
 
 impl SettingArgs {

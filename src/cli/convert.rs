@@ -5,11 +5,11 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use crate::read::{self, ReadTrace};
+use crate::read::{self, ReadTrace, Recipe};
 use crate::trace::Header;
 
 use super::args::SettingArgs;
-use super::input::content;
+use super::input::{content, recipe};
 use super::names::safe_stem;
 use super::output::{File, print, tell, told, write_files};
 use super::{CommandError, Outcome, chain};
@@ -31,12 +31,13 @@ pub(super) struct ConvertArgs {
 }
 
 /// Converts file by file; one that fails is reported and passed over.
-pub(super) fn run(args: &ConvertArgs) -> Outcome {
+pub(super) fn run(args: &ConvertArgs) -> Result<Outcome, CommandError> {
     let fallback = args.settings.fallback();
+    let recipe = recipe(args.settings.recipe.as_deref())?;
     let mut outcome = Outcome::Done;
     let mut taken = BTreeSet::new();
     for path in &args.files {
-        let done = convert(path, &fallback).and_then(|files| match &args.out {
+        let done = convert(path, &fallback, &recipe).and_then(|files| match &args.out {
             Some(folder) => {
                 if let Some((name, _)) = files.iter().find(|(name, _)| taken.contains(name)) {
                     return Err(format!(
@@ -58,13 +59,14 @@ pub(super) fn run(args: &ConvertArgs) -> Outcome {
             outcome = outcome.max(Outcome::Error);
         }
     }
-    outcome
+    Ok(outcome)
 }
 
 /// Reads one file and gives each of its traces in the plain form under a name of its
 /// own; says the reader's doubts.
-fn convert(path: &Path, fallback: &Header) -> Result<Vec<File>, CommandError> {
-    let content = content(path, fallback)?;
+fn convert(path: &Path, fallback: &Header, recipe: &Recipe) -> Result<Vec<File>, CommandError> {
+    let content = content(path, fallback, recipe)?;
+    let notes = read::notes_as_text(&content.layout.notes);
     for warning in &content.warnings {
         tell(&format!("{}: {}", path.display(), warning.message));
     }
@@ -83,7 +85,7 @@ fn convert(path: &Path, fallback: &Header) -> Result<Vec<File>, CommandError> {
             } else {
                 format!("{stem}.txt")
             };
-            (name, plain(trace, fallback).into_bytes())
+            (name, (notes.clone() + &plain(trace, fallback)).into_bytes())
         })
         .collect())
 }

@@ -4,7 +4,7 @@ use std::fs;
 use std::path::Path;
 
 use crate::both_ways::KnownJoint;
-use crate::read::{self, FileContent};
+use crate::read::{self, FileContent, Recipe};
 use crate::report::SourceFile;
 use crate::trace::{Header, Trace};
 use crate::warning::Warning;
@@ -27,7 +27,11 @@ pub(super) struct Source {
 ///
 /// # Errors
 /// Why it cannot be read, in words for whoever named it.
-pub(super) fn content(path: &Path, fallback: &Header) -> Result<FileContent, CommandError> {
+pub(super) fn content(
+    path: &Path,
+    fallback: &Header,
+    recipe: &Recipe,
+) -> Result<FileContent, CommandError> {
     if path.is_dir() {
         return Err(format!(
             "{} is a folder, and a trace file is wanted: name the files in it",
@@ -35,15 +39,32 @@ pub(super) fn content(path: &Path, fallback: &Header) -> Result<FileContent, Com
         )
         .into());
     }
-    Ok(read::from_path_with(path, fallback)?)
+    Ok(read::from_path_with_recipe(path, fallback, recipe)?)
+}
+
+/// Reads the recipe that a command names; the empty one without.
+///
+/// # Errors
+/// Why it cannot be read, with the place in it.
+pub(super) fn recipe(path: Option<&Path>) -> Result<Recipe, CommandError> {
+    let Some(path) = path else {
+        return Ok(Recipe::default());
+    };
+    let text = fs::read_to_string(path)
+        .map_err(|error| format!("cannot read {}: {error}", path.display()))?;
+    Recipe::from_toml(&text).map_err(|error| format!("{}: {error}", path.display()).into())
 }
 
 /// Reads a file that must hold one trace.
 ///
 /// # Errors
 /// Why it cannot be read, or that it holds several traces.
-pub(super) fn one_trace(path: &Path, fallback: &Header) -> Result<Source, CommandError> {
-    let mut content = content(path, fallback)?;
+pub(super) fn one_trace(
+    path: &Path,
+    fallback: &Header,
+    recipe: &Recipe,
+) -> Result<Source, CommandError> {
+    let mut content = content(path, fallback, recipe)?;
     let name = path.display().to_string();
     if content.traces.len() > 1 {
         return Err(format!(

@@ -6,7 +6,7 @@ use crate::report::{self, Provenance, json, table::TableSettings};
 use crate::units::Length;
 
 use super::args::{Format, LinkArgs};
-use super::input::{Source, known_joints, one_trace};
+use super::input::{Source, known_joints, one_trace, recipe};
 use super::names::safe_stem;
 use super::output::{File, print, table_settings, told, write_files};
 use super::{CommandError, Outcome, PROGRAM};
@@ -17,10 +17,11 @@ pub(super) fn run(args: &LinkArgs) -> Result<Outcome, CommandError> {
         Some(path) => known_joints(path)?,
         None => Vec::new(),
     };
+    let recipe = recipe(args.settings.recipe.as_deref())?;
     let (fallback_a, fallback_b) = (args.settings.fallback(), args.settings.fallback_from_b());
     let (a, b) = rayon::join(
-        || one_trace(&args.a_trace, &fallback_a),
-        || one_trace(&args.b_trace, &fallback_b),
+        || one_trace(&args.a_trace, &fallback_a, &recipe),
+        || one_trace(&args.b_trace, &fallback_b, &recipe),
     );
     let (a, b) = (a?, b?);
     refuse_swapped(&a, &b)?;

@@ -75,7 +75,7 @@ pub fn main() -> ExitCode {
         Command::Link(args) => link::run(args),
         Command::Trace(args) => trace::run(args),
         Command::Inspect(args) => inspect::run(args),
-        Command::Convert(args) => Ok(convert::run(args)),
+        Command::Convert(args) => convert::run(args),
         Command::Simulate(args) => simulate::run(args),
         Command::Schema(args) => print_schema(args.what),
     };

@@ -6,14 +6,15 @@ use crate::report::{self, TraceProvenance, json, table::TableSettings};
 use crate::trace::Trace;
 
 use super::args::{Format, TraceArgs};
-use super::input::one_trace;
+use super::input::{one_trace, recipe};
 use super::names::safe_stem;
 use super::output::{File, print, table_settings, told, write_files};
 use super::{CommandError, Outcome, PROGRAM};
 
 /// Reads, measures, prints and writes.
 pub(super) fn run(args: &TraceArgs) -> Result<Outcome, CommandError> {
-    let source = one_trace(&args.trace, &args.settings.fallback())?;
+    let recipe = recipe(args.settings.recipe.as_deref())?;
+    let source = one_trace(&args.trace, &args.settings.fallback(), &recipe)?;
     let settings = args.detect.settings();
     let mut one_way = measure::measure(&source.trace, settings)
         .map_err(|error| format!("{}: {error}", source.file.file))?;

@@ -1,6 +1,7 @@
 //! Where in a text the rows of samples stand.
 
 use super::lines::{Line, Lines, lines_from};
+use super::number::is_blank;
 
 /// Rows in a row that make a block of samples without a doubt. A table of
 /// events is shorter, or holds words.
@@ -23,7 +24,8 @@ pub(super) fn find_run(text: &str, from: usize, number: usize, enough: usize) ->
     let mut best: Option<Run> = None;
     let mut run: Option<Run> = None;
     for line in lines_from(text, from, number) {
-        if looks_numeric(line.text) {
+        // Levels alone may be blank: `nan` between numbers.
+        if looks_numeric(line.text) || run.is_some() && is_blank_level(line.text) {
             let run = run.get_or_insert(Run {
                 start: line.start,
                 line: line.number,
@@ -47,7 +49,7 @@ pub(super) fn find_run(text: &str, from: usize, number: usize, enough: usize) ->
 /// followed by words.
 pub(super) fn looks_numeric(line: &str) -> bool {
     let line = line.trim().trim_start_matches(['|', ' ']);
-    let starts = line.starts_with(|c: char| c.is_ascii_digit() || "+-.\"\u{2212}".contains(c));
+    let starts = line.starts_with(|c: char| c.is_ascii_digit() || "+-.\"'\u{2212}".contains(c));
     if !starts || !line.bytes().any(|b| b.is_ascii_digit()) {
         return false;
     }
@@ -61,13 +63,21 @@ pub(super) fn looks_numeric(line: &str) -> bool {
     });
     numbers.is_some_and(|numbers| {
         separators.iter().any(|separator| {
-            let parts = numbers.split(*separator).filter(|part| !part.is_empty());
-            parts
-                .filter(|part| part.bytes().any(|b| b.is_ascii_digit()))
-                .count()
-                > 1
+            // A level may be blank: `0.5,nan,ok` and `0.5;;ok`.
+            let counts = |part: &&str| {
+                let blank =
+                    !matches!(separator, ' ') && is_blank(part.trim_matches(['"', '\'', ' ']));
+                blank || part.bytes().any(|b| b.is_ascii_digit())
+            };
+            numbers.split(*separator).filter(counts).count() > 1
         })
     })
+}
+
+/// Whether a line is a single level that the file does not know.
+pub(super) fn is_blank_level(line: &str) -> bool {
+    let text = line.trim().trim_matches(['"', '\'', ';', ',', '\t', ' ']);
+    line.len() < 20 && !line.trim().is_empty() && is_blank(text)
 }
 
 const fn is_of_numbers(c: char) -> bool {
@@ -116,7 +126,7 @@ pub(super) fn specimens(text: &str, run: Run, first: usize, spread: usize) -> Sp
     let mut lines = lines_from(text, run.start, run.line);
     let mut rows: Vec<&str> = Vec::with_capacity(first.min(run.rows.max(PLENTY)) + spread);
     for line in lines.by_ref() {
-        if looks_numeric(line.text) {
+        if looks_numeric(line.text) || is_blank_level(line.text) {
             rows.push(line.text);
         } else if !line.text.trim().is_empty() {
             break;
@@ -127,9 +137,26 @@ pub(super) fn specimens(text: &str, run: Run, first: usize, spread: usize) -> Sp
     }
     let together = rows.len();
     if together == first {
-        rows.extend(spread_rows(text, &lines, spread));
+        rows.extend(spread_rows(within(text, &lines), &lines, spread));
     }
     Specimens { rows, together }
+}
+
+/// Text behind the first rows up to which the end of the run is searched for: a
+/// table in a longer text is too small a share of it to mislead.
+const SEARCHED: usize = 1 << 14;
+
+/// The text up to the end of the run, where that is near; rows of another table
+/// are no specimens.
+fn within<'t>(text: &'t str, rest: &Lines<'t>) -> &'t str {
+    let from = rest.clone().next().map_or(text.len(), |line| line.start);
+    if text.len() - from > SEARCHED {
+        return text;
+    }
+    let end = rest.clone().find(|line| {
+        !line.text.trim().is_empty() && !looks_numeric(line.text) && !is_blank_level(line.text)
+    });
+    end.and_then(|line| text.get(..line.start)).unwrap_or(text)
 }
 
 fn spread_rows<'t>(text: &'t str, rest: &Lines<'t>, spread: usize) -> Vec<&'t str> {

@@ -4,10 +4,13 @@ use super::dialect::{Separator, split};
 use super::entry::uncommented;
 use super::error::{ParseError, ParseErrorKind};
 use super::evidence::{Form, grows_evenly};
+use super::keys::plain_key;
 use super::lines::Line;
+use super::recipe::Recipe;
 use super::samples::Wanted;
 use super::settings::Structure;
-use super::titles::{Direction, DistanceUnit, LevelUnit, Meaning, Quantity, meaning};
+use super::titles::{Direction, DistanceUnit, LevelUnit, Meaning, meaning};
+use super::words::{Known, Quantity, Vocabulary};
 
 /// The row of titles over the samples.
 #[derive(Debug, Clone, PartialEq)]
@@ -24,6 +27,7 @@ pub(super) fn take_titles(
     before: &mut Vec<Line<'_>>,
     separator: Separator,
     columns: usize,
+    vocabulary: &Vocabulary,
 ) -> Option<TitleRow> {
     let filled: Vec<usize> = (0..before.len())
         .rev()
@@ -36,7 +40,10 @@ pub(super) fn take_titles(
         .collect();
     let row_at = |index: usize| -> Option<(Line<'_>, Vec<String>)> {
         let line = *before.get(index)?;
-        Some((line, title_pieces(line.text, separator, columns)?))
+        Some((
+            line,
+            title_pieces(line.text, separator, columns, vocabulary)?,
+        ))
     };
     let &last = filled.first()?;
     let (line, texts) = row_at(last)?;
@@ -46,14 +53,14 @@ pub(super) fn take_titles(
         .and_then(|&index| Some((index, row_at(index)?)));
     if only_units
         && let Some((index, (line, names))) = above
-        && columns_named(&names)
+        && columns_named(&names, vocabulary)
     {
         let texts: Vec<String> = names
             .iter()
             .zip(&texts)
             .map(|(name, unit)| format!("{name} {unit}").trim().to_owned())
             .collect();
-        let meanings = texts.iter().map(|text| meaning(text)).collect();
+        let meanings = texts.iter().map(|text| meaning(text, vocabulary)).collect();
         before.truncate(index);
         return Some(TitleRow {
             line: line.number,
@@ -61,10 +68,10 @@ pub(super) fn take_titles(
             meanings,
         });
     }
-    if !columns_named(&texts) {
+    if !columns_named(&texts, vocabulary) {
         return None;
     }
-    let meanings = texts.iter().map(|text| meaning(text)).collect();
+    let meanings = texts.iter().map(|text| meaning(text, vocabulary)).collect();
     before.truncate(last);
     Some(TitleRow {
         line: line.number,
@@ -74,8 +81,8 @@ pub(super) fn take_titles(
 }
 
 /// Whether the texts can be titles rather than a key and its value.
-fn columns_named(texts: &[String]) -> bool {
-    let meanings: Vec<Meaning> = texts.iter().map(|text| meaning(text)).collect();
+fn columns_named(texts: &[String], vocabulary: &Vocabulary) -> bool {
+    let meanings: Vec<Meaning> = texts.iter().map(|text| meaning(text, vocabulary)).collect();
     let is = |wanted: &[Quantity]| {
         meanings
             .iter()
@@ -100,6 +107,14 @@ fn columns_named(texts: &[String]) -> bool {
         .map(|text| text.split_whitespace().count())
         .max()
         .unwrap_or(0);
+    // `Distance unit;km`
+    let names_unit = |text: &String| {
+        let key = vocabulary.key(&plain_key(text).0);
+        key.is_some_and(|key| matches!(key.known, Known::DistanceUnit | Known::LevelUnit))
+    };
+    if texts.len() == 2 && texts.first().is_some_and(names_unit) {
+        return false;
+    }
     if texts.len() == 1 {
         return levels == 1 && numbers.is_empty() && words <= 4;
     }
@@ -117,14 +132,26 @@ fn is_unit(text: &str) -> bool {
         || matches!(word.as_str(), "db" | "dbm" | "mdb")
 }
 
+/// Longest row of titles, in bytes: 64 titles of many words.
+const LONGEST_TITLES: usize = 1 << 14;
+
 /// The line in as many pieces as there are columns, by the samples' separator
 /// or, where titles are written otherwise, by another.
-fn title_pieces(line: &str, separator: Separator, columns: usize) -> Option<Vec<String>> {
+fn title_pieces(
+    line: &str,
+    separator: Separator,
+    columns: usize,
+    vocabulary: &Vocabulary,
+) -> Option<Vec<String>> {
+    if line.len() > LONGEST_TITLES {
+        return None;
+    }
+    let line = &line.replace("λ=", "λ ");
     let text = uncommented(line).trim();
     if text.contains([':', '=']) {
         return None;
     }
-    let by = |separator: Separator| -> Vec<String> {
+    let by = |text: &str, separator: Separator| -> Vec<String> {
         let mut pieces: Vec<String> = split(text, separator)
             .take(columns + 2)
             .map(|piece| piece.text.trim().to_owned())
@@ -134,18 +161,25 @@ fn title_pieces(line: &str, separator: Separator, columns: usize) -> Option<Vec<
         }
         pieces
     };
-    [
-        separator,
+    let others = [
         Separator::Tab,
         Separator::Semicolon,
         Separator::Bar,
         Separator::Comma,
         Separator::WhiteSpace,
-    ]
-    .into_iter()
-    .map(by)
-    .chain([wide_spaced(text), bracketed(text)])
-    .find(|pieces| pieces.len() == columns)
+    ];
+    // Words that only white space parts are titles where each means something.
+    let meant = |pieces: &Vec<String>| {
+        let mut meanings = pieces.iter().map(|piece| meaning(piece, vocabulary));
+        meanings.all(|meaning| meaning.quantity.is_some())
+    };
+    // `#` may be the title of the first column.
+    [by(text, separator), by(line.trim(), separator)]
+        .into_iter()
+        .chain(others.into_iter().map(|other| by(text, other)))
+        .chain([wide_spaced(text), wide_spaced(line.trim())])
+        .chain([bracketed(text)].into_iter().filter(meant))
+        .find(|pieces| pieces.len() == columns)
 }
 
 /// Pieces between two or more spaces.
@@ -157,12 +191,12 @@ fn wide_spaced(text: &str) -> Vec<String> {
         .collect()
 }
 
-/// Words, each with the bracket that follows it: `Distance (km) Level (dB)`.
+/// Words, each with the bracket or unit that follows it: `Distance (km) Level dB`.
 fn bracketed(text: &str) -> Vec<String> {
     let mut pieces: Vec<String> = Vec::new();
     for word in text.split_whitespace() {
         match pieces.last_mut() {
-            Some(last) if word.starts_with(['(', '[']) => {
+            Some(last) if word.starts_with(['(', '[']) || is_unit(word) && !is_unit(last) => {
                 last.push(' ');
                 last.push_str(word);
             }
@@ -179,6 +213,8 @@ pub(super) struct LevelColumn {
     pub(super) unit: Option<LevelUnit>,
     /// The title says that the numbers rise along the fibre.
     pub(super) titled_loss: bool,
+    /// The title says what the column holds.
+    pub(super) titled: bool,
     pub(super) wavelength_nm: Option<f64>,
     pub(super) direction: Option<Direction>,
 }
@@ -189,6 +225,8 @@ pub(super) struct Plan {
     pub(super) distance: Option<usize>,
     pub(super) distance_unit: Option<DistanceUnit>,
     pub(super) levels: Vec<LevelColumn>,
+    /// The header states the spacing or the count of the samples.
+    pub(super) repeats: bool,
 }
 
 impl Plan {
@@ -197,6 +235,7 @@ impl Plan {
             columns,
             distance: self.distance,
             levels: self.levels.iter().map(|level| level.column).collect(),
+            repeats: self.repeats,
         }
     }
 }
@@ -207,14 +246,25 @@ pub(super) fn plan(
     form: &Form,
     titles: Option<&TitleRow>,
     structure: &Structure,
+    recipe: &Recipe,
     first_row: Line<'_>,
 ) -> Result<Plan, ParseError> {
     let place = titles.map_or(first_row.number, |titles| titles.line);
     let fail = |kind: ParseErrorKind| kind.at(place, "", 0);
-    let meanings: Vec<Meaning> = match titles {
+    let mut meanings: Vec<Meaning> = match titles {
         Some(titles) => titles.meanings.clone(),
         None => vec![Meaning::default(); form.columns],
     };
+    if let Some(stated) = recipe.meanings() {
+        if stated.len() != form.columns {
+            return Err(ParseErrorKind::RecipeDiffers {
+                found: format!("{} columns", form.columns),
+                recipe: format!("{} columns", stated.len()),
+            }
+            .at(first_row.number, first_row.text, 0));
+        }
+        meanings = overrule(&meanings, stated).map_err(fail)?;
+    }
     let distance = distance_column(form, &meanings, structure).map_err(fail)?;
     let levels = level_columns(form, &meanings, distance, structure).map_err(fail)?;
     if distance.is_none() {
@@ -243,7 +293,32 @@ pub(super) fn plan(
         distance,
         distance_unit: titled_unit.or(structure.distance_unit),
         levels,
+        repeats: structure.spacing_m.is_some() || structure.samples.is_some(),
     })
+}
+
+/// What the recipe says of the columns, completed by the titles; units that
+/// differ are an error.
+fn overrule(titles: &[Meaning], stated: Vec<Meaning>) -> Result<Vec<Meaning>, ParseErrorKind> {
+    let merged = titles.iter().zip(stated).map(|(title, recipe)| {
+        if let (Some(found), Some(stated)) = (title.distance_unit, recipe.distance_unit)
+            && found != stated
+        {
+            return Err(ParseErrorKind::RecipeDiffers {
+                found: format!("{found} in a title"),
+                recipe: stated.to_string(),
+            });
+        }
+        Ok(Meaning {
+            distance_unit: recipe.distance_unit.or(title.distance_unit),
+            level_unit: recipe.level_unit.or(title.level_unit),
+            wavelength_nm: recipe.wavelength_nm.or(title.wavelength_nm),
+            direction: recipe.direction.or(title.direction),
+            linear: title.linear.clone(),
+            quantity: recipe.quantity,
+        })
+    });
+    merged.collect()
 }
 
 fn distance_column(
@@ -344,6 +419,7 @@ fn level_columns(
             Ok(LevelColumn {
                 column,
                 unit: meaning.level_unit.or(structure.level_unit),
+                titled: meaning.quantity.is_some(),
                 titled_loss: meaning.quantity == Some(Quantity::Loss),
                 wavelength_nm: meaning.wavelength_nm,
                 direction: meaning.direction,
@@ -374,7 +450,7 @@ mod tests {
 
     fn titles(text: &str, separator: Separator, columns: usize) -> Option<(Vec<String>, usize)> {
         let mut before: Vec<Line<'_>> = lines_from(text, 0, 1).collect();
-        let row = take_titles(&mut before, separator, columns)?;
+        let row = take_titles(&mut before, separator, columns, &Vocabulary::default())?;
         Some((row.texts, before.len()))
     }
 

@@ -10,6 +10,7 @@ use super::error::{ParseError, ParseErrorKind, excerpt};
 use super::evidence::decide;
 use super::interpret::Block;
 use super::lines::{Line, lines_from};
+use super::recipe::Recipe;
 use super::settings::{Context, Setting, Settings};
 use super::tail::{Tail, broken_before, judge};
 
@@ -19,14 +20,24 @@ const SPECIMENS: (usize, usize) = (64, 64);
 const MANY_SPECIMENS: usize = 200_000;
 /// Most lines before the samples.
 const MOST_LINES_BEFORE: usize = 100_000;
+/// Most lines looked at behind the samples.
+const MOST_LINES_AFTER: usize = 100_000;
 /// Most blocks of samples in one file.
 const MOST_BLOCKS: usize = 64;
+
+/// What is known of a file before it is read.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Given<'g> {
+    /// Settings for what the file lacks; they decide units and are not kept.
+    pub(super) fallback: &'g Header,
+    pub(super) recipe: &'g Recipe,
+}
 
 /// Reads a decoded file.
 pub(super) fn read(
     text: &str,
     encoding: Encoding,
-    fallback: &Header,
+    given: Given<'_>,
 ) -> Result<FileContent, ParseError> {
     if text.trim().is_empty() {
         return Err(ParseErrorKind::Empty.of_file());
@@ -34,7 +45,7 @@ pub(super) fn read(
     let mut run =
         find_run(text, 0, 1, PLENTY).ok_or_else(|| ParseErrorKind::NoSamples.of_file())?;
     let (mut content, mut end) = loop {
-        match read_block(text, (0, 1), run, encoding, (&Header::default(), fallback))? {
+        match read_block(text, (0, 1), run, encoding, (&Header::default(), given))? {
             Read::Block(content, end) => break (*content, end),
             Read::Longer(longer) => run = longer,
         }
@@ -49,7 +60,7 @@ pub(super) fn read(
         let why = if blocks == MOST_BLOCKS {
             format!("{MOST_BLOCKS} blocks are read at most")
         } else {
-            match read_block(text, end, next, encoding, (&inherited, fallback)) {
+            match read_block(text, end, next, encoding, (&inherited, given)) {
                 Ok(Read::Block(more, after)) => {
                     content.traces.extend(more.traces);
                     content.warnings.extend(more.warnings);
@@ -72,7 +83,7 @@ pub(super) fn read(
         ));
         break;
     }
-    take_notes(text, end, blocks, &mut content)?;
+    take_notes(text, end, blocks, given.recipe, &mut content)?;
     if encoding == Encoding::Windows1252 {
         content.warnings.push(Warning::new(
             "encoding assumed",
@@ -87,15 +98,31 @@ fn take_notes(
     text: &str,
     end: (usize, usize),
     blocks: usize,
+    recipe: &Recipe,
     content: &mut FileContent,
 ) -> Result<(), ParseError> {
     let context = Context {
         separator: content.layout.dialect.separator,
+        vocabulary: &recipe.vocabulary,
         decimal: Some(content.layout.dialect.numbers.decimal),
     };
     let mut after = Settings::default();
-    for line in lines_from(text, end.0, end.1) {
-        after.take_after(line, context)?;
+    // What the header gave is not taken again from words behind the samples.
+    let given: Vec<_> = content
+        .layout
+        .settings
+        .iter()
+        .filter_map(|s| s.means)
+        .collect();
+    let mut lines = lines_from(text, end.0, end.1);
+    for line in lines.by_ref().take(MOST_LINES_AFTER) {
+        after.take_after(line, context, &given)?;
+    }
+    if let Some(line) = lines.next() {
+        content.warnings.push(Warning::new(
+            "notes left out",
+            format!("the lines from line {} on are not looked at", line.number),
+        ));
     }
     after.finish();
     if blocks == 1 {
@@ -148,7 +175,7 @@ fn read_block(
     from: (usize, usize),
     run: Run,
     encoding: Encoding,
-    headers: (&Header, &Header),
+    headers: (&Header, Given<'_>),
 ) -> Result<Read, ParseError> {
     let before: Vec<Line<'_>> = lines_from(text, from.0, from.1)
         .take_while(|line| line.start < run.start)
@@ -168,10 +195,10 @@ fn read_block(
     let last_before = before
         .iter()
         .rev()
-        .find(|line| !line.text.trim().is_empty())
+        .find(|line| line.text.contains(char::is_alphanumeric))
         .map(|line| line.text);
     let few = specimens(text, run, SPECIMENS.0, SPECIMENS.1);
-    let mut form = decide(&few, last_before, run.line)?;
+    let mut form = decide(&few, last_before, run.line, headers.1.recipe)?;
     let mut block = Block::read(text, &mut before.clone(), run, &form, first_row, headers)?;
     let odd = block.samples.stopped.is_some()
         && lines_from(text, block.samples.end, 0)
@@ -179,17 +206,23 @@ fn read_block(
             .is_some_and(|line| looks_numeric(line.text));
     if odd {
         let many = specimens(text, run, MANY_SPECIMENS, 0);
-        let second = decide(&many, last_before, run.line)?;
+        let second = decide(&many, last_before, run.line, headers.1.recipe)?;
         if second.dialect != form.dialect || second.columns != form.columns {
             form = second;
             block = Block::read(text, &mut before.clone(), run, &form, first_row, headers)?;
         }
     }
     let wanted = block.plan.wanted(form.columns);
-    if let Some(error) = broken_before(&before, &block.samples, form.dialect, &wanted) {
+    if let Some(error) = broken_before(
+        &before,
+        &block.samples,
+        form.dialect,
+        &wanted,
+        block.title_line(),
+    ) {
         return Err(error);
     }
-    match judge(text, &block.samples, form.dialect, &wanted)? {
+    match judge(text, &block.samples, form.dialect, &wanted, from.0 == 0)? {
         Tail::LongerRun(longer) => return Ok(Read::Longer(longer)),
         Tail::CutLine => block.cut_line(text),
         Tail::Notes => block.cut_sample(text),

@@ -5,18 +5,24 @@ use std::fmt;
 
 use encoding_rs::{Encoding as Codec, UTF_16BE, UTF_16LE, WINDOWS_1252};
 
+use serde::Serialize;
+
 use super::error::{ParseError, ParseErrorKind};
 
 /// How the bytes of a file spell characters.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 pub enum Encoding {
     /// UTF-8 or plain ASCII.
+    #[serde(rename = "UTF-8")]
     Utf8,
     /// UTF-16, low byte first.
+    #[serde(rename = "UTF-16, low byte first")]
     Utf16Le,
     /// UTF-16, high byte first.
+    #[serde(rename = "UTF-16, high byte first")]
     Utf16Be,
     /// One byte a character; taken where the bytes are not UTF-8.
+    #[serde(rename = "Windows-1252")]
     Windows1252,
 }
 

@@ -69,6 +69,9 @@ pub fn describe(content: &FileContent, glyphs: Glyphs) -> String {
             setting.line, setting.key, setting.value
         );
     }
+    for (key, value) in &layout.from_recipe {
+        let _ = writeln!(text, "  from the recipe: {key} is {value}");
+    }
     let header = content.traces.first().map(|trace| &trace.header);
     for (setting, missing) in [
         ("wavelength", header.is_none_or(|h| h.wavelength.is_none())),

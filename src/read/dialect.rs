@@ -3,10 +3,13 @@
 use std::borrow::Cow;
 use std::fmt;
 
+use serde::{Deserialize, Serialize};
+
 use super::number::NumberStyle;
 
 /// What stands between two columns.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
 pub enum Separator {
     /// `,`
     Comma,
@@ -17,6 +20,7 @@ pub enum Separator {
     /// `|`
     Bar,
     /// Any run of spaces and tabs.
+    #[serde(rename = "white space")]
     WhiteSpace,
 }
 
@@ -46,7 +50,7 @@ impl fmt::Display for Separator {
 }
 
 /// How the rows of a file are written.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
 pub struct Dialect {
     /// Between columns.
     pub separator: Separator,
@@ -136,8 +140,13 @@ impl Pieces<'_> {
     }
 }
 
-/// The text inside leading double quotes and the length with the quotes.
+/// The text inside leading double quotes and the length with the quotes; single
+/// quotes do as well, but hold no quote.
 fn quoted(field: &str) -> Option<(Cow<'_, str>, usize)> {
+    if let Some(inner) = field.strip_prefix('\'') {
+        let close = inner.find('\'')?;
+        return Some((Cow::Borrowed(inner.get(..close)?), close + 2));
+    }
     let inner = field.strip_prefix('"')?;
     let mut from = 0;
     loop {

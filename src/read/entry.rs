@@ -1,10 +1,15 @@
 //! One line as a key and its value.
 
 use super::dialect::{Separator, split};
-use super::keys::is_known_key;
+use super::keys::{is_key_unit, plain_key};
+use super::settings::wanted_of;
+use super::words::Vocabulary;
 
 /// Longest key; a longer text before a colon is a sentence.
 const LONGEST_KEY: usize = 60;
+
+/// Longest line, in bytes, that is taken apart into several columns or settings.
+const LONGEST_APART: usize = 4096;
 
 /// A key and its value on one line.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -19,32 +24,162 @@ pub(super) struct Entry {
 
 /// The text of a line without the marks of a comment.
 pub(super) fn uncommented(line: &str) -> &str {
-    line.trim_start_matches(|c: char| c.is_whitespace() || matches!(c, '#' | '%' | '!' | '*' | '/'))
+    let text = line.trim_start_matches(|c: char| {
+        c.is_whitespace() || matches!(c, '#' | '%' | '!' | '*' | '/' | ';')
+    });
+    let word = ["--", "REM ", "rem ", "Rem "]
+        .iter()
+        .find_map(|mark| text.strip_prefix(mark))
+        .filter(|after| after.starts_with(|c: char| c == ' ' || c.is_alphabetic()));
+    word.map_or(text, str::trim_start)
+}
+
+/// Every key and value of a line; several only where each key is known:
+/// `Wavelength=1550nm;Pulse=100ns` or `From;Harrow Lane;To;Mill Bridge`.
+pub(super) fn entries(line: &str, separator: Separator, vocabulary: &Vocabulary) -> Vec<Entry> {
+    several(line, separator, vocabulary)
+        .unwrap_or_else(|| entry(line, separator, vocabulary).into_iter().collect())
+}
+
+fn several(line: &str, separator: Separator, vocabulary: &Vocabulary) -> Option<Vec<Entry>> {
+    if line.len() > LONGEST_APART {
+        return None;
+    }
+    let text = uncommented(line);
+    let known = |key: &str| vocabulary.key(&plain_key(key.trim_matches('"')).0);
+    let found = ["\t", ";", "|", ", ", ",", "  "]
+        .into_iter()
+        .find_map(|mark| {
+            let pieces: Vec<&str> = text
+                .split(mark)
+                .map(str::trim)
+                .filter(|piece| !piece.is_empty())
+                .collect();
+            let assigned = || {
+                let taken = pieces.iter().map(|piece| {
+                    let at = assignment(piece)?;
+                    known(piece.get(..at)?)?;
+                    entry(piece, separator, vocabulary)
+                });
+                taken.collect::<Option<Vec<Entry>>>()
+            };
+            let in_turn = || {
+                if pieces.len() < 4 || !pieces.len().is_multiple_of(2) {
+                    return None;
+                }
+                let taken = pieces.chunks_exact(2).map(|pair| match pair {
+                    [key, value] => known(key).map(|_| Entry {
+                        key: key.trim_matches('"').to_owned(),
+                        value: value.trim_matches('"').to_owned(),
+                        value_start: 0,
+                        pieces: 1,
+                    }),
+                    _ => None,
+                });
+                taken.collect()
+            };
+            if pieces.len() < 2 {
+                None
+            } else {
+                assigned().or_else(in_turn)
+            }
+        })?;
+    // In the plain trace text a note may say `; to: somewhere`; a number may not.
+    let first = found.first().and_then(|entry| known(&entry.key))?;
+    if line.trim_start().starts_with('#') && wanted_of(first.known).is_none() {
+        return None;
+    }
+    let places = found
+        .iter()
+        .map(|entry| line.find(&entry.value).unwrap_or(0))
+        .collect::<Vec<_>>();
+    let placed = found
+        .into_iter()
+        .zip(places)
+        .map(|(entry, value_start)| Entry {
+            value_start,
+            ..entry
+        });
+    Some(placed.collect())
 }
 
 /// Splits `key: value`, `key = value`, `key;value` and the like.
-pub(super) fn entry(line: &str, separator: Separator) -> Option<Entry> {
-    let text = uncommented(line).trim_start_matches([';', ' ']);
+pub(super) fn entry(line: &str, separator: Separator, vocabulary: &Vocabulary) -> Option<Entry> {
+    // A whole line in quotes: `"# fibre: 017"`.
+    let inner = line
+        .trim()
+        .strip_prefix('"')
+        .and_then(|l| l.strip_suffix('"'));
+    if let Some(inner) = inner.filter(|inner| !inner.contains('"') && inner.contains([':', '='])) {
+        return entry(inner, separator, vocabulary).map(|entry| Entry {
+            value_start: line.len() - line.trim_start().len() + 1 + entry.value_start,
+            ..entry
+        });
+    }
+    let text = uncommented(line);
     let offset = line.len() - text.len();
     let comment = offset > line.len() - line.trim_start().len();
-    let assigned = text.find([':', '=']);
+    let assigned = assignment(text);
+    // A key in quotes may hold the separator: `"Pulse width, ns",500`.
+    let from = quoted_len(text);
+    let after = text.get(from..)?;
     let columned = match separator.char() {
-        Some(separator) => text.find([separator, ';', '\t']),
-        None => text.find(['\t', ';']).or_else(|| text.find("  ")),
+        Some(separator) => after.find([separator, ';', '\t']),
+        None => after.find(['\t', ';']).or_else(|| after.find("  ")),
+    }
+    .or_else(|| after.find(" ..."))
+    .map(|at| from + at);
+    let is_known = |key: &str| {
+        vocabulary
+            .key(&plain_key(key.trim_matches('"')).0)
+            .is_some()
     };
+    let known_until = |at: usize| text.get(..at).is_some_and(is_known);
+    // A file of levels alone shows no separator; its header may have one.
+    let columned = columned.or_else(|| {
+        let comma = after.find([',', '|']).map(|at| from + at);
+        comma.filter(|at| known_until(*at))
+    });
+    // `Pulse width, ns = 500` and `Pulse width;ns;500`
+    let columned = columned.and_then(|at| {
+        let rest = text.get(at + 1..)?;
+        let end = rest.find([':', '=', ';', ',', '\t', '|']);
+        match end.filter(|end| {
+            rest.get(..*end)
+                .is_some_and(|unit| is_key_unit(unit.trim()))
+        }) {
+            Some(end) if assigned == Some(at + 1 + end) => None,
+            Some(end) => Some(at + 1 + end),
+            None => Some(at),
+        }
+    });
     let at = match (assigned, columned) {
-        (Some(assigned), Some(columned)) if !comment && columned < assigned => columned,
+        // In a comment a comma or semicolon is text, unless what stands before it is a known key:
+        // `# Date;14.03.2026 10:22`.
+        (Some(assigned), Some(columned))
+            if columned < assigned && (!comment || known_until(columned)) =>
+        {
+            columned
+        }
         (Some(assigned), _) => assigned,
         (None, Some(columned)) => columned,
-        (None, None) => return spaced(line, text),
+        (None, None) => return spaced(line, text, is_known),
     };
     let key = text.get(..at)?.trim().trim_matches('"').trim();
+    // `Pulse width.....: 100 ns`
+    let key = match key.trim_end_matches('.') {
+        undotted if key.len() > undotted.len() + 2 => undotted.trim_end(),
+        _ => key,
+    };
     let counted = key.chars().count();
     if counted == 0 || counted > LONGEST_KEY || !key.chars().any(char::is_alphabetic) {
         return None;
     }
     let is_columned = columned == Some(at);
     let mut rest = text.get(at + 1..)?;
+    if rest.starts_with("...") {
+        rest = rest.trim_start_matches('.');
+    }
     // `key:;value` writes both.
     if !is_columned && let Some(separator) = separator.char() {
         let trimmed = rest.trim_start_matches([' ', '\t']);
@@ -54,21 +189,33 @@ pub(super) fn entry(line: &str, separator: Separator) -> Option<Entry> {
             .unwrap_or(rest);
     }
     let value_start = line.len() - rest.trim_start().len();
-    let (value, pieces) = match separator.char() {
-        // `key;value;unit;;`
-        Some(char) if !comment && (is_columned || rest.trim_end().ends_with(char)) => {
-            let pieces: Vec<String> = split(rest, separator)
-                .map(|piece| piece.text.trim().to_owned())
-                .filter(|piece| !piece.is_empty())
-                .collect();
-            (pieces.join(" "), pieces.len())
+    let mut value = (rest.trim().to_owned(), 1);
+    if is_columned {
+        let found = text.get(at..)?.chars().next();
+        let separator = [
+            Separator::Comma,
+            Separator::Semicolon,
+            Separator::Tab,
+            Separator::Bar,
+        ]
+        .into_iter()
+        .find(|separator| separator.char() == found);
+        if let Some(separator) = separator {
+            value = joined(rest, separator, comment);
         }
-        _ => (rest.trim().to_owned(), 1),
-    };
-    let value = match value.strip_prefix('"').and_then(|v| v.strip_suffix('"')) {
-        Some(inner) if !comment => inner.trim().to_owned(),
-        _ => value,
-    };
+    } else if let Some(char) = separator.char()
+        && !comment
+        && rest.trim_end().ends_with(char)
+    {
+        value = joined(rest, separator, comment);
+    }
+    let (mut value, pieces) = value;
+    if !comment || is_columned {
+        let inner = value.strip_prefix('"').and_then(|v| v.strip_suffix('"'));
+        if let Some(inner) = inner.map(|inner| inner.trim().to_owned()) {
+            value = inner;
+        }
+    }
     Some(Entry {
         key: key.to_owned(),
         value,
@@ -77,11 +224,62 @@ pub(super) fn entry(line: &str, separator: Separator) -> Option<Entry> {
     })
 }
 
+/// The first colon or equals sign outside of brackets: `Averaging time (mm:ss): 3:20`.
+fn assignment(text: &str) -> Option<usize> {
+    let mut depth = 0_usize;
+    text.char_indices().find_map(|(at, c)| {
+        match c {
+            '(' | '[' => depth += 1,
+            ')' | ']' => depth = depth.saturating_sub(1),
+            _ => {}
+        }
+        (matches!(c, ':' | '=') && depth == 0).then_some(at)
+    })
+}
+
+/// Bytes of a quoted field at the start of a text.
+fn quoted_len(text: &str) -> usize {
+    let close = text.strip_prefix('"').and_then(|rest| rest.find('"'));
+    close.map_or(0, |close| close + 2)
+}
+
+/// The columns behind a key as one value, and how many they are: `value;unit;;`,
+/// `unit;value`, or else the text as it stands.
+fn joined(rest: &str, separator: Separator, comment: bool) -> (String, usize) {
+    if rest.len() > LONGEST_APART {
+        return (rest.trim().to_owned(), 1);
+    }
+    let pieces: Vec<String> = split(rest, separator)
+        .map(|piece| piece.text.trim().to_owned())
+        .filter(|piece| !piece.is_empty())
+        .collect();
+    let is_number =
+        |text: &str| text.starts_with(|c: char| c.is_ascii_digit() || "+-.\u{2212}".contains(c));
+    let is_unit = |text: &str| {
+        text.len() < 9
+            && text
+                .chars()
+                .all(|c| c.is_alphabetic() || "()[]/%".contains(c))
+    };
+    let value = match pieces.as_slice() {
+        [one] => one.clone(),
+        [number, unit] | [unit, number] if is_number(number) && is_unit(unit) => {
+            format!("{number} {unit}")
+        }
+        _ if comment || separator == Separator::Comma => rest
+            .trim()
+            .trim_end_matches([',', ';', '\t', ' '])
+            .to_owned(),
+        _ => pieces.join(" "),
+    };
+    (value, pieces.len())
+}
+
 /// A setting with nothing but a space before its number: `pulse width 50 ns`.
-fn spaced(line: &str, text: &str) -> Option<Entry> {
+fn spaced(line: &str, text: &str, is_known: impl Fn(&str) -> bool) -> Option<Entry> {
     let number = text.find(|c: char| c.is_ascii_digit() || "+-".contains(c))?;
     let (key, value) = text.split_at_checked(number)?;
-    (key.ends_with(' ') && is_known_key(key)).then(|| Entry {
+    (key.ends_with(' ') && is_known(key)).then(|| Entry {
         key: key.trim().to_owned(),
         value: value.trim().to_owned(),
         value_start: line.len() - value.len(),

@@ -98,6 +98,12 @@ pub enum ParseErrorKind {
         /// The row.
         found: String,
     },
+    /// An empty line or a blank level where the place of every level counts.
+    #[error(
+        "no level here, and levels without distances are counted; write `nan` behind a first level, or \
+         export the distances, too"
+    )]
+    EmptyRow,
     /// A sample row with another number of columns.
     #[error("{found} columns where the samples have {wanted}")]
     ColumnCount {
@@ -132,8 +138,8 @@ pub enum ParseErrorKind {
     },
     /// Two rows at one distance.
     #[error(
-        "distance {found:?} stands twice; either a row is doubled, or the distances are rounded too far, \
-         and the file must be exported with more decimals"
+        "distance {found:?} stands twice; either a row is doubled, or the distances are rounded too far: \
+         export with more decimals, or state the spacing in the header, such as `# spacing: 0.5 m`"
     )]
     DistanceRepeats {
         /// The field.
@@ -239,6 +245,31 @@ pub enum ParseErrorKind {
         found: String,
         /// What would be understood.
         wanted: &'static str,
+    },
+    /// The file is not laid out as the recipe says.
+    #[error(
+        "the recipe says {recipe} and the file has {found}; use another recipe for this file, or none"
+    )]
+    RecipeDiffers {
+        /// What the file has.
+        found: String,
+        /// What the recipe says.
+        recipe: String,
+    },
+    /// A list in a setting that does not go with the columns of levels.
+    #[error(
+        "{key} is {found:?}, {values} values, and the file has {columns} column(s) of levels; write one \
+         value for each column, or the wavelength into each column's title"
+    )]
+    ListDiffers {
+        /// Key as written.
+        key: String,
+        /// Value as written.
+        found: String,
+        /// Values in the list.
+        values: usize,
+        /// Columns of levels.
+        columns: usize,
     },
     /// A setting given twice, differently.
     #[error("{key} is {found:?} here and {before:?} on line {before_line}")]

@@ -8,8 +8,12 @@
 
 use super::block::{PLENTY, Specimens};
 use super::dialect::{Dialect, Separator, split};
+use super::entry::uncommented;
 use super::error::{ParseError, ParseErrorKind, excerpt};
 use super::number::{DecimalMark, Field, NumberStyle, Thousands, field};
+use super::recipe::Recipe;
+use super::titles::meaning;
+use super::words::Quantity;
 
 /// The form of the rows, and what the first specimens hold in that form.
 #[derive(Debug, Clone)]
@@ -38,12 +42,14 @@ pub(super) fn decide(
     specimens: &Specimens<'_>,
     titles: Option<&str>,
     line: usize,
+    recipe: &Recipe,
 ) -> Result<Form, ParseError> {
     let first = specimens.rows.first().copied().unwrap_or_default();
     let mut forms: Vec<(Form, usize)> = Vec::new();
     let mut tried: Vec<(Dialect, usize)> = Vec::new();
     let mut most_columns = 0;
-    for dialect in candidates(&specimens.rows) {
+    let allowed = recipe.among(candidates(&specimens.rows));
+    for dialect in allowed {
         let mut columns = split(first, dialect.separator).count();
         // A separator that ends every row begins no column.
         let ended = |row: &&str| {
@@ -52,7 +58,13 @@ pub(super) fn decide(
                 .char()
                 .is_some_and(|end| row.trim_end().ends_with(end))
         };
-        if columns > 2 && specimens.rows.iter().all(ended) {
+        let titled = titles.is_some_and(|titles| {
+            split(titles, dialect.separator)
+                .filter(|t| !t.text.is_empty())
+                .count()
+                >= columns
+        });
+        if columns > 2 && !titled && specimens.rows.iter().all(ended) {
             columns -= 1;
         }
         most_columns = most_columns.max(columns);
@@ -116,7 +128,8 @@ pub(super) fn decide(
     }
     if let Some(titles) = titles
         && prefer(&mut forms, |form| {
-            form.columns > 1 && split(titles, form.dialect.separator).count() == form.columns
+            let counted = split(uncommented(titles), form.dialect.separator).count();
+            counted == form.columns && (form.columns > 1 || is_level_title(titles, recipe))
         })
     {
         doubts.push("the title row has as many columns");
@@ -150,6 +163,13 @@ pub(super) fn decide(
     })
 }
 
+/// Whether a line is the title of one column of levels.
+fn is_level_title(line: &str, recipe: &Recipe) -> bool {
+    let quantity = meaning(uncommented(line), &recipe.vocabulary).quantity;
+    matches!(quantity, Some(Quantity::Level | Quantity::Loss))
+        && !uncommented(line).contains([':', '=', ';', '\t', '|'])
+}
+
 /// Of forms that give the same numbers, keeps the first.
 fn drop_doubles(forms: &mut Vec<Form>) {
     let mut kept: Vec<Form> = Vec::new();
@@ -176,7 +196,7 @@ fn candidates(rows: &[&str]) -> Vec<Dialect> {
     let (comma, point) = (has(|c| c == ','), has(|c| c == '.'));
     let space = has(|c| c == ' ');
     let hard_space = has(|c| matches!(c, '\u{A0}' | '\u{2009}' | '\u{202F}'));
-    let quote = has(|c| c == '"');
+    let quote = has(|c| matches!(c, '"' | '\''));
     let mut separators = Vec::new();
     for (separator, present) in [
         (Separator::Tab, has(|c| c == '\t')),
@@ -201,7 +221,9 @@ fn candidates(rows: &[&str]) -> Vec<Dialect> {
                 DecimalMark::Point => (point, bare_comma),
                 DecimalMark::Comma => (bare_comma, point),
             };
-            if decimal == DecimalMark::Comma && !mark_seen && !other_seen {
+            // Where the bare comma parts columns it is no decimal mark.
+            let taken = separator == Separator::Comma && !quote;
+            if decimal == DecimalMark::Comma && (taken || !mark_seen && !other_seen) {
                 continue;
             }
             let grouping = match decimal {
@@ -300,8 +322,9 @@ fn wordy_columns(specimens: &Specimens<'_>, dialect: Dialect, columns: usize) ->
     }
     (0..columns)
         .filter(|&column| {
-            words.get(column).is_some_and(|n| *n > 0)
-                && numbers.get(column).is_some_and(|n| *n == 0)
+            // A table of events behind the samples may be among the specimens.
+            let (words, numbers) = (words.get(column), numbers.get(column));
+            words.is_some_and(|words| *words > 0 && numbers.is_some_and(|n| n * MISFITS < *words))
         })
         .collect()
 }
@@ -375,7 +398,7 @@ mod tests {
             rows: rows.to_vec(),
             together: rows.len(),
         };
-        decide(&specimens, titles, 1).map_err(|error| error.kind)
+        decide(&specimens, titles, 1, &Recipe::default()).map_err(|error| error.kind)
     }
 
     fn dialect_of(rows: &[&str]) -> (Separator, DecimalMark, Option<Thousands>) {

@@ -35,7 +35,12 @@ const MOST_DECIMALS: i32 = 9;
 pub(super) fn printed_unit(distances: &[f64]) -> f64 {
     let stride = distances.len().div_ceil(256).max(1);
     let whole = |power: f64| {
-        distances.iter().step_by(stride).all(|d| {
+        // Neighbours too: every other one may be whole.
+        let seen = distances
+            .iter()
+            .step_by(stride)
+            .chain(distances.iter().take(64));
+        seen.copied().all(|d| {
             let scaled = d * power;
             (scaled - scaled.round()).abs() <= 1e-9 * scaled.abs().max(1.0)
         })
@@ -59,6 +64,50 @@ pub(super) fn farthest_off(distances: &[f64]) -> f64 {
         .fold(0.0, f64::max)
 }
 
+/// An even grid under distances that are rounded to more than the spacing.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Grid {
+    pub(super) start: f64,
+    pub(super) step: f64,
+}
+
+/// The grid of this step that every distance is the rounding of, or else the
+/// cutting-off; `None` where no start makes it so, as with a doubled row.
+///
+/// With the unit u of the last digit, sample i at d lies in d ± u/2, so that the
+/// start lies in d − i·step ± u/2 for every i: the ranges must have a part in
+/// common. Of that part the first distance is taken, or else its middle.
+pub(super) fn grid_under(distances: &[f64], step: f64) -> Option<Grid> {
+    let unit = printed_unit(distances);
+    let first = *distances.first()?;
+    // A millionth of the unit for the rounding of the arithmetic.
+    let slack = 1e-6 * unit;
+    [(0.5, 0.5), (0.0, 1.0)]
+        .into_iter()
+        .find_map(|(below, above)| {
+            let (low, high) = distances.iter().enumerate().fold(
+                (f64::NEG_INFINITY, f64::INFINITY),
+                |(low, high), (i, d)| {
+                    let start = d - i as f64 * step;
+                    (
+                        low.max(start - below * unit),
+                        high.min(start + above * unit),
+                    )
+                },
+            );
+            if low > high + slack {
+                return None;
+            }
+            let inside = first >= low - slack && first <= high + slack;
+            let start = if inside {
+                first
+            } else {
+                f64::midpoint(low, high)
+            };
+            Some(Grid { start, step })
+        })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -79,5 +128,27 @@ mod tests {
     fn the_printed_unit_is_the_last_digit() {
         assert!((printed_unit(&[0.0, 0.25, 0.5]) - 0.01).abs() < 1e-15);
         assert!((printed_unit(&[0.0, 1.0, 2.0]) - 1.0).abs() < 1e-15);
+    }
+
+    #[test]
+    fn a_grid_is_found_under_rounded_distances_and_not_under_a_doubled_row() {
+        // Spacing 2 printed to 10; floor(x/10 + 1/2) rounds.
+        let mut rounded: Vec<f64> = (0..500)
+            .map(|i| (f64::from(i) * 0.2 + 0.5).floor() * 10.0)
+            .collect();
+        // The smallest unit looked for is one.
+        for d in &mut rounded {
+            *d /= 1000.0;
+        }
+        let grid = grid_under(&rounded, 0.002).unwrap();
+        assert!(grid.start.abs() < 1e-12);
+        assert_eq!(grid_under(&rounded, 0.0021), None);
+        rounded.insert(200, rounded[200]);
+        rounded.insert(200, rounded[200]);
+        rounded.insert(200, rounded[200]);
+        rounded.insert(200, rounded[200]);
+        rounded.insert(200, rounded[200]);
+        rounded.insert(200, rounded[200]);
+        assert_eq!(grid_under(&rounded, 0.002), None);
     }
 }

@@ -8,12 +8,14 @@ use crate::warning::Warning;
 
 use super::block::Run;
 use super::columns::{LevelColumn, Plan, TitleRow, plan, take_titles};
+use super::content::Given;
 use super::decode::Encoding;
 use super::error::{ParseError, ParseErrorKind};
 use super::evidence::Form;
-use super::grid::{farthest_off, first_break, printed_unit};
+use super::grid::{farthest_off, first_break, grid_under, printed_unit};
 use super::layout::{Column, Holds, Layout};
 use super::lines::{Line, lines_from};
+use super::lists::spread;
 use super::number::DecimalMark;
 use super::samples::{Samples, Wanted, read as read_samples};
 use super::settings::{Context, Settings};
@@ -29,6 +31,7 @@ pub(super) struct Block {
     pub(super) plan: Plan,
     pub(super) samples: Samples,
     warnings: Vec<Warning>,
+    from_recipe: Vec<(String, String)>,
     /// Settings for what the file lacks; they decide units and are not kept.
     fallback: Header,
 }
@@ -41,11 +44,13 @@ impl Block {
         run: Run,
         form: &Form,
         first_row: Line<'_>,
-        (inherited, fallback): (&Header, &Header),
+        (inherited, given): (&Header, Given<'_>),
     ) -> Result<Self, ParseError> {
-        let titles = take_titles(before, form.dialect.separator, form.columns);
+        let vocabulary = &given.recipe.vocabulary;
+        let titles = take_titles(before, form.dialect.separator, form.columns, vocabulary);
         let context = Context {
             separator: form.dialect.separator,
+            vocabulary,
             decimal: decimal_shown(form, text.get(run.start..).unwrap_or_default()),
         };
         let mut settings = Settings::default();
@@ -53,8 +58,15 @@ impl Block {
             settings.take(*line, context)?;
         }
         settings.finish();
+        let from_recipe = settings.fill(given.recipe);
         settings.header = std::mem::take(&mut settings.header).or(inherited);
-        let plan = plan(form, titles.as_ref(), &settings.structure, first_row)?;
+        let plan = plan(
+            form,
+            titles.as_ref(),
+            &settings.structure,
+            given.recipe,
+            first_row,
+        )?;
         let wanted: Wanted = plan.wanted(form.columns);
         let samples = read_samples(text, run.start, run.line, form.dialect, &wanted)?;
         if samples.len() == 0 {
@@ -75,8 +87,14 @@ impl Block {
             plan,
             samples,
             warnings,
-            fallback: fallback.clone(),
+            from_recipe,
+            fallback: given.fallback.clone(),
         })
+    }
+
+    /// Line of the titles.
+    pub(super) fn title_line(&self) -> Option<usize> {
+        self.titles.as_ref().map(|titles| titles.line)
     }
 
     /// Leaves out a last line that was not written to its end.
@@ -137,10 +155,16 @@ impl Block {
         let columns = std::mem::take(&mut self.plan.levels);
         let mut traces = Vec::with_capacity(levels.len());
         let mut held = Vec::with_capacity(levels.len());
-        for (column, levels) in columns.iter().zip(levels) {
+        let titled_nm: Vec<_> = columns.iter().map(|column| column.wavelength_nm).collect();
+        let mut headers: Vec<Header> = columns
+            .iter()
+            .map(|column| header_of(&self.settings.header, column))
+            .collect();
+        spread(&self.settings.lists, &titled_nm, &mut headers)?;
+        for ((column, levels), header) in columns.iter().zip(levels).zip(headers) {
             let title = self.title(column.column);
-            let (levels_db, holds) = self.levels_db(column, levels, run)?;
-            let header = header_of(&self.settings.header, column);
+            let (levels_db, holds) =
+                self.levels_db(column, levels, (&header, &distances_m), run)?;
             self.doubt_attenuation(&header, &distances_m, &levels_db, column.column);
             held.push((column.column, holds));
             traces.push(ReadTrace {
@@ -181,6 +205,7 @@ impl Block {
                 first_line: run.line,
                 last_line: self.samples.last_line,
                 settings: self.settings.entries,
+                from_recipe: self.from_recipe,
                 notes: self.settings.notes,
             },
             warnings: self.warnings,
@@ -270,7 +295,6 @@ impl Block {
                 .map(|i| start + i as f64 * spacing)
                 .collect());
         }
-        let mut distances = std::mem::take(&mut self.samples.distances);
         let factor = match (
             unit.is_time(),
             self.settings
@@ -290,6 +314,10 @@ impl Block {
                 ));
             }
         };
+        if let Some(repeat) = self.samples.first_repeat() {
+            return self.regridded(text, run, factor, repeat);
+        }
+        let mut distances = std::mem::take(&mut self.samples.distances);
         if let Some(found) = first_break(&distances) {
             let at = |index: usize| distances.get(index).copied().unwrap_or(f64::NAN) * factor;
             let line = nth_row(text, run, found.index);
@@ -336,11 +364,56 @@ impl Block {
         Ok(Array1::from_vec(distances))
     }
 
+    /// Distances that repeat, put on the grid that the header states.
+    fn regridded(
+        &mut self,
+        text: &str,
+        run: Run,
+        factor: f64,
+        repeat: usize,
+    ) -> Result<Array1<f64>, ParseError> {
+        let distances = &self.samples.distances;
+        let structure = &self.settings.structure;
+        let count = distances.len();
+        let (by, step) = match structure.spacing_m {
+            Some(spacing_m) => ("spacing", Some(spacing_m / factor)),
+            None if structure.samples == Some(count) => ("count of samples", self.samples.step()),
+            None => ("", None),
+        };
+        let Some(grid) = step.and_then(|step| grid_under(distances, step)) else {
+            let found = distances
+                .get(repeat)
+                .copied()
+                .unwrap_or(f64::NAN)
+                .to_string();
+            return Err(ParseErrorKind::DistanceRepeats { found }.at(
+                nth_row(text, run, repeat),
+                "",
+                0,
+            ));
+        };
+        let (start_m, spacing_m) = (
+            grid.start * factor,
+            structure.spacing_m.unwrap_or(grid.step * factor),
+        );
+        self.warnings.push(Warning::new(
+            "distances repeat",
+            format!(
+                "distances are written to {} m and repeat; the samples are put {spacing_m} m apart from {start_m} m \
+                 on, as the {by} in the header has it, and every position may be off by {} m",
+                printed_unit(distances) * factor,
+                printed_unit(distances) * factor / 2.0
+            ),
+        ));
+        Ok((0..count).map(|i| start_m + i as f64 * spacing_m).collect())
+    }
+
     /// Levels in decibels that fall along the fibre.
     fn levels_db(
         &mut self,
         column: &LevelColumn,
         mut levels: Vec<f64>,
+        (header, distances_m): (&Header, &Array1<f64>),
         run: Run,
     ) -> Result<(Vec<f64>, Holds), ParseError> {
         let unit = column.unit.unwrap_or(LevelUnit::Decibel);
@@ -367,6 +440,12 @@ impl Block {
                 format!("{named} names no unit; its numbers are taken as one-way decibels"),
             ));
         }
+        if low >= high && levels.len() >= 24 {
+            self.warnings.push(Warning::new(
+                "constant levels",
+                format!("all levels of {named} are {low}; is it the column of the trace?"),
+            ));
+        }
         let blanks = levels.len() - finite().count();
         if blanks > 0 {
             self.warnings.push(Warning::new(
@@ -377,8 +456,25 @@ impl Block {
                 ),
             ));
         }
-        let turned = match sense(&levels, column.titled_loss) {
+        let slope = || fall_per_unit(distances_m.as_slice()?, &levels);
+        let wavelength = header.wavelength.or(self.fallback.wavelength);
+        let turned = match sense(&levels, column.titled, column.titled_loss)
+            .or_by_slope(&levels, slope, wavelength)
+        {
             Sense::Falls => false,
+            Sense::Unclear => {
+                // Ten samples show nothing, and are no trace.
+                if !column.titled && levels.len() >= 24 {
+                    self.warnings.push(Warning::new(
+                        "level direction assumed",
+                        format!(
+                            "{named} has no title and hardly changes along the fibre; its numbers are taken as \
+                             levels, not loss"
+                        ),
+                    ));
+                }
+                false
+            }
             Sense::FallsAgainstTitle { drop_db } => {
                 self.warnings.push(Warning::new(
                     "level direction",
@@ -461,8 +557,19 @@ impl Block {
         }
     }
 
-    /// Says where the samples are too few to show the pulse.
+    /// Says where the samples are too few to show the pulse, or the fibre too long.
     fn doubt_spacing(&mut self, distances_m: &Array1<f64>) {
+        if let (Some(first), Some(last)) = (distances_m.first(), distances_m.last())
+            && last - first > LONGEST_M
+        {
+            self.warnings.push(Warning::new(
+                "length doubtful",
+                format!(
+                    "the samples span {:.0} km, and no pulse is seen over so long a fibre; check the unit of distance",
+                    (last - first) / 1000.0
+                ),
+            ));
+        }
         let header = &self.settings.header;
         let (Some(pulse), Some(index)) = (header.pulse_width, header.group_index) else {
             return;
@@ -483,6 +590,9 @@ impl Block {
         }
     }
 }
+
+/// Twice the range of the strongest pulse: 45 dB one way at 0.16 dB/km are 280 km.
+const LONGEST_M: f64 = 560e3;
 
 /// No trace spans more, in decibels; wider numbers are a linear scale.
 const WIDEST_TRACE_DB: f64 = 300.0;

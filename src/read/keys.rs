@@ -1,63 +1,7 @@
-//! The keys whose meaning is known, and what their values may be.
+//! Keys in plain words, and what the values of the known ones may be.
 
 use super::quantity::Wanted;
-
-macro_rules! known {
-    ($($variant:ident = $name:literal: $($word:literal)|+;)*) => {
-        /// A key whose meaning is known.
-        #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-        pub(super) enum Known { $($variant),* }
-
-        impl Known {
-            pub(super) fn from_key(key: &str) -> Option<Self> {
-                match key {
-                    $($($word)|+ => Some(Self::$variant),)*
-                    _ => None,
-                }
-            }
-
-            pub(super) const fn name(self) -> &'static str {
-                match self { $(Self::$variant => $name),* }
-            }
-        }
-    };
-}
-
-known! {
-    Fibre = "fibre": "fibre" | "fiber" | "fibre id" | "fiber id" | "fibre number" | "fiber number"
-        | "fibre no" | "fiber no" | "fibre name" | "fiber name";
-    Cable = "cable": "cable" | "cable id" | "cable name" | "cable number" | "cable no";
-    From = "from": "from" | "from end" | "near end" | "local end" | "origin" | "taken from" | "measured from";
-    To = "to": "to" | "to end" | "far end" | "remote end" | "destination";
-    Wavelength = "wavelength": "wavelength" | "lambda" | "λ" | "laser wavelength" | "nominal wavelength"
-        | "test wavelength";
-    Pulse = "pulse width": "pulse width" | "pulse" | "pulsewidth" | "pulse duration" | "pulse length";
-    Index = "group index": "group index" | "index" | "ior" | "refractive index" | "index of refraction"
-        | "group refractive index" | "fibre index" | "fiber index";
-    Backscatter = "backscatter coefficient": "backscatter coefficient" | "backscatter"
-        | "backscattering coefficient" | "scatter coefficient";
-    Averaging = "averaging time": "averaging time" | "average time" | "averaging" | "acquisition time"
-        | "measuring time" | "measurement duration";
-    Measured = "measured": "measured" | "measured at" | "measured on" | "date" | "date and time" | "date time"
-        | "timestamp" | "measurement date" | "test date";
-    Time = "time": "time" | "time of day" | "measurement time" | "test time";
-    Launch = "launch cord": "launch cord" | "launch fibre" | "launch fiber" | "launch cable" | "launch";
-    Tail = "tail cord": "tail cord" | "tail fibre" | "tail fiber" | "tail cable" | "tail" | "receive cord"
-        | "receive fibre" | "receive fiber" | "receive cable";
-    Instrument = "instrument": "instrument" | "instrument name" | "otdr" | "device";
-    Serial = "serial": "serial" | "serial number" | "serial no" | "s/n" | "instrument serial";
-    Calibrated = "calibrated until": "calibrated until" | "calibration due" | "calibration valid until"
-        | "calibration until" | "next calibration";
-    Operator = "operator": "operator" | "technician" | "tester" | "measured by" | "tested by";
-    Note = "note": "note" | "notes" | "remark" | "remarks" | "comment" | "comments";
-    Spacing = "spacing": "spacing" | "sample spacing" | "data spacing" | "point spacing"
-        | "sampling interval" | "sample interval" | "sampling step" | "distance step" | "step" | "increment";
-    Start = "start": "start" | "start distance" | "first sample" | "first distance" | "distance of first sample";
-    DistanceUnit = "distance unit": "distance unit" | "distance units" | "unit of distance" | "length unit";
-    LevelUnit = "level unit": "level unit" | "level units" | "unit of level";
-    Samples = "samples": "samples" | "number of samples" | "sample count" | "points" | "number of points"
-        | "data points";
-}
+use super::words;
 
 const LENGTH_UNITS: &[(&str, f64)] = &[
     ("m", 1.0),
@@ -138,21 +82,53 @@ pub(super) const START_M: Wanted = Wanted {
 
 /// Whether a key would be taken for a setting with a meaning.
 pub(super) fn is_known_key(key: &str) -> bool {
-    Known::from_key(&plain_key(key).0).is_some()
+    words::key(&plain_key(key).0).is_some()
+}
+
+/// Units that a key may end with: `Pulse width (ns)`, `pulse_ns`.
+const KEY_UNITS: [&str; 22] = [
+    "nm", "um", "µm", "μm", "ns", "us", "µs", "μs", "ms", "s", "sec", "min", "m", "km", "db", "ft",
+    "kft", "mi", "seconds", "minutes", "metres", "meters",
+];
+
+/// Whether a word is a unit that a key may end with.
+pub(super) fn is_key_unit(word: &str) -> bool {
+    KEY_UNITS.contains(&word.to_lowercase().as_str())
 }
 
 /// A key in plain words, and the unit written in it: `Pulse width (ns)`, `pulse_ns`.
 pub(super) fn plain_key(key: &str) -> (String, Option<String>) {
-    const UNITS: [&str; 15] = [
-        "nm", "um", "µm", "μm", "ns", "us", "µs", "μs", "s", "min", "m", "km", "db", "ft", "sec",
-    ];
-    let lower = key
-        .to_lowercase()
-        .replace(['_', '-', '[', '(', ']', ')', '.'], " ");
+    let lower = spaced_out(key).to_lowercase().replace(
+        [
+            '_', '-', '[', '(', ']', ')', '.', ',', '/', ';', '\t', '|', '"',
+        ],
+        " ",
+    );
     let mut words: Vec<&str> = lower.split_whitespace().collect();
+    // `Averaging time (mm:ss)` says how, not in what.
+    if matches!(
+        words.last(),
+        Some(&"mm:ss" | &"hh:mm:ss" | &"h:mm:ss" | &"m:ss")
+    ) {
+        words.pop();
+    }
     let unit = match words.last() {
-        Some(last) if words.len() > 1 && UNITS.contains(last) => words.pop().map(str::to_owned),
+        Some(last) if words.len() > 1 && KEY_UNITS.contains(last) => words.pop().map(str::to_owned),
         _ => None,
     };
     (words.join(" "), unit)
+}
+
+/// `PulseWidth` as `Pulse Width`; `dB` stays.
+fn spaced_out(key: &str) -> String {
+    let mut spaced = String::with_capacity(key.len() + 4);
+    let mut small = 0;
+    for c in key.chars() {
+        if c.is_uppercase() && small > 1 {
+            spaced.push(' ');
+        }
+        small = if c.is_lowercase() { small + 1 } else { 0 };
+        spaced.push(c);
+    }
+    spaced
 }

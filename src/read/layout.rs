@@ -1,5 +1,7 @@
 //! What was understood of a file, for people to check.
 
+use serde::Serialize;
+
 use crate::units::Wavelength;
 
 use super::decode::Encoding;
@@ -8,7 +10,7 @@ use super::settings::{Note, Setting};
 use super::titles::{Direction, DistanceUnit, LevelUnit};
 
 /// How a file is laid out, as far as the reader understood it.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Layout {
     /// How bytes spell characters.
     pub encoding: Encoding,
@@ -24,12 +26,14 @@ pub struct Layout {
     pub last_line: usize,
     /// Header entries in file order.
     pub settings: Vec<Setting>,
+    /// Settings that the file lacks and a recipe gives: key and value.
+    pub from_recipe: Vec<(String, String)>,
     /// Lines that are neither a setting nor a sample.
     pub notes: Vec<Note>,
 }
 
 /// One column of the sample rows.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Column {
     /// Title as written.
     pub title: Option<String>,
@@ -38,7 +42,8 @@ pub struct Column {
 }
 
 /// What a column holds.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[serde(rename_all = "lowercase")]
 pub enum Holds {
     /// Distance from the instrument's port.
     Distance {
@@ -52,6 +57,7 @@ pub enum Holds {
         /// Whether the numbers rise along the fibre and were turned.
         turned: bool,
         /// Wavelength named by the title.
+        #[serde(rename = "wavelength_nm")]
         wavelength: Option<Wavelength>,
         /// Direction named by the title.
         direction: Option<Direction>,

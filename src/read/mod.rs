@@ -17,20 +17,24 @@ mod entry;
 mod error;
 mod evidence;
 mod grid;
+mod inspection;
 mod interpret;
 mod keys;
 mod layout;
 mod lines;
+mod lists;
 mod number;
 mod picture;
 mod plain;
 mod quantity;
+mod recipe;
 mod samples;
 mod settings;
 mod tail;
 mod titles;
 mod trend;
 mod unpack;
+mod words;
 
 use std::fmt::Write as _;
 use std::path::Path;
@@ -45,10 +49,12 @@ pub use decode::Encoding;
 pub use describe::describe;
 pub use dialect::{Dialect, Separator};
 pub use error::{ParseError, ParseErrorKind, Place, ReadError};
+pub use inspection::{InspectedTrace, Inspection, inspection};
 pub use layout::{Column, Holds, Layout};
 pub use number::{DecimalMark, NumberStyle, Thousands};
 pub use picture::{Glyphs, picture};
-pub use plain::to_plain_text;
+pub use plain::{notes_as_text, to_plain_text};
+pub use recipe::{Grouping, Recipe, RecipeColumn, RecipeError, RecipeHolds};
 pub use samples::MOST_SAMPLES;
 pub use settings::{Note, Setting};
 pub use titles::{Direction, DistanceUnit, LevelUnit};
@@ -142,12 +148,27 @@ pub fn from_bytes(bytes: &[u8]) -> Result<FileContent, ParseError> {
 /// assert!((content.traces[0].distances_m[1] - 0.999_308_193).abs() < 1e-9);
 /// ```
 pub fn from_bytes_with(bytes: &[u8], fallback: &Header) -> Result<FileContent, ParseError> {
+    from_bytes_with_recipe(bytes, fallback, &Recipe::default())
+}
+
+/// Reads the content of a file of a batch that a recipe describes.
+///
+/// `fallback` is that of [`from_bytes_with`]; settings of the recipe that the
+/// file lacks are put into the traces' headers.
+///
+/// # Errors
+/// As [`from_bytes`], and where the file contradicts the recipe.
+pub fn from_bytes_with_recipe(
+    bytes: &[u8],
+    fallback: &Header,
+    recipe: &Recipe,
+) -> Result<FileContent, ParseError> {
     if bytes.len() > MOST_BYTES {
         return Err(too_many_bytes(bytes.len() as u64));
     }
     let bytes = unpack::unpacked(bytes)?;
     let (text, encoding) = decode::text_of(&bytes)?;
-    content::read(&text, encoding, fallback)
+    content::read(&text, encoding, content::Given { fallback, recipe })
 }
 
 fn too_many_bytes(found: u64) -> ParseError {
@@ -172,6 +193,18 @@ pub fn from_path(path: &Path) -> Result<FileContent, ReadError> {
 /// # Errors
 /// As [`from_path`].
 pub fn from_path_with(path: &Path, fallback: &Header) -> Result<FileContent, ReadError> {
+    from_path_with_recipe(path, fallback, &Recipe::default())
+}
+
+/// Reads a file of a batch that a recipe describes; see [`from_bytes_with_recipe`].
+///
+/// # Errors
+/// As [`from_path`].
+pub fn from_path_with_recipe(
+    path: &Path,
+    fallback: &Header,
+    recipe: &Recipe,
+) -> Result<FileContent, ReadError> {
     let io = |source| ReadError::Io {
         path: path.to_owned(),
         source,
@@ -185,7 +218,7 @@ pub fn from_path_with(path: &Path, fallback: &Header) -> Result<FileContent, Rea
         return Err(parse(too_many_bytes(size)));
     }
     let bytes = std::fs::read(path).map_err(io)?;
-    let mut content = from_bytes_with(&bytes, fallback).map_err(parse)?;
+    let mut content = from_bytes_with_recipe(&bytes, fallback, recipe).map_err(parse)?;
     content.sha256 = Some(sha256_hex(&bytes));
     Ok(content)
 }

@@ -1,11 +1,14 @@
 //! Numbers as text: one fast grammar for the plain form, one patient for fields.
 
 use std::borrow::Cow;
+use std::fmt;
 
 use nom::{Err, IResult};
+use serde::{Deserialize, Serialize};
 
 /// Character between the whole part and the decimals.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
 pub enum DecimalMark {
     /// `1.5`
     Point,
@@ -23,8 +26,18 @@ impl DecimalMark {
     }
 }
 
+impl fmt::Display for DecimalMark {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Point => "point",
+            Self::Comma => "comma",
+        })
+    }
+}
+
 /// Character between groups of three digits of the whole part.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[serde(rename_all = "lowercase")]
 pub enum Thousands {
     /// `1,234.5`
     Comma,
@@ -47,8 +60,19 @@ impl Thousands {
     }
 }
 
+impl fmt::Display for Thousands {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Comma => "comma",
+            Self::Point => "point",
+            Self::Space => "space",
+            Self::Apostrophe => "apostrophe",
+        })
+    }
+}
+
 /// How a file writes its numbers.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
 pub struct NumberStyle {
     /// Mark before the decimals.
     pub decimal: DecimalMark,
@@ -160,11 +184,18 @@ pub(super) enum Field {
     Text,
 }
 
+/// Longest field that may be a number, in bytes: the longest double without an
+/// exponent has 1079 characters.
+const LONGEST: usize = 1100;
+
 /// Reads one field, white space around it ignored.
 pub(super) fn field(text: &str, style: NumberStyle) -> Field {
     let text = text.trim();
     if is_blank(text) {
         return Field::Blank;
+    }
+    if text.len() > LONGEST {
+        return Field::Text;
     }
     let Some(plain) = ungrouped(text, style.thousands) else {
         return Field::Text;

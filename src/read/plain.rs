@@ -6,6 +6,7 @@ use crate::trace::Header;
 use crate::units::{BackscatterCoefficient, GroupIndex, Length, PulseWidth, Wavelength};
 
 use super::keys::is_known_key;
+use super::settings::Note;
 
 /// The plain text of a trace: settings as `# key: value`, a row of titles, and
 /// one row for each sample.
@@ -37,6 +38,23 @@ pub fn to_plain_text(header: &Header, distances_m: &[f64], levels_db: &[f64]) ->
         } else {
             writeln!(text, "{distance},")
         };
+    }
+    text
+}
+
+/// Notes of a file as lines to put before its plain text.
+///
+/// A line that stood beside the samples, as a table of events does, is not part
+/// of the trace text; as `# note:` lines it is kept and read back as notes.
+/// Lines of drawing only are left out.
+pub fn notes_as_text(notes: &[Note]) -> String {
+    let mut text = String::new();
+    for note in notes
+        .iter()
+        .filter(|note| note.text.contains(char::is_alphanumeric))
+    {
+        // Writing to a string cannot fail.
+        let _ = writeln!(text, "# note: {}", one_line(&note.text));
     }
     text
 }

@@ -23,6 +23,9 @@ pub(super) struct Wanted {
     pub(super) words: &'static str,
 }
 
+/// Longest value, in bytes; more is no number with a unit.
+const LONGEST: usize = 400;
+
 /// Why a value was not understood.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Refusal {
@@ -41,6 +44,9 @@ pub(super) fn quantity(
     wanted: Wanted,
     style: Option<DecimalMark>,
 ) -> Result<f64, Refusal> {
+    if value.len() > LONGEST {
+        return Err(Refusal::NotUnderstood);
+    }
     let Ok((unit, digits)) = number_text(value.trim()) else {
         return Err(Refusal::NotUnderstood);
     };

@@ -25,6 +25,8 @@ pub(super) struct Wanted {
     pub(super) columns: usize,
     pub(super) distance: Option<usize>,
     pub(super) levels: Vec<usize>,
+    /// The header tells the grid, so that rounded distances may repeat.
+    pub(super) repeats: bool,
 }
 
 /// The samples of one block, in the file's own units.
@@ -45,6 +47,12 @@ pub(super) struct Samples {
 impl Samples {
     pub(super) fn len(&self) -> usize {
         self.levels.first().map_or(0, Vec::len)
+    }
+
+    /// Index of the first sample that stands at the distance before it.
+    pub(super) fn first_repeat(&self) -> Option<usize> {
+        let repeats = |pair: &[f64]| matches!(pair, [a, b] if b <= a);
+        self.distances.windows(2).position(repeats).map(|at| at + 1)
     }
 
     /// Mean step of the distances.
@@ -83,6 +91,7 @@ pub(super) fn read(
         last_line: line,
         stopped: None,
     };
+    let mut gaps = Gaps::default();
     loop {
         if let Some(fast) = fast
             && let [levels] = samples.levels.as_mut_slice()
@@ -106,12 +115,18 @@ pub(super) fn read(
                 break;
             }
             samples.last_line = line.number;
+            gaps.row();
+        } else if samples.len() > 0 {
+            gaps.empty(line.number);
         }
         samples.end_line = line.number + 1;
         samples.end = lines.next().map_or(text.len(), |next| next.start);
         if samples.len() > MOST_SAMPLES {
             break;
         }
+    }
+    if let Some(line) = gaps.irregular().filter(|_| wanted.distance.is_none()) {
+        return Err(ParseErrorKind::EmptyRow.at(line, "", 0));
     }
     if samples.len() > MOST_SAMPLES {
         let kind = ParseErrorKind::LimitExceeded {
@@ -122,6 +137,35 @@ pub(super) fn read(
         return Err(kind.of_file());
     }
     Ok(samples)
+}
+
+/// Empty lines between rows: behind every row or behind none, where the rows are counted.
+#[derive(Debug, Default)]
+struct Gaps {
+    rows: usize,
+    /// Rows that an empty line stands before, and the first such line.
+    with: usize,
+    first: usize,
+    open: bool,
+}
+
+impl Gaps {
+    fn row(&mut self) {
+        self.with += usize::from(std::mem::take(&mut self.open));
+        self.rows += 1;
+    }
+
+    fn empty(&mut self, line: usize) {
+        if self.first == 0 {
+            self.first = line;
+        }
+        self.open = true;
+    }
+
+    /// The first empty line, where only some rows have one before them.
+    fn irregular(&self) -> Option<usize> {
+        (self.with > 0 && self.with + 1 != self.rows).then_some(self.first)
+    }
 }
 
 /// Rows to make room for: as many as lines like the first would fill the text.
@@ -142,7 +186,7 @@ fn take_row(
     let row = parse_row(line, dialect, wanted)?;
     if let Some(distance) = row.distance {
         if let Some(&before) = samples.distances.last()
-            && distance <= before
+            && (distance < before || distance <= before && !wanted.repeats)
         {
             let found = excerpt(row.distance_text);
             let kind = if distance < before {
@@ -369,6 +413,7 @@ mod tests {
             columns: 2,
             distance: Some(0),
             levels: vec![1],
+            repeats: false,
         }
     }
 

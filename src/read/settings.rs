@@ -1,23 +1,28 @@
 //! Header lines: keys, values, and the settings they mean.
 
+use serde::Serialize;
+
 use crate::trace::Header;
 use crate::units::{BackscatterCoefficient, GroupIndex, Length, PulseWidth, Wavelength};
 use crate::warning::Warning;
 
 use super::dialect::Separator;
-use super::entry::{Entry, entry};
+use super::entry::{Entry, entries, entry};
 use super::error::{ParseError, ParseErrorKind, excerpt};
 use super::keys::{
-    AVERAGING_S, BACKSCATTER_DB, CORD_M, INDEX, Known, PULSE_NS, SPACING_M, START_M, WAVELENGTH_NM,
-    is_known_key, plain_key,
+    AVERAGING_S, BACKSCATTER_DB, CORD_M, INDEX, PULSE_NS, SPACING_M, START_M, WAVELENGTH_NM,
+    plain_key,
 };
 use super::lines::Line;
+use super::lists::{List, clock, list_of, numbered};
 use super::number::DecimalMark;
 use super::quantity::{Refusal, Wanted, quantity};
+use super::recipe::Recipe;
 use super::titles::{DistanceUnit, LevelUnit};
+use super::words::{Key, Known, Vocabulary};
 
 /// One line of the header, as written and as understood.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Setting {
     /// Line in the file, counted from 1.
     pub line: usize,
@@ -30,7 +35,7 @@ pub struct Setting {
 }
 
 /// A line that is neither a setting nor a sample.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Note {
     /// Line in the file, counted from 1.
     pub line: usize,
@@ -42,6 +47,8 @@ pub struct Note {
 #[derive(Debug, Clone, Default, PartialEq)]
 pub(super) struct Structure {
     pub(super) spacing_m: Option<f64>,
+    /// The key that gave the spacing, where it may mean something else.
+    pub(super) spacing_word: Option<String>,
     pub(super) start_m: Option<f64>,
     pub(super) distance_unit: Option<DistanceUnit>,
     pub(super) level_unit: Option<LevelUnit>,
@@ -56,6 +63,8 @@ pub(super) struct Settings {
     pub(super) entries: Vec<Setting>,
     pub(super) notes: Vec<Note>,
     pub(super) warnings: Vec<Warning>,
+    /// Values given once for each column of levels.
+    pub(super) lists: Vec<List>,
     time: Option<(String, String)>,
 }
 
@@ -65,52 +74,93 @@ const MOST_ENTRIES: usize = 10_000;
 const MOST_NOTES: usize = 1_000;
 /// Characters kept of a note.
 const LONGEST_NOTE: usize = 500;
+/// Longest line that is taken as a setting, in bytes.
+const LONGEST_LINE: usize = 1 << 16;
 /// How the header of one file is to be read.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Context {
+pub(super) struct Context<'v> {
     pub(super) separator: Separator,
+    pub(super) vocabulary: &'v Vocabulary,
     /// The file's decimal mark, where its samples show it.
     pub(super) decimal: Option<DecimalMark>,
 }
 
 impl Settings {
     /// Takes a line before the samples: a setting, or else a note.
-    pub(super) fn take(&mut self, line: Line<'_>, context: Context) -> Result<(), ParseError> {
+    pub(super) fn take(&mut self, line: Line<'_>, context: Context<'_>) -> Result<(), ParseError> {
         if line.text.trim().is_empty() {
             return Ok(());
         }
-        match entry(line.text, context.separator) {
+        if line.text.len() > LONGEST_LINE && !Self::is_number(line.text, context) {
+            self.take_note(line);
+            self.warnings.push(Warning::new(
+                "long line cut",
+                format!(
+                    "line {} is longer than {LONGEST_LINE} bytes; its start is kept as a note",
+                    line.number
+                ),
+            ));
+            return Ok(());
+        }
+        let entries = entries(line.text, context.separator, context.vocabulary);
+        if entries.is_empty() {
+            self.take_note(line);
+        }
+        for entry in entries {
             // What some spreadsheets read before a table.
-            Some(entry) if entry.key == "sep" && entry.value.is_empty() => {
-                self.take_note(line);
-                Ok(())
-            }
+            let spreadsheet = entry.key == "sep" && entry.value.is_empty();
             // A row of a table rather than a key and its value.
-            Some(entry) if entry.pieces > 1 && !is_known_key(&entry.key) => {
+            let table =
+                entry.pieces > 1 && context.vocabulary.key(&plain_key(&entry.key).0).is_none();
+            if spreadsheet || table {
                 self.take_note(line);
-                Ok(())
-            }
-            Some(entry) => self.take_entry(line, &entry, context),
-            None => {
-                self.take_note(line);
-                Ok(())
+            } else {
+                self.take_entry(line, &entry, context)?;
             }
         }
+        Ok(())
     }
 
-    /// Takes a line after the samples: a setting only when marked as a comment.
+    /// Takes a line after the samples: a setting only when marked as a comment,
+    /// or when its key is known and its value fits.
     pub(super) fn take_after(
         &mut self,
         line: Line<'_>,
-        context: Context,
+        context: Context<'_>,
+        given: &[&str],
     ) -> Result<(), ParseError> {
         if line.text.trim_start().starts_with('#') {
             return self.take(line, context);
         }
-        if !line.text.trim().is_empty() {
-            self.take_note(line);
+        if line.text.trim().is_empty() {
+            return Ok(());
         }
+        let known = entry(line.text, context.separator, context.vocabulary).filter(|entry| {
+            let key = context.vocabulary.key(&plain_key(&entry.key).0);
+            entry.pieces == 1
+                && key.is_some_and(|key| key.sure && !given.contains(&key.known.name()))
+                && line.text.contains([':', '='])
+        });
+        if let Some(entry) = known {
+            let mut tried = self.clone();
+            if tried.take_entry(line, &entry, context).is_ok() {
+                *self = tried;
+                return Ok(());
+            }
+        }
+        self.take_note(line);
         Ok(())
+    }
+
+    /// Whether a line gives a number that scales results: then it must be right.
+    fn is_number(line: &str, context: Context<'_>) -> bool {
+        let start = line
+            .char_indices()
+            .nth(200)
+            .and_then(|(cut, _)| line.get(..cut));
+        let entry = start.and_then(|start| entry(start, context.separator, context.vocabulary));
+        let key = entry.and_then(|entry| context.vocabulary.key(&plain_key(&entry.key).0));
+        key.is_some_and(|key| !is_text(key.known))
     }
 
     fn take_note(&mut self, line: Line<'_>) {
@@ -137,7 +187,7 @@ impl Settings {
         &mut self,
         line: Line<'_>,
         entry: &Entry,
-        context: Context,
+        context: Context<'_>,
     ) -> Result<(), ParseError> {
         if self.entries.len() >= MOST_ENTRIES {
             let kind = ParseErrorKind::LimitExceeded {
@@ -147,23 +197,22 @@ impl Settings {
             };
             return Err(kind.at(line.number, line.text, 0));
         }
-        let (key, unit) = plain_key(&entry.key);
-        let known = Known::from_key(&key);
-        let mut means = known.map(Known::name);
+        let (words, unit) = plain_key(&entry.key);
+        let key = context.vocabulary.key(&words);
+        let mut means = None;
         let value = entry.value.as_str();
         let unknown = matches!(
             value.to_lowercase().as_str(),
             "" | "-" | "--" | "---" | "?" | "n/a" | "unknown" | "not set"
         );
-        if let Some(known) = known.filter(|_| !unknown) {
-            self.note_repeat(known, line, entry)?;
-            let taken = self.set(known, value, unit.as_deref(), context, line.number);
-            means = means.filter(|_| taken != Ok(Taken::No));
-            taken.map_err(|refusal| refuse(refusal, known, line, entry))?;
-        } else {
-            means = None;
+        if let Some(key) = key.filter(|_| !unknown) {
+            means = self.take_known(line, entry, (key, unit.as_deref()), context)?;
+        } else if let Some((known, place)) =
+            numbered(&words, context.vocabulary).filter(|_| !unknown)
+        {
+            means = self.take_numbered(known, place, unit.as_deref(), line, entry, context);
         }
-        if means.is_none() && !(unknown && known.is_some()) {
+        if means.is_none() && !(unknown && key.is_some()) {
             self.header
                 .other
                 .push((entry.key.clone(), entry.value.clone()));
@@ -177,22 +226,79 @@ impl Settings {
         Ok(())
     }
 
-    /// Refuses a setting given twice with different values; notes may repeat.
-    fn note_repeat(&self, known: Known, line: Line<'_>, entry: &Entry) -> Result<(), ParseError> {
-        if known == Known::Note {
-            return Ok(());
-        }
+    /// Takes a setting whose key has a meaning; gives its name where it is used.
+    fn take_known(
+        &mut self,
+        line: Line<'_>,
+        entry: &Entry,
+        (key, unit): (Key, Option<&str>),
+        context: Context<'_>,
+    ) -> Result<Option<&'static str>, ParseError> {
+        let known = key.known;
         let before = self.entries.iter().find(|e| e.means == Some(known.name()));
-        match before {
-            Some(before) if before.value != entry.value => Err(ParseErrorKind::SettingTwice {
-                key: entry.key.clone(),
-                found: excerpt(&entry.value),
-                before: excerpt(&before.value),
-                before_line: before.line,
+        if let Some(before) = before.filter(|_| known != Known::Note) {
+            let same_key = plain_key(&before.key).0 == plain_key(&entry.key).0;
+            if before.value != entry.value && key.sure && (same_key || !is_text(known)) {
+                let kind = ParseErrorKind::SettingTwice {
+                    key: entry.key.clone(),
+                    found: excerpt(&entry.value),
+                    before: excerpt(&before.value),
+                    before_line: before.line,
+                };
+                return Err(kind.at(line.number, line.text, entry.value_start));
             }
-            .at(line.number, line.text, entry.value_start)),
-            _ => Ok(()),
+            // `Fibre no.: 17` and `Fibre name: blue` are both right; the first counts.
+            if before.value != entry.value {
+                return Ok(None);
+            }
         }
+        if let Some(values) = list_of(known, &entry.value, unit, context.decimal) {
+            self.lists.push(List {
+                known,
+                values,
+                line: line.number,
+                key: entry.key.clone(),
+                text: entry.value.clone(),
+            });
+            return Ok(Some(known.name()));
+        }
+        let taken = self.set(known, &entry.value, unit, context, line.number);
+        if known == Known::Spacing && !key.sure && taken == Ok(Taken::Yes) {
+            self.structure.spacing_word = Some(entry.key.clone());
+        }
+        match taken {
+            Ok(Taken::Yes) => Ok(Some(known.name())),
+            Ok(Taken::No) => Ok(None),
+            Err(_) if !key.sure => Ok(None),
+            Err(refusal) => Err(refuse(refusal, known, line, entry)),
+        }
+    }
+
+    /// Takes `wavelength 2: 1550 nm` as the second of a list.
+    fn take_numbered(
+        &mut self,
+        known: Known,
+        place: usize,
+        unit: Option<&str>,
+        line: Line<'_>,
+        entry: &Entry,
+        context: Context<'_>,
+    ) -> Option<&'static str> {
+        let wanted = wanted_of(known)?;
+        let value = quantity(&entry.value, unit, wanted, context.decimal).ok()?;
+        let list = self.lists.iter_mut().find(|list| list.known == known);
+        match list {
+            Some(list) if list.values.len() + 1 == place => list.values.push(value),
+            None if place == 1 => self.lists.push(List {
+                known,
+                values: vec![value],
+                line: line.number,
+                key: entry.key.clone(),
+                text: entry.value.clone(),
+            }),
+            _ => return None,
+        }
+        Some(known.name())
     }
 
     fn set(
@@ -200,7 +306,7 @@ impl Settings {
         known: Known,
         value: &str,
         unit: Option<&str>,
-        context: Context,
+        context: Context<'_>,
         line: usize,
     ) -> Result<Taken, Refusal> {
         let read = |wanted: Wanted| quantity(value, unit, wanted, context.decimal);
@@ -233,7 +339,7 @@ impl Settings {
                 header.backscatter = Some(BackscatterCoefficient::from_db(-db.abs()));
                 self.warnings.extend(doubt_backscatter(db, line));
             }
-            Known::Averaging => match read(AVERAGING_S) {
+            Known::Averaging => match clock(value).map_or_else(|| read(AVERAGING_S), Ok) {
                 // The averaging time scales no result: without its unit it is only kept.
                 Err(Refusal::UnitMissing) => {
                     self.warnings.push(Warning::new(
@@ -255,11 +361,8 @@ impl Settings {
                 self.structure.distance_unit = Some(unit.ok_or(Refusal::NotUnderstood)?);
             }
             Known::LevelUnit => {
-                self.structure.level_unit = Some(match value.to_lowercase().as_str() {
-                    "db" | "dbm" | "decibel" | "decibels" => LevelUnit::Decibel,
-                    "mdb" => LevelUnit::Millidecibel,
-                    _ => return Err(Refusal::NotUnderstood),
-                });
+                let unit = LevelUnit::from_word(&value.to_lowercase());
+                self.structure.level_unit = Some(unit.ok_or(Refusal::NotUnderstood)?);
             }
             Known::Samples => match value.replace([' ', ',', '.', '\''], "").parse() {
                 Ok(samples) => self.structure.samples = Some(samples),
@@ -269,16 +372,62 @@ impl Settings {
         Ok(Taken::Yes)
     }
 
+    /// Takes the settings of a recipe where the file gives none; gives those used.
+    pub(super) fn fill(&mut self, recipe: &Recipe) -> Vec<(String, String)> {
+        let mut used = Vec::new();
+        for (key, value) in &recipe.settings {
+            let Some(known) = Known::from_name(key) else {
+                continue;
+            };
+            let given = self.entries.iter().any(|e| e.means == Some(known.name()));
+            let context = Context::of_recipe(&recipe.vocabulary);
+            if !given && self.set(known, value, None, context, 0) == Ok(Taken::Yes) {
+                used.push((key.clone(), value.clone()));
+            }
+        }
+        used
+    }
+
     /// Joins a date and a time of day that stand on two lines.
     pub(super) fn finish(&mut self) {
         if let Some((key, time)) = self.time.take() {
             match &mut self.header.measured {
-                Some(date) if !date.contains(':') => {
+                Some(date) if !date.contains(':') && time.contains([':', '.']) => {
                     date.push(' ');
                     date.push_str(&time);
                 }
                 _ => self.header.other.push((key, time)),
             }
+        }
+    }
+}
+
+/// Checks a setting of a recipe.
+pub(super) fn check(key: &str, value: &str) -> Result<(), String> {
+    let known = Known::from_name(key).ok_or_else(|| {
+        format!(
+            "{key:?} is no setting; wanted one of `{}`",
+            Known::NAMES.join("`, `")
+        )
+    })?;
+    let vocabulary = Vocabulary::default();
+    let context = Context::of_recipe(&vocabulary);
+    match Settings::default().set(known, value, None, context, 0) {
+        Ok(_) => Ok(()),
+        Err(_) => Err(format!(
+            "{key} is {value:?}; wanted {}",
+            wanted_words(known)
+        )),
+    }
+}
+
+impl<'v> Context<'v> {
+    /// Settings in a recipe are written as in the plain trace text.
+    fn of_recipe(vocabulary: &'v Vocabulary) -> Self {
+        Self {
+            separator: Separator::Comma,
+            decimal: Some(DecimalMark::Point),
+            vocabulary,
         }
     }
 }
@@ -311,8 +460,50 @@ fn doubt_backscatter(db: f64, line: usize) -> Option<Warning> {
     Some(Warning::new("backscatter coefficient doubtful", message))
 }
 
+/// Whether a setting is text, which scales no result.
+const fn is_text(known: Known) -> bool {
+    use Known as K;
+    matches!(
+        known,
+        K::Fibre
+            | K::Cable
+            | K::From
+            | K::To
+            | K::Measured
+            | K::Time
+            | K::Instrument
+            | K::Serial
+            | K::Calibrated
+            | K::Operator
+            | K::Note
+    )
+}
+
+/// What the value of a setting may be, where columns can differ in it.
+pub(super) const fn wanted_of(known: Known) -> Option<Wanted> {
+    match known {
+        Known::Wavelength => Some(WAVELENGTH_NM),
+        Known::Pulse => Some(PULSE_NS),
+        Known::Index => Some(INDEX),
+        Known::Backscatter => Some(BACKSCATTER_DB),
+        Known::Averaging => Some(AVERAGING_S),
+        _ => None,
+    }
+}
+
 fn refuse(refusal: Refusal, known: Known, line: Line<'_>, entry: &Entry) -> ParseError {
-    let wanted = match known {
+    let wanted = wanted_words(known);
+    let key = entry.key.clone();
+    let found = excerpt(&entry.value);
+    let kind = match refusal {
+        Refusal::NotUnderstood => ParseErrorKind::BadSetting { key, found, wanted },
+        Refusal::UnitMissing => ParseErrorKind::SettingWithoutUnit { key, found, wanted },
+    };
+    kind.at(line.number, line.text, entry.value_start)
+}
+
+const fn wanted_words(known: Known) -> &'static str {
+    match known {
         Known::Wavelength => WAVELENGTH_NM.words,
         Known::Pulse => PULSE_NS.words,
         Known::Index => INDEX.words,
@@ -324,15 +515,9 @@ fn refuse(refusal: Refusal, known: Known, line: Line<'_>, entry: &Entry) -> Pars
         Known::DistanceUnit => "one of m, km, ft, kft, miles, ns, us",
         Known::LevelUnit => "dB or mdB; levels in linear units are not read",
         _ => "a value",
-    };
-    let key = entry.key.clone();
-    let found = excerpt(&entry.value);
-    let kind = match refusal {
-        Refusal::NotUnderstood => ParseErrorKind::BadSetting { key, found, wanted },
-        Refusal::UnitMissing => ParseErrorKind::SettingWithoutUnit { key, found, wanted },
-    };
-    kind.at(line.number, line.text, entry.value_start)
+    }
 }
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -340,6 +525,7 @@ mod tests {
     fn read(lines: &str, separator: Separator) -> Result<Settings, ParseError> {
         let context = Context {
             separator,
+            vocabulary: &Vocabulary::default(),
             decimal: Some(DecimalMark::Point),
         };
         let mut settings = Settings::default();
@@ -374,6 +560,39 @@ mod tests {
                 "{line}"
             );
         }
+    }
+
+    #[test]
+    fn several_settings_on_one_line_are_several() {
+        for line in [
+            "Wavelength=1550nm;Pulse=100ns;IOR=1.4682",
+            "Wavelength: 1550 nm, Pulse width: 100 ns, Group index: 1.4682",
+            "Wavelength\t1550 nm\tPulse width\t100 ns\tGroup index\t1.4682",
+            "# wavelength: 1550 nm; pulse width: 100 ns; group index: 1.4682",
+        ] {
+            let header = read(line, Separator::Semicolon).unwrap().header;
+            assert_eq!(
+                header.pulse_width,
+                Some(PulseWidth::from_ns(100.0)),
+                "{line}"
+            );
+            assert_eq!(
+                header.group_index,
+                Some(GroupIndex::from_ratio(1.4682)),
+                "{line}"
+            );
+        }
+        let header = read("From;Harrow Lane;To;Mill Bridge", Separator::Semicolon)
+            .unwrap()
+            .header;
+        assert_eq!(header.to.as_deref(), Some("Mill Bridge"));
+        let header = read("# note: wet; to: be done", Separator::Comma)
+            .unwrap()
+            .header;
+        assert_eq!(
+            (header.note.as_deref(), header.to),
+            (Some("wet; to: be done"), None)
+        );
     }
 
     #[test]

@@ -1,9 +1,9 @@
 //! What follows the samples: notes and tables, a cut last line, or the rest of
 //! the samples behind a damaged row.
 
-use super::block::{Run, find_run, looks_numeric};
+use super::block::{Run, find_run, is_blank_level, looks_numeric};
 use super::dialect::Dialect;
-use super::error::ParseError;
+use super::error::{ParseError, ParseErrorKind, excerpt};
 use super::lines::{Line, lines_from};
 use super::number::is_blank;
 use super::samples::{Samples, Wanted, parse_row};
@@ -31,6 +31,7 @@ pub(super) fn judge(
     samples: &Samples,
     dialect: Dialect,
     wanted: &Wanted,
+    is_first: bool,
 ) -> Result<Tail, ParseError> {
     let Some(misfit) = &samples.stopped else {
         return Ok(Tail::Notes);
@@ -49,7 +50,24 @@ pub(super) fn judge(
         };
         distance > before && distance <= before + step * (skipped as f64 + 1.5)
     };
+    // Rows behind it must keep the step, or else they are another table.
+    let steps_on = |lines: &dyn Fn() -> Option<f64>, distance: f64| {
+        let step = samples.step().unwrap_or(f64::NAN);
+        lines().is_none_or(|next| {
+            let ratio = (next - distance) / step;
+            step.is_nan() || (0.5..=1.5).contains(&ratio)
+        })
+    };
     let adjacent = samples.end_line == samples.last_line + 1;
+    // A row whose distance is beyond all numbers is no note.
+    let beyond = match &misfit.error.kind {
+        ParseErrorKind::NumberTooLarge { .. } => true,
+        ParseErrorKind::NotANumber { found, .. } => is_blank(found),
+        _ => false,
+    };
+    if adjacent && beyond {
+        return Err(misfit.error.clone());
+    }
     match misfit.distance {
         Some(distance) if follows(distance, 0) => return Err(misfit.error.clone()),
         // A whole row that goes back.
@@ -64,7 +82,8 @@ pub(super) fn judge(
         _ => {}
     }
     let mut skipped = 0;
-    for line in rest().skip(1).take(FARTHEST) {
+    let mut lines = rest().skip(1).take(FARTHEST);
+    while let Some(line) = lines.next() {
         if line.text.trim().is_empty() {
             continue;
         }
@@ -74,13 +93,23 @@ pub(super) fn judge(
         }
         if let Ok(row) = parse_row(line, dialect, wanted) {
             let goes_on = match row.distance {
-                Some(distance) => follows(distance, skipped),
+                Some(distance) => {
+                    let next = || {
+                        let row = lines.clone().find(|line| looks_numeric(line.text))?;
+                        parse_row(row, dialect, wanted).ok()?.distance
+                    };
+                    follows(distance, skipped) && steps_on(&next, distance)
+                }
                 None => true,
             };
             if goes_on {
                 return Err(misfit.error.clone());
             }
         }
+    }
+    // Once a block is read, a search of the whole rest for each would take long.
+    if !is_first {
+        return Ok(Tail::Notes);
     }
     match find_run(text, samples.end, samples.end_line, usize::MAX) {
         Some(run) if run.rows > samples.len() => Ok(Tail::LongerRun(run)),
@@ -134,7 +163,11 @@ pub(super) fn broken_before(
     samples: &Samples,
     dialect: Dialect,
     wanted: &Wanted,
+    title_line: Option<usize>,
 ) -> Option<ParseError> {
+    if wanted.distance.is_none() {
+        return level_lost_before(before, dialect, wanted, title_line);
+    }
     let (&first, step) = (samples.distances.first()?, samples.step()?);
     let filled: Vec<&Line<'_>> = before
         .iter()
@@ -150,13 +183,52 @@ pub(super) fn broken_before(
         let gap = first - row.distance?;
         if skipped > 0 && gap > 0.0 && gap <= step * (skipped as f64 + 1.5) {
             let damaged = filled.get(skipped - 1)?;
-            return parse_row(**damaged, dialect, wanted)
-                .err()
-                .map(|misfit| misfit.error);
+            let found = excerpt(damaged.text);
+            let odd = ParseErrorKind::NoCommonForm { found };
+            return Some(match parse_row(**damaged, dialect, wanted) {
+                Err(misfit) => misfit.error,
+                Ok(_) => odd.at(damaged.number, damaged.text, 0),
+            });
         }
         return None;
     }
     None
+}
+
+/// For levels without distances, which are counted from the first: the damaged
+/// line before a block that has levels before it, or is a blank level itself.
+fn level_lost_before(
+    before: &[Line<'_>],
+    dialect: Dialect,
+    wanted: &Wanted,
+    title_line: Option<usize>,
+) -> Option<ParseError> {
+    let filled: Vec<&Line<'_>> = before
+        .iter()
+        .rev()
+        .filter(|line| !line.text.trim().is_empty())
+        .take_while(|line| title_line.is_none_or(|title| line.number > title))
+        .take(FARTHEST)
+        .collect();
+    let drawn = |line: &Line<'_>| !line.text.contains(char::is_alphanumeric);
+    if let Some(line) = filled.first()
+        && is_blank_level(line.text)
+        && !drawn(line)
+    {
+        let kind = ParseErrorKind::EmptyRow;
+        return Some(kind.at(line.number, line.text, 0));
+    }
+    let level = filled
+        .iter()
+        .position(|line| looks_numeric(line.text) && parse_row(**line, dialect, wanted).is_ok())?;
+    let damaged = filled
+        .get(..level)?
+        .iter()
+        .rev()
+        .find(|line| !drawn(line))?;
+    parse_row(**damaged, dialect, wanted)
+        .err()
+        .map(|misfit| misfit.error)
 }
 
 #[cfg(test)]

@@ -2,22 +2,33 @@
 
 use std::fmt;
 
+use serde::{Deserialize, Serialize};
+
+use super::words::{Quantity, Vocabulary, title_word};
+
 /// Unit of a column of distances; the last ones are of round-trip time.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 pub enum DistanceUnit {
     /// Metres.
+    #[serde(rename = "m")]
     Metre,
     /// Kilometres.
+    #[serde(rename = "km")]
     Kilometre,
     /// Feet of 0.3048 m.
+    #[serde(rename = "ft")]
     Foot,
     /// Thousands of feet.
+    #[serde(rename = "kft")]
     Kilofoot,
     /// Miles of 1609.344 m.
+    #[serde(rename = "mi")]
     Mile,
     /// Nanoseconds, there and back.
+    #[serde(rename = "ns")]
     Nanosecond,
     /// Microseconds, there and back.
+    #[serde(rename = "us")]
     Microsecond,
 }
 
@@ -39,6 +50,19 @@ impl DistanceUnit {
     /// Whether the unit is one of time.
     pub(super) const fn is_time(self) -> bool {
         matches!(self, Self::Nanosecond | Self::Microsecond)
+    }
+
+    /// The unit as a recipe writes it.
+    pub(super) const fn word(self) -> &'static str {
+        match self {
+            Self::Metre => "m",
+            Self::Kilometre => "km",
+            Self::Foot => "ft",
+            Self::Kilofoot => "kft",
+            Self::Mile => "mi",
+            Self::Nanosecond => "ns",
+            Self::Microsecond => "us",
+        }
     }
 
     /// The unit that a word names, in lower case.
@@ -71,11 +95,13 @@ impl fmt::Display for DistanceUnit {
 }
 
 /// Which way the light of a column went, by the column's title.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Direction {
     /// From end A.
+    #[serde(rename = "A to B")]
     AToB,
     /// From end B.
+    #[serde(rename = "B to A")]
     BToA,
 }
 
@@ -89,15 +115,26 @@ impl fmt::Display for Direction {
 }
 
 /// Unit of a column of levels.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 pub enum LevelUnit {
     /// Decibels, or decibels over a milliwatt: only differences count.
+    #[serde(rename = "dB")]
     Decibel,
     /// Thousandths of a decibel.
+    #[serde(rename = "mdB")]
     Millidecibel,
 }
 
 impl LevelUnit {
+    /// The unit that a word names, in lower case.
+    pub(super) fn from_word(word: &str) -> Option<Self> {
+        match word {
+            "db" | "dbm" | "decibel" | "decibels" => Some(Self::Decibel),
+            "mdb" => Some(Self::Millidecibel),
+            _ => None,
+        }
+    }
+
     /// Units in one decibel; to divide by, which keeps decimals exact.
     pub(super) const fn per_db(self) -> f64 {
         match self {
@@ -128,21 +165,8 @@ pub(super) struct Meaning {
     pub(super) direction: Option<Direction>,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Quantity {
-    Distance,
-    /// A level that falls along the fibre.
-    Level,
-    /// A loss that rises along the fibre.
-    Loss,
-    /// A count of the samples.
-    Index,
-    /// Something of no use here.
-    Other,
-}
-
 /// Reads a title.
-pub(super) fn meaning(title: &str) -> Meaning {
+pub(super) fn meaning(title: &str, vocabulary: &Vocabulary) -> Meaning {
     let title = title
         .replace('→', " to ")
         .replace("->", " to ")
@@ -160,17 +184,7 @@ pub(super) fn meaning(title: &str) -> Meaning {
         .windows(2)
         .any(|pair| pair[0] == "db" && DistanceUnit::from_word(pair[1]).is_some());
     for (index, &word) in words.iter().enumerate() {
-        let quantity = match word {
-            "distance" | "dist" | "position" | "pos" | "location" | "length" | "range" | "time"
-            | "delay" | "z" | "x" => Some(Quantity::Distance),
-            "loss" | "attenuation" => Some(Quantity::Loss),
-            "level" | "power" | "backscatter" | "backscattered" | "amplitude" | "signal"
-            | "trace" | "intensity" | "reading" | "y" => Some(Quantity::Level),
-            "index" | "no" | "nr" | "number" | "sample" | "point" | "#" | "n" | "i" => {
-                Some(Quantity::Index)
-            }
-            _ => None,
-        };
+        let quantity = title_word(word);
         // The first quantity named counts, but a plain count gives way: "sample level".
         if found.quantity.is_none() || found.quantity == Some(Quantity::Index) {
             found.quantity = quantity.or(found.quantity);
@@ -194,6 +208,9 @@ pub(super) fn meaning(title: &str) -> Meaning {
             quantity: Some(Quantity::Other),
             ..Meaning::default()
         };
+    }
+    if let Some(own) = vocabulary.column(&title) {
+        found.quantity = Some(own);
     }
     if found.quantity.is_none() {
         found.quantity = match (found.distance_unit, found.level_unit, &found.linear) {
@@ -234,7 +251,7 @@ mod tests {
     use super::*;
 
     fn said(title: &str) -> (Option<Quantity>, Option<DistanceUnit>, Option<LevelUnit>) {
-        let found = meaning(title);
+        let found = meaning(title, &Vocabulary::default());
         (found.quantity, found.distance_unit, found.level_unit)
     }
 
@@ -266,16 +283,21 @@ mod tests {
         assert_eq!(said("Sample no."), (Some(Q::Index), None, None));
         assert_eq!(said("Slope dB/km"), (Some(Q::Other), None, None));
         assert_eq!(said("remark"), (None, None, None));
-        assert_eq!(meaning("power (mW)").linear.as_deref(), Some("mw"));
+        assert_eq!(
+            meaning("power (mW)", &Vocabulary::default())
+                .linear
+                .as_deref(),
+            Some("mw")
+        );
     }
 
     #[test]
     fn titles_name_wavelength_and_direction() {
-        let found = meaning("A→B 1550 nm (dB)");
+        let found = meaning("A→B 1550 nm (dB)", &Vocabulary::default());
         assert_eq!(found.quantity, Some(Quantity::Level));
         assert_eq!(found.wavelength_nm, Some(1550.0));
         assert_eq!(found.direction, Some(Direction::AToB));
-        let found = meaning("level_b_to_a_1310nm_db");
+        let found = meaning("level_b_to_a_1310nm_db", &Vocabulary::default());
         assert_eq!(found.wavelength_nm, Some(1310.0));
         assert_eq!(found.direction, Some(Direction::BToA));
     }

@@ -7,8 +7,10 @@ use super::titles::DistanceUnit;
 /// Which way levels run, and what follows for their sign.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) enum Sense {
-    /// Down, or too little to tell: levels.
+    /// Clearly down: levels.
     Falls,
+    /// Too little to tell: taken as levels.
+    Unclear,
     /// Clearly down under a title that says loss.
     FallsAgainstTitle {
         /// Drop from the first quarter to the last.
@@ -36,25 +38,61 @@ const CLEAR: f64 = 8.0;
 /// link too short to lose more.
 const LEAST_DB: f64 = 2.0;
 
+/// The same where no title says that the numbers are levels.
+const LEAST_UNTITLED_DB: f64 = 0.1;
+
 /// Values of a quarter that its median is taken of.
 const ENOUGH: usize = 1024;
 
 /// Decides which way levels run, from their title and their numbers.
-pub(super) fn sense(levels_db: &[f64], titled_loss: bool) -> Sense {
+pub(super) fn sense(levels_db: &[f64], titled: bool, titled_loss: bool) -> Sense {
     let (drop_db, spread_db) = drop(levels_db).unwrap_or((0.0, 0.0));
-    let least = LEAST_DB.max(CLEAR * spread_db);
+    let least = if titled { LEAST_DB } else { LEAST_UNTITLED_DB };
+    let least = least.max(CLEAR * spread_db);
     match titled_loss {
         true if drop_db > least => Sense::FallsAgainstTitle { drop_db },
         true => Sense::TitledLoss,
-        false if drop_db >= -least => Sense::Falls,
-        false => {
-            let rise_db = -drop_db;
-            let stride = levels_db.len().div_ceil(ENOUGH).max(1);
-            match median(finite(levels_db.iter().step_by(stride))) {
-                Some(middle) if middle > 0.0 => Sense::Rises { rise_db },
-                _ => Sense::RisesBelowZero { rise_db },
-            }
+        false if drop_db.abs() <= least => Sense::Unclear,
+        false if drop_db > 0.0 => Sense::Falls,
+        false => rising(levels_db, -drop_db),
+    }
+}
+
+impl Sense {
+    /// A change too small to tell by itself, judged by the slope of the quiet
+    /// stretches: rising as steeply as a fibre attenuates is rising.
+    pub(super) fn or_by_slope(
+        self,
+        levels_db: &[f64],
+        fall: impl FnOnce() -> Option<Fall>,
+        wavelength: Option<Wavelength>,
+    ) -> Self {
+        let (Self::Unclear, Some(wavelength)) = (self, wavelength) else {
+            return self;
+        };
+        let Some(fall) = fall() else {
+            return self;
+        };
+        let rise = fall.times(-1000.0);
+        let (low, high) = attenuation_bounds(wavelength);
+        let clear = rise.per_unit > 4.0 * rise.error && rise.error.is_finite();
+        if !(clear && (0.8 * low..=high).contains(&rise.per_unit)) {
+            return self;
         }
+        let rise_db = drop(levels_db).map_or(0.0, |(drop_db, _)| -drop_db);
+        if rise_db <= 0.0 {
+            return self;
+        }
+        rising(levels_db, rise_db)
+    }
+}
+
+/// Rising levels, by the side of zero that they lie on.
+fn rising(levels_db: &[f64], rise_db: f64) -> Sense {
+    let stride = levels_db.len().div_ceil(ENOUGH).max(1);
+    match median(finite(levels_db.iter().step_by(stride))) {
+        Some(middle) if middle > 0.0 => Sense::Rises { rise_db },
+        _ => Sense::RisesBelowZero { rise_db },
     }
 }
 
@@ -225,19 +263,19 @@ mod tests {
         let gainer: Vec<f64> = (0..400)
             .map(|i| if i < 200 { -12.0 } else { -11.5 })
             .collect();
-        assert_eq!(sense(&falling, false), Sense::Falls);
+        assert_eq!(sense(&falling, true, false), Sense::Falls);
         assert!(matches!(
-            sense(&falling, true),
+            sense(&falling, true, true),
             Sense::FallsAgainstTitle { .. }
         ));
-        assert!(matches!(sense(&rising, false), Sense::Rises { .. }));
-        assert_eq!(sense(&rising, true), Sense::TitledLoss);
+        assert!(matches!(sense(&rising, true, false), Sense::Rises { .. }));
+        assert_eq!(sense(&rising, true, true), Sense::TitledLoss);
         assert!(matches!(
-            sense(&reversed, false),
+            sense(&reversed, true, false),
             Sense::RisesBelowZero { .. }
         ));
-        assert_eq!(sense(&gainer, false), Sense::Falls);
-        assert_eq!(sense(&[1.0, 0.0], false), Sense::Falls);
+        assert_eq!(sense(&gainer, true, false), Sense::Unclear);
+        assert_eq!(sense(&[1.0, 0.0], true, false), Sense::Unclear);
     }
 
     #[test]

@@ -191,7 +191,9 @@ fn stated_errors_of_places_are_the_errors_made() {
         );
         assert!((0.75..1.25).contains(&rms), "{seen}");
         assert!(
-            mean.abs() < 3.0 / (tally.places.len() as f64).sqrt(),
+            // All places of a link share the error of its first connector: as many
+            // independent means as links.
+            mean.abs() < 3.0 / (LINKS as f64).sqrt(),
             "{seen}"
         );
     }

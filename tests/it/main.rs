@@ -17,6 +17,7 @@ mod plot;
 mod properties;
 mod read;
 mod read_hostile;
+mod read_recipe;
 mod readme;
 mod reference;
 mod report;
