@@ -47,14 +47,20 @@ struct Found {
     x: f64,
     /// Last sample before it and first one after it.
     block: (usize, usize),
-    is_peak: bool,
+    is_strong: bool,
+    is_reflective: bool,
     loss: Option<(f64, f64)>,
     /// Standard error of the place in samples.
     error: f64,
 }
 
 /// Measures a link by a baseline; none where the ends cannot be tied.
-pub(crate) fn measure(a: &Trace, b: &Trace, how: Baseline, settings: &DetectSettings) -> Option<Report> {
+pub(crate) fn measure(
+    a: &Trace,
+    b: &Trace,
+    how: Baseline,
+    settings: &DetectSettings,
+) -> Option<Report> {
     let cords = cords(a, b);
     let looks = [
         look(a, cords.at_a, cords.at_b, settings),
@@ -110,11 +116,17 @@ fn matched(at_a: &[(f64, f64, Found)], at_b: &[(f64, f64, Found)], pulse_m: f64)
             partner_of_b[j] = Some(i);
         }
     }
-    let kind = |is_peak: bool| if is_peak { Kind::Connector } else { Kind::Splice };
+    let kind = |is_peak: bool| {
+        if is_peak {
+            Kind::Connector
+        } else {
+            Kind::Splice
+        }
+    };
     let alone = |(at_m, _, found): &(f64, f64, Found)| Seen {
         at_m: *at_m,
         to_m: *at_m,
-        kind: kind(found.is_peak),
+        kind: kind(found.is_reflective),
         loss_db: None,
         loss_error_db: None,
         at_error_m: None,
@@ -129,7 +141,7 @@ fn matched(at_a: &[(f64, f64, Found)], at_b: &[(f64, f64, Found)], pulse_m: f64)
                 Seen {
                     at_m,
                     to_m: at_m,
-                    kind: kind(a.2.is_peak || b.2.is_peak),
+                    kind: kind(a.2.is_reflective || b.2.is_reflective),
                     loss_db: both.map(|(p, q)| f64::midpoint(p.0, q.0)),
                     loss_error_db: both.map(|(p, q)| 0.5 * (p.1 + q.1).sqrt()),
                     at_error_m: Some((wa + wb).powf(-0.5)),
@@ -157,7 +169,8 @@ fn one_way(look: &Look, how: Baseline, false_events_per_1000_km: f64) -> Vec<Fou
         .map(|peak| Found {
             x: peak.place.unwrap_or(peak.edge as f64 + 0.5),
             block: (peak.edge, peak.settled),
-            is_peak: true,
+            is_strong: true,
+            is_reflective: true,
             loss: None,
             error: 0.3,
         })
@@ -166,8 +179,7 @@ fn one_way(look: &Look, how: Baseline, false_events_per_1000_km: f64) -> Vec<Fou
     let thresholds = Thresholds::new(false_events_per_1000_km, longest, eye.spacing_m);
     let shortest = (2 * eye.hidden_samples()).max(FEWEST + 2);
     let rate = false_events_per_1000_km * eye.spacing_m / 1e6;
-    let penalty =
-        threshold(rate, 4.5 / shortest as f64, 2).powi(2) + PENALTY_FOR_ALL_LENGTHS;
+    let penalty = threshold(rate, 4.5 / shortest as f64, 2).powi(2) + PENALTY_FOR_ALL_LENGTHS;
     match how {
         Baseline::Windows => by_windows(&eye, bound, &thresholds, shortest, &mut events),
         Baseline::Segments => by_segments(&eye, bound, penalty, &mut events),
@@ -249,9 +261,10 @@ fn event(eye: &Eye, test: &Test) -> Found {
     Found {
         x: test.x as f64 + 0.5,
         block: (test.x, test.x + 1 + eye.hidden_samples()),
-        is_peak: false,
+        is_strong: false,
+        is_reflective: false,
         loss: Some((test.loss_db, test.variance)),
-        error: error.clamp(0.3, 1e5),
+        error: error.clamp(0.02, 1e5),
     }
 }
 
@@ -293,8 +306,7 @@ fn strongest(eye: &Eye, span: Span, thresholds: &Thresholds, window: usize) -> O
         // A sixteenth of a window loses a seventh of the statistic at most.
         .filter(|t| t.square > 0.6 * thresholds.square(t.worth, 1))
         .flat_map(|t| {
-            (t.x.saturating_sub(stride)..t.x + stride)
-                .filter_map(|x| test(eye, x, span, window))
+            (t.x.saturating_sub(stride)..t.x + stride).filter_map(|x| test(eye, x, span, window))
         })
         .filter(|t| over(t) > 0.0)
         .max_by(|p, q| over(p).total_cmp(&over(q)))
@@ -314,7 +326,13 @@ fn by_segments(eye: &Eye, bound: Span, penalty: f64, events: &mut Vec<Found>) {
         if last < 2 * fewest {
             continue;
         }
-        let at = |j: usize| if j == last { span.hi } else { span.lo + j * step };
+        let at = |j: usize| {
+            if j == last {
+                span.hi
+            } else {
+                span.lo + j * step
+            }
+        };
         // Best sum up to each bound, and the bound before it.
         let mut best = vec![(f64::INFINITY, 0_usize); last + 1];
         best[0] = (-penalty, 0);
@@ -323,7 +341,9 @@ fn by_segments(eye: &Eye, bound: Span, penalty: f64, events: &mut Vec<Found>) {
         for j in fewest..=last {
             sums.clear();
             for &i in &open {
-                let line = (j >= i + fewest).then(|| eye.sums.line(at(i), at(j))).flatten();
+                let line = (j >= i + fewest)
+                    .then(|| eye.sums.line(at(i), at(j)))
+                    .flatten();
                 let sum = line.map_or(f64::INFINITY, |l| best[i].0 + l.chi_square);
                 sums.push(sum);
                 if sum + penalty < best[j].0 {
@@ -363,7 +383,8 @@ fn by_segments(eye: &Eye, bound: Span, penalty: f64, events: &mut Vec<Found>) {
             Found {
                 x: x as f64,
                 block,
-                is_peak: false,
+                is_strong: false,
+                is_reflective: false,
                 loss: None,
                 error: 1.0,
             },
@@ -373,71 +394,125 @@ fn by_segments(eye: &Eye, bound: Span, penalty: f64, events: &mut Vec<Found>) {
 }
 
 /// Places each event again with windows up to its neighbours, drops those that are
-/// not significant there, the weakest first, and reads the losses.
+/// not significant there, and reads the losses.
 fn settle(eye: &Eye, bound: Span, is_enough: &dyn Fn(&Test) -> bool, events: &mut Vec<Found>) {
-    let reach = 2 * eye.hidden_samples();
+    let hidden = eye.hidden_samples();
     for _ in 0..3 {
+        merge(eye, events);
         let mut k = 0;
         while k < events.len() {
             let span = Span {
                 lo: section(events, k, bound).lo,
                 hi: section(events, k + 1, bound).hi,
             };
-            if events[k].is_peak {
+            if events[k].is_strong {
                 events[k].loss = across_peak(eye, &events[k], span);
                 k += 1;
                 continue;
             }
-            let x = events[k].x as usize;
-            let best = (x.saturating_sub(reach)..=x + reach)
-                .filter_map(|x| {
-                    let test = test(eye, x, span, usize::MAX / 4)?;
-                    Some((ramp_misfit(eye, x as f64 + 0.5, &test, span)?, test))
-                })
-                .min_by(|p, q| p.0.total_cmp(&q.0))
-                .map(|(_, test)| test);
-            match best {
-                Some(best) if is_enough(&best) => {
+            // As far as noise may have thrown it.
+            let reach = (2 * hidden).max((3.0 * events[k].error).min(500.0) as usize);
+            match place(eye, events[k].x as usize, reach, span) {
+                Some((best, shape, is_peak)) if is_peak || is_enough(&best) => {
                     events[k] = event(eye, &best);
-                    events[k].x = finest(eye, &best, span);
+                    events[k].x = shape.x;
+                    if is_peak {
+                        // An edge is sharp; the next round reads the loss the same way.
+                        events[k].error = 0.1;
+                    }
+                    events[k].is_reflective = is_peak;
                     k += 1;
                 }
-                Some(_) => {
+                // Not significant, or too near to a neighbour to tell: one event.
+                _ => {
                     events.remove(k);
                 }
-                None => k += 1,
             }
         }
     }
 }
 
-/// Sum of squares over a section when the step begins at index `x`: both lines, and
-/// between them the ramp that the pulse and the receiver draw.
-fn ramp_misfit(eye: &Eye, x: f64, test: &Test, span: Span) -> Option<f64> {
-    let [left, right] = &test.lines;
-    let (lo, hi) = (test.x + 1, test.x + 1 + eye.hidden_samples());
-    let ramp: f64 = (lo..hi)
-        .map(|i| {
-            let at = i as f64;
-            let through = eye.response.ramp(at - x);
-            let wanted = (1.0 - through) * left.at(at) + through * right.at(at);
-            let level = eye.level_db[i] - eye.trend.0 - eye.trend.1 * at;
-            eye.weight[i] * (level - wanted).powi(2)
-        })
-        .sum();
-    // Samples in front of the window and behind it are the same for every place.
-    let before = eye.sums.line(span.lo, test.x + 1)?.chi_square;
-    let after = eye.sums.line(hi, span.hi)?.chi_square;
-    Some(before + after + ramp)
+/// Makes one event of those so near to each other that one ramp explains both.
+fn merge(eye: &Eye, events: &mut Vec<Found>) {
+    let near = 2 * eye.hidden_samples();
+    let square = |e: &Found| e.loss.map_or(0.0, |(loss_db, v)| loss_db * loss_db / v);
+    let mut k = 0;
+    while k + 1 < events.len() {
+        let (one, next) = (&events[k], &events[k + 1]);
+        let is_near = next.block.0 < one.block.1 + near && !(one.is_strong && next.is_strong);
+        if !is_near {
+            k += 1;
+            continue;
+        }
+        let drops_next = one.is_strong || (!next.is_strong && square(one) >= square(next));
+        events.remove(if drops_next { k + 1 } else { k });
+    }
 }
 
-/// The place within a sample on each side of a tested one that fits the ramp best.
-fn finest(eye: &Eye, test: &Test, span: Span) -> f64 {
-    (-30..=30)
-        .map(|j| test.x as f64 + 0.5 + f64::from(j) / 20.0)
-        .filter_map(|x| Some((ramp_misfit(eye, x, test, span)?, x)))
-        .min_by(|p, q| p.0.total_cmp(&q.0))
-        .map_or(test.x as f64 + 0.5, |(_, x)| x)
+/// What is left of a section when an event begins at some place.
+#[derive(Debug, Clone, Copy)]
+struct Shape {
+    x: f64,
+    /// Sum of squares with a step alone.
+    step: f64,
+    /// The same with a reflection upon it.
+    peak: f64,
+}
+
+/// Holds an event that begins at index `x` against the samples of a section: a line
+/// before, one after, and between them the ramp and the reflection that the pulse
+/// and the receiver draw.
+fn shape(eye: &Eye, x: f64, test: &Test, span: Span) -> Option<Shape> {
+    let [left, right] = &test.lines;
+    let (lo, hi) = (test.x + 1, test.x + 1 + eye.hidden_samples());
+    let (mut squares, mut along, mut peaks) = (0.0, 0.0, 0.0);
+    for i in lo..hi {
+        let at = i as f64;
+        let through = eye.response.ramp(at - x);
+        let wanted = (1.0 - through) * left.at(at) + through * right.at(at);
+        let rest = eye.level_db[i] - eye.trend.0 - eye.trend.1 * at - wanted;
+        let peak = eye.response.peak(at - x);
+        squares += eye.weight[i] * rest * rest;
+        along += eye.weight[i] * rest * peak;
+        peaks += eye.weight[i] * peak * peak;
+    }
+    // Samples in front of the window and behind it count too, or the best place
+    // would be the one with the fewest.
+    let lines =
+        eye.sums.line(span.lo, test.x + 1)?.chi_square + eye.sums.line(hi, span.hi)?.chi_square;
+    let gain = if along > 0.0 && peaks > 0.0 {
+        along * along / peaks
+    } else {
+        0.0
+    };
+    Some(Shape {
+        x,
+        step: lines + squares,
+        peak: lines + squares - gain,
+    })
+}
+
+/// χ² that a reflection must explain to be one: five standard errors.
+const PEAK_GAIN: f64 = 25.0;
+
+/// Best place within `reach` samples of `x`, first by samples, then between them.
+fn place(eye: &Eye, x: usize, reach: usize, span: Span) -> Option<(Test, Shape, bool)> {
+    let by_samples: Vec<(Test, Shape)> = (x.saturating_sub(reach)..=x + reach)
+        .filter_map(|x| {
+            let test = test(eye, x, span, usize::MAX / 4)?;
+            Some((test, shape(eye, x as f64 + 0.5, &test, span)?))
+        })
+        .collect();
+    let least =
+        |of: fn(&Shape) -> f64| (by_samples.iter()).min_by(|p, q| of(&p.1).total_cmp(&of(&q.1)));
+    let (step, peak) = (least(|s| s.step)?, least(|s| s.peak)?);
+    let is_peak = step.1.step - peak.1.peak > PEAK_GAIN;
+    let (test, _) = if is_peak { peak } else { step };
+    let of = |s: &Shape| if is_peak { s.peak } else { s.step };
+    let finest = (-30..=30)
+        .filter_map(|j| shape(eye, test.x as f64 + 0.5 + f64::from(j) / 20.0, test, span))
+        .min_by(|p, q| of(p).total_cmp(&of(q)))?;
+    Some((*test, finest, is_peak))
 }
 
 /// Loss across a strong peak and all that it hides.

@@ -59,7 +59,8 @@ impl Bound {
 
     /// Size of the event in the bounds of both directions, root sum of squares.
     pub(crate) fn size(&self) -> f64 {
-        self.sum(|way| (way.reading_db / way.loss_db).powi(2)).sqrt()
+        self.sum(|way| (way.reading_db / way.loss_db).powi(2))
+            .sqrt()
     }
 
     /// Of the place by both directions.
@@ -210,13 +211,7 @@ impl SampleNoise {
     }
 
     /// Cramér–Rao bound of a ramp's beginning with two free lines beside it.
-    fn place_m(
-        &self,
-        x: f64,
-        left: (usize, usize),
-        right: (usize, usize),
-        reading_db: f64,
-    ) -> f64 {
+    fn place_m(&self, x: f64, left: (usize, usize), right: (usize, usize), reading_db: f64) -> f64 {
         let mut information = SMatrix::<f64, 5, 5>::zeros();
         // Scaled, so that the matrix can be inverted.
         let scale = (right.1 - left.0) as f64;

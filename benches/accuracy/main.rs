@@ -3,7 +3,7 @@
 //! `cargo bench --bench accuracy` simulates links of each kind from fixed seeds and
 //! prints Markdown tables; `-- --test` measures a handful of links and checks that the
 //! figures make sense; `-- NAME` prints one kind only, by a part of its name,
-//! and `-- --cases` names the baselines' worst cases too.
+//! `-- NAME --link SEED` shows one link, and `-- --cases` names the baselines' worst cases too.
 #![expect(
     clippy::expect_used,
     clippy::print_stdout,
@@ -45,6 +45,9 @@ const BARE_LINKS_LOOSE: u64 = 50;
 
 /// A setting at which enough false events come to count them.
 const LOOSE: f64 = 10.0;
+
+/// Step of the levels of rounded traces: far above the noise near the port.
+const ROUNDED_DB: f64 = 0.001;
 
 /// Who measures.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -140,11 +143,15 @@ fn main() {
     }
     let wanted: Vec<&String> = words.iter().filter(|w| !w.starts_with('-')).collect();
     let is_wanted = |name: &str| wanted.is_empty() || wanted.iter().any(|w| name.contains(*w));
+    if let Some(at) = words.iter().position(|w| w == "--link") {
+        let seed = words.get(at + 1).and_then(|w| w.parse().ok());
+        for scenario in ALL.into_iter().filter(|s| is_wanted(s.name())) {
+            one_link(scenario, seed.unwrap_or(FIRST_SEED));
+        }
+        return;
+    }
     let setting = DetectSettings::default().false_events_per_1000_km;
-    let mut table = Table {
-        names_all: words.iter().any(|w| w == "--cases"),
-        ..Table::default()
-    };
+    let mut table = Table::new(words.iter().any(|w| w == "--cases"));
     for scenario in ALL.into_iter().filter(|s| is_wanted(s.name())) {
         let tallies = measure_all(|seed| scenario.plan(seed), LINKS, &METHODS, setting);
         for (method, tally) in METHODS.iter().zip(&tallies) {
@@ -153,13 +160,64 @@ fn main() {
     }
     print!("{}", table.text());
     if is_wanted("bare fibre") {
-        let usual = measure_all(bare, BARE_LINKS, &METHODS[..1], setting);
-        let loose = measure_all(bare, BARE_LINKS_LOOSE, &METHODS, LOOSE);
-        print!("{}", table::bare_head());
-        print!("{}", table::bare_row(METHODS[0].name(), setting, &usual[0]));
-        for (method, tally) in METHODS.iter().zip(&loose) {
-            print!("{}", table::bare_row(method.name(), LOOSE, tally));
+        bare_fibre(setting);
+    }
+}
+
+/// False events where there is nothing to find.
+fn bare_fibre(setting: f64) {
+    let plain = |seed| bare(seed, None);
+    let rounded = |seed| bare(seed, Some(ROUNDED_DB));
+    let usual = measure_all(plain, BARE_LINKS, &METHODS[..1], setting);
+    let loose = measure_all(plain, BARE_LINKS_LOOSE, &METHODS, LOOSE);
+    let stepped = measure_all(rounded, BARE_LINKS_LOOSE, &METHODS[..1], setting);
+    print!("{}", table::bare_head());
+    print!("{}", table::bare_row(METHODS[0].name(), setting, &usual[0]));
+    for (method, tally) in METHODS.iter().zip(&loose) {
+        print!("{}", table::bare_row(method.name(), LOOSE, tally));
+    }
+    let name = format!("{}, rounded to {ROUNDED_DB} dB", METHODS[0].name());
+    print!("{}", table::bare_row(&name, setting, &stepped[0]));
+    print!("{}", table::bare_cases(&usual[0]));
+    print!("{}", table::bare_cases(&stepped[0]));
+}
+
+/// Prints what the program says of one link beside the truth.
+fn one_link(scenario: Scenario, seed: u64) {
+    let plan = scenario.plan(seed);
+    let simulated = run(&plan, seed).expect("a drawn link can be simulated");
+    let limits = bounds(&plan, &simulated);
+    let trace = |t: &bothends::simulate::SimTrace| t.to_trace().expect("its traces are whole");
+    let (a, b) = (trace(&simulated.a), trace(&simulated.b));
+    println!(
+        "pulse {:.1} m, spacing {:.2} m",
+        plan.a.pulse_width.footprint(plan.a.group_index).m(),
+        plan.a.spacing.m()
+    );
+    for (event, bound) in simulated.truth.events.iter().zip(&limits) {
+        println!(
+            "true  {:10.2} m ±{:.2}: {:?} {:?} dB ±{:.4} step {:?} reflectance {:?} size {:.1}",
+            event.position.m(),
+            bound.place_m(),
+            event.kind,
+            event.loss.map(|l| l.db()),
+            bound.loss_db().unwrap_or(f64::NAN),
+            event.backscatter_step.map(|h| (h.db() * 1e4).round() / 1e4),
+            event.reflectance.map(|r| r.db()),
+            bound.size()
+        );
+    }
+    for echo in &simulated.truth.echoes {
+        println!("echo  {:10.2} m, {:?}", echo.position.m(), echo.height_db);
+    }
+    match combine(&a, &b, &Settings::default()) {
+        Ok(combined) => {
+            println!("{:?}", combined.link.registration);
+            for seen in Report::from(&combined.link).seen {
+                println!("found {seen:?}");
+            }
         }
+        Err(e) => println!("refused: {e}"),
     }
 }
 

@@ -4,9 +4,7 @@ use bothends::simulate::{
     BelowZero, Display, Fading, Instrument, Noise, Plan, RandomLinkSettings, Receiver, Simulated,
     random_link, run,
 };
-use bothends::units::{
-    BackscatterCoefficient, GroupIndex, Length, Loss, PulseWidth, Reflectance,
-};
+use bothends::units::{BackscatterCoefficient, GroupIndex, Length, Loss, PulseWidth, Reflectance};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
@@ -84,7 +82,7 @@ impl Scenario {
             _ => {}
         }
         let above_db = if self == Self::Long {
-            random.random_range(-8.0..0.0)
+            random.random_range(-4.0..2.0)
         } else {
             random.random_range(6.0..11.0)
         };
@@ -161,8 +159,9 @@ impl Scenario {
 }
 
 /// One fibre of 100 km without any joint between cords, 6–11 dB above the noise at
-/// the far end; few samples, so that many are soon looked through.
-pub(crate) fn bare(seed: u64) -> Plan {
+/// the far end; few samples, so that many are soon looked through. Levels are
+/// multiples of `step_db`, or unrounded.
+pub(crate) fn bare(seed: u64, step_db: Option<f64>) -> Plan {
     let mut random = ChaCha8Rng::seed_from_u64(seed ^ 0xba2e);
     let usual = RandomLinkSettings::default();
     let settings = RandomLinkSettings {
@@ -172,6 +171,10 @@ pub(crate) fn bare(seed: u64) -> Plan {
             pulse_width: PulseWidth::from_ns(500.0),
             spacing: Length::from_m(10.0),
             receiver: Receiver::default(),
+            display: Display {
+                step_db,
+                ..Display::default()
+            },
             ..usual.instrument.clone()
         },
         ..usual

@@ -186,9 +186,17 @@ impl Known<'_> {
         let at_m = events[k].position.m();
         let before = k.checked_sub(1).map(|j| at_m - events[j].position.m());
         let after = events.get(k + 1).map(|e| e.position.m() - at_m);
-        let room_m = before.into_iter().chain(after).fold(f64::INFINITY, f64::min) / 3.0;
+        let room_m = before
+            .into_iter()
+            .chain(after)
+            .fold(f64::INFINITY, f64::min)
+            / 3.0;
         (3.0 * self.pulse_m)
-            .max(5.0 * Some(bound.place_m()).filter(|m| m.is_finite()).unwrap_or(0.0))
+            .max(
+                5.0 * Some(bound.place_m())
+                    .filter(|m| m.is_finite())
+                    .unwrap_or(0.0),
+            )
             .max(thrown_m)
             .min(room_m)
             .max(2.0 * self.spacing_m)
@@ -228,9 +236,7 @@ impl Tally {
                     seen.kind != Kind::Echo && is_free && distance(seen) <= reach_m
                 })
                 .collect();
-            near.sort_by(|&i, &j| {
-                distance(&report.seen[i]).total_cmp(&distance(&report.seen[j]))
-            });
+            near.sort_by(|&i, &j| distance(&report.seen[i]).total_cmp(&distance(&report.seen[j])));
             // The nearest is it; others this near are the same event once more.
             for &j in &near {
                 taken[j] = true;
@@ -318,7 +324,11 @@ impl Tally {
                 self.kinds[2][column(as_what.unwrap_or(Kind::Nothing))] += 1;
             }
         }
-        for (seen, _) in report.seen.iter().zip(taken).filter(|(s, t)| !**t && s.kind != Kind::Echo)
+        for (seen, _) in report
+            .seen
+            .iter()
+            .zip(taken)
+            .filter(|(s, t)| !**t && s.kind != Kind::Echo)
         {
             let mark = Case {
                 value: seen.loss_db.unwrap_or(f64::NAN),
@@ -346,7 +356,12 @@ impl Tally {
             one.0 += more.0;
             one.1 += more.1;
         }
-        for (one, more) in self.kinds.iter_mut().flatten().zip(other.kinds.iter().flatten()) {
+        for (one, more) in self
+            .kinds
+            .iter_mut()
+            .flatten()
+            .zip(other.kinds.iter().flatten())
+        {
             *one += more;
         }
         self.refused.extend(other.refused);
@@ -371,7 +386,11 @@ impl Tally {
     pub(crate) fn place_by_bound_core(&self) -> Vec<Case> {
         let mut sorted = self.place_by_bound.clone();
         sorted.sort_by(|p, q| p.value.abs().total_cmp(&q.value.abs()));
-        sorted.get(sorted.len() * 683 / 1000).copied().into_iter().collect()
+        sorted
+            .get(sorted.len() * 683 / 1000)
+            .copied()
+            .into_iter()
+            .collect()
     }
 
     /// Joints found and all of them, of at least a size in bounds.

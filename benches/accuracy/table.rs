@@ -14,13 +14,21 @@ pub(crate) struct Table {
     kinds: String,
     remarks: String,
     /// Whether the baselines' cases are named too.
-    pub(crate) names_all: bool,
+    names_all: bool,
 }
 
 /// Most single cases named under a table.
 const NAMED: usize = 6;
 
 impl Table {
+    /// An empty table that names the baselines' cases too, or only the program's.
+    pub(crate) fn new(names_all: bool) -> Self {
+        Self {
+            names_all,
+            ..Self::default()
+        }
+    }
+
     /// Adds the rows of one kind of link measured in one way.
     pub(crate) fn add(&mut self, scenario: &str, method: &str, tally: &Tally) {
         let name = format!("| {scenario} | {method} |");
@@ -74,7 +82,12 @@ impl Table {
         for (seed, reason) in tally.refused.iter().take(NAMED) {
             let _ = writeln!(self.remarks, "- {scenario}, seed {seed} refused: {reason}");
         }
-        let missed: Vec<Case> = tally.missed.iter().copied().filter(|m| m.value >= 7.0).collect();
+        let missed: Vec<Case> = tally
+            .missed
+            .iter()
+            .copied()
+            .filter(|m| m.value >= 7.0)
+            .collect();
         let reflections = worst(&tally.reflections, 1.0);
         let places: Vec<Case> = worst(&tally.place_by_bound, 4.0);
         let losses: Vec<Case> = worst(&tally.loss_by_bound, 4.0);
@@ -153,10 +166,26 @@ pub(crate) fn bare_row(method: &str, setting: f64, tally: &Tally) -> String {
         upper_limit(count) * per,
         count as f64 * per / setting
     );
-    for (seed, reason) in tally.refused.iter().take(NAMED) {
-        let _ = writeln!(row, "| seed {seed} refused: {reason} |");
+    if !tally.refused.is_empty() {
+        let _ = writeln!(row, "| {} links refused |", tally.refused.len());
     }
     row
+}
+
+/// Where bare fibre showed events, and what was refused.
+pub(crate) fn bare_cases(tally: &Tally) -> String {
+    let mut text = String::from("\n");
+    for (seed, reason) in tally.refused.iter().take(NAMED) {
+        let _ = writeln!(text, "- bare fibre, seed {seed} refused: {reason}");
+    }
+    for case in tally.false_events.iter().take(2 * NAMED) {
+        let _ = writeln!(
+            text,
+            "- bare fibre, seed {} at {:.1} m: false, loss in dB: {:.4}",
+            case.seed, case.at_m, case.value
+        );
+    }
+    text
 }
 
 /// Upper limit of a Poisson mean at 95 % from a count: half of a χ² quantile.
@@ -178,7 +207,11 @@ fn of(values: &[Case], scale: f64, decimals: usize) -> String {
 fn calibration(values: &[Case]) -> String {
     match values.len() {
         0 => "–".to_owned(),
-        _ => format!("{:.2} ({:.1} %)", rms(values), 100.0 * share_outside(values, 2.0)),
+        _ => format!(
+            "{:.2} ({:.1} %)",
+            rms(values),
+            100.0 * share_outside(values, 2.0)
+        ),
     }
 }
 
@@ -190,8 +223,11 @@ fn median(values: &[f64]) -> f64 {
 
 /// Values beyond a limit, the greatest first.
 fn worst(values: &[Case], limit: f64) -> Vec<Case> {
-    let mut worst: Vec<Case> =
-        values.iter().copied().filter(|v| v.value.abs() > limit).collect();
+    let mut worst: Vec<Case> = values
+        .iter()
+        .copied()
+        .filter(|v| v.value.abs() > limit)
+        .collect();
     worst.sort_by(|p, q| q.value.abs().total_cmp(&p.value.abs()));
     worst
 }

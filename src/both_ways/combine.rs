@@ -102,8 +102,13 @@ pub fn combine(a: &Trace, b: &Trace, settings: &Settings) -> Result<Combined, Co
         return Ok(broken_link(pair, index_ratio));
     }
     refuse_same_end(&pair, index_ratio)?;
-    let axis =
-        register(&pair.look_a, &pair.look_b, index_ratio, settings.known_length).ok_or(CombineError::NothingInCommon)?;
+    let axis = register(
+        &pair.look_a,
+        &pair.look_b,
+        index_ratio,
+        settings.known_length,
+    )
+    .ok_or(CombineError::NothingInCommon)?;
     hide_alike(&mut pair, &axis);
     let length_m = expected_length(&pair, &axis);
     let fixed = fixed_places(&pair, length_m);

@@ -153,7 +153,10 @@ pub fn spikes(eye: &Eye) -> Vec<(f64, f64)> {
                     })
                     .unwrap_or(i);
                 let top = p[best..best + width].iter().sum::<f64>() / width as f64;
-                found.push((best as f64 - 0.5, (top - centre) / spread.max(f64::MIN_POSITIVE)));
+                found.push((
+                    best as f64 - 0.5,
+                    (top - centre) / spread.max(f64::MIN_POSITIVE),
+                ));
                 i = best + 2 * width;
             } else {
                 i += 1;

@@ -1,7 +1,7 @@
 //! One integration binary: every test module is beside this file.
 
-mod cli;
 mod calibration;
+mod cli;
 mod layering;
 mod links;
 mod made;
