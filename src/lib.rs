@@ -1,4 +1,4 @@
-//! Two-way OTDR analysis: two backscatter traces in, one averaged link out.
+#![doc = include_str!("../README.md")]
 
 pub mod both_ways;
 pub mod cli;

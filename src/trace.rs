@@ -47,6 +47,7 @@ pub struct Header {
 
 impl Header {
     /// Fills what is missing here from `fallback` (the file wins).
+    #[must_use]
     pub fn or(mut self, fallback: &Self) -> Self {
         macro_rules! fill {
             ($($field:ident),*) => { $( if self.$field.is_none() { self.$field = fallback.$field.clone(); } )* };
@@ -319,7 +320,7 @@ fn even_grid(distances_m: &Array1<f64>) -> Result<(f64, f64), TraceError> {
     }
     for (index, pair) in distances_m.windows(2).into_iter().enumerate() {
         let (before_m, this_m) = (pair[0], pair[1]);
-        if !(this_m - before_m > 0.0) {
+        if this_m.is_nan() || before_m.is_nan() || this_m <= before_m {
             return Err(TraceError::DistanceNotIncreasing {
                 index: index + 1,
                 this_m,
@@ -331,7 +332,7 @@ fn even_grid(distances_m: &Array1<f64>) -> Result<(f64, f64), TraceError> {
     let spacing_m = (distances_m[n - 1] - start_m) / (n - 1) as f64;
     for (index, &found_m) in distances_m.iter().enumerate() {
         let wanted_m = start_m + index as f64 * spacing_m;
-        if !((found_m - wanted_m).abs() <= 0.5 * spacing_m) {
+        if (found_m - wanted_m).abs() > 0.5 * spacing_m {
             return Err(TraceError::UnevenSpacing {
                 index,
                 found_m,

@@ -11,12 +11,24 @@ use super::combine::{Combined, Pair, direction};
 use super::link::{Event, EventKind, Link, Profiles, SeenFrom, Verdict};
 
 /// Builds the result for a fibre that light does not cross.
-pub(super) fn broken_link(pair: Pair<'_>, index_ratio: f64) -> Combined {
+pub(super) fn broken_link(pair: &Pair<'_>, index_ratio: f64) -> Combined {
     let whole = pair.settings.known_length.map(Length::m);
     let (part_a, part_b) = (part(&pair.look_a, 1.0), part(&pair.look_b, index_ratio));
     let mut events: Vec<Event> = part_a.events(true, None);
     let mut of_b = part_b.events(false, whole);
     of_b.reverse();
+    if whole.is_some()
+        && let (Some(from_a), Some(from_b)) = (events.last_mut(), of_b.first())
+    {
+        // One break, seen from both sides: the mean of the two places.
+        let (x, y) = (from_a.position.value.m(), from_b.position.value.m());
+        from_a.position.value = Position::from_m(f64::midpoint(x, y));
+        from_a.notes.push(format!(
+            "the light ends {x:.1} m from A's side and {y:.1} m from it as counted back from B"
+        ));
+        from_a.seen_from = SeenFrom::Both;
+        of_b.remove(0);
+    }
     events.extend(of_b);
     if whole.is_some() {
         events.sort_by(|p, q| p.position.value.m().total_cmp(&q.position.value.m()));
@@ -64,18 +76,22 @@ pub(super) fn broken_link(pair: Pair<'_>, index_ratio: f64) -> Combined {
         orl_b: None,
         verdict: Verdict::NotJudged,
         events,
-        sections: part_a.sections(),
+        sections: part_a
+            .sections(true, whole)
+            .into_iter()
+            .chain(part_b.sections(false, whole))
+            .collect(),
         registration: None,
-        a: direction(&pair, true, Position::from_m(part_a.length_m)),
+        a: direction(pair, true, Position::from_m(part_a.length_m)),
         b: direction(
-            &pair,
+            pair,
             false,
             Position::from_m(whole.unwrap_or(sum) - part_b.length_m),
         ),
         false_events_per_1000_km: pair.settings.detect.false_events_per_1000_km,
         warnings,
     };
-    let profiles = separate_profiles(&pair, whole.unwrap_or(sum), index_ratio);
+    let profiles = separate_profiles(pair, whole.unwrap_or(sum), index_ratio);
     Combined { link, profiles }
 }
 
@@ -141,9 +157,9 @@ impl Part<'_> {
         if !from_a {
             for event in &mut events {
                 let own = event.position.value;
-                event.position_from_b = Some(own);
-                if let Some(l) = whole_m {
-                    event.position.value = Position::from_m(l - own.m());
+                match whole_m {
+                    Some(l) => event.position.value = Position::from_m(l - own.m()),
+                    None => event.position_from_b = Some(own),
                 }
             }
         }
@@ -195,8 +211,17 @@ impl Part<'_> {
         .map(|r| r.loss)
     }
 
-    fn sections(&self) -> Vec<Section> {
+    /// Stretches of the part, one way; those of B's part only where the whole length
+    /// places them.
+    fn sections(&self, from_a: bool, whole_m: Option<f64>) -> Vec<Section> {
         let look = self.look;
+        if !from_a && whole_m.is_none() {
+            return Vec::new();
+        }
+        let place = |own_m: f64| match (from_a, whole_m) {
+            (false, Some(l)) => l - own_m * self.scale,
+            _ => own_m * self.scale,
+        };
         (1..=look.marks.len())
             .filter_map(|i| {
                 let span = look.span_before(i);
@@ -209,10 +234,11 @@ impl Part<'_> {
                 let to = look
                     .marks
                     .get(i)
-                    .map_or(self.length_m, |m| m.z_m - look.near.own_m);
+                    .map_or(self.length_m / self.scale, |m| m.z_m - look.near.own_m);
+                let (p, q) = (place(from), place(to));
                 Some(Section {
-                    from: Position::from_m(from),
-                    to: Position::from_m(to),
+                    from: Position::from_m(p.min(q)),
+                    to: Position::from_m(p.max(q)),
                     attenuation: Measured {
                         value: Attenuation::from_db_per_km(
                             -(line.slope + look.eye.trend.1) * per_km,

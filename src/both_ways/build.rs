@@ -41,7 +41,7 @@ struct Parts<'p, 't> {
 
 /// Builds the link.
 pub(super) fn build_link(
-    pair: Pair<'_>,
+    pair: &Pair<'_>,
     axis: &Axis,
     joint: &Joint,
     finder: &Finder<'_>,
@@ -91,7 +91,7 @@ pub(super) fn build_link(
         ),
     });
     let parts = Parts {
-        pair: &pair,
+        pair,
         joint,
         finder,
         clusters,
@@ -141,8 +141,8 @@ pub(super) fn build_link(
         events,
         sections,
         registration: Some(describe(axis, end_m - zero_m, slope_change)),
-        a: direction(&pair, true, usable(0)),
-        b: direction(&pair, false, usable(1)),
+        a: direction(pair, true, usable(0)),
+        b: direction(pair, false, usable(1)),
         false_events_per_1000_km: pair.settings.detect.false_events_per_1000_km,
         warnings,
     }
@@ -184,10 +184,10 @@ impl Parts<'_, '_> {
     fn events(&self) -> Vec<Event> {
         let mut events: Vec<Event> = self.inside().map(|k| self.event(k)).collect();
         if self.first.is_none() {
-            events.insert(0, self.unseen_end(0.0, "A"));
+            events.insert(0, Self::unseen_end(0.0, "A"));
         }
         if self.last.is_none() {
-            events.push(self.unseen_end(self.length_m - self.zero_m, "B"));
+            events.push(Self::unseen_end(self.length_m - self.zero_m, "B"));
         }
         for echo in &self.joint.echoes {
             events.push(self.echo(echo));
@@ -323,7 +323,7 @@ impl Parts<'_, '_> {
             .reduce(|x, y| format!("{x}, {y}"))
     }
 
-    fn unseen_end(&self, z_m: f64, end: &str) -> Event {
+    fn unseen_end(z_m: f64, end: &str) -> Event {
         let why =
             format!("no cord at {end}: the level on the far side of the connector cannot be seen");
         bare_event(

@@ -73,6 +73,17 @@ pub enum CombineError {
         /// Length seen from B, in metres of A's axis.
         b_m: f64,
     },
+    /// The fibre is called broken, and light crosses it.
+    #[error(
+        "both traces show the whole link, {a_m:.1} m from A and {b_m:.1} m from B: the fibre is \
+         not broken; leave --broken out"
+    )]
+    NotBroken {
+        /// Length seen from A.
+        a_m: f64,
+        /// Length seen from B, in metres of A's axis.
+        b_m: f64,
+    },
     /// Nothing ties the two axes together.
     #[error(
         "neither an end nor two common events tie the two traces together: neither sees the \

@@ -9,15 +9,12 @@ use crate::warning::Warning;
 use super::broken::broken_link;
 use super::build::build_link;
 use super::check::{CombineError, Cords, check_pair, cords};
+use super::ends::{LENGTHS_AGREE, settle_ends};
 use super::joint::detect_jointly;
 use super::link::{Direction, Link, Profiles};
 use super::profiles::profiles;
 use super::readings::read_all;
 use super::register::{Axis, register};
-
-/// Relative difference of the two lengths beyond which they are not one fibre's:
-/// the group indices of silica fibres lie within half a per cent of each other.
-const LENGTHS_AGREE: f64 = 0.005;
 
 /// What the two-way measurement is set to.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -73,8 +70,8 @@ pub fn combine(a: &Trace, b: &Trace, settings: &Settings) -> Result<Combined, Co
     let warnings = check_pair(a, b, settings)?;
     let cords = cords(a, b);
     let (look_a, look_b) = rayon::join(
-        || look(a, cords.at_a, cords.at_b, &settings.detect),
-        || look(b, cords.at_b, cords.at_a, &settings.detect),
+        || look(a, cords.at_a, cords.at_b, settings.detect),
+        || look(b, cords.at_b, cords.at_a, settings.detect),
     );
     for (end, look) in [('A', &look_a), ('B', &look_b)] {
         if look.bound.hi < look.bound.lo + 16 {
@@ -97,9 +94,9 @@ pub fn combine(a: &Trace, b: &Trace, settings: &Settings) -> Result<Combined, Co
     };
     warn_of_settings(&mut pair);
     let index_ratio = b.group_index().ratio() / a.group_index().ratio();
-    drop_doubtful_ends(&mut pair, index_ratio);
+    settle_ends(&mut pair, index_ratio);
     if is_broken(&pair, index_ratio)? {
-        return Ok(broken_link(pair, index_ratio));
+        return Ok(broken_link(&pair, index_ratio));
     }
     refuse_same_end(&pair, index_ratio)?;
     let axis = register(
@@ -112,16 +109,16 @@ pub fn combine(a: &Trace, b: &Trace, settings: &Settings) -> Result<Combined, Co
     hide_alike(&mut pair, &axis);
     let length_m = expected_length(&pair, &axis);
     let fixed = fixed_places(&pair, length_m);
-    let joint = detect_jointly(&pair.look_a, &pair.look_b, &axis, &settings.detect, &fixed);
+    let joint = detect_jointly(&pair.look_a, &pair.look_b, &axis, settings.detect, &fixed);
     warn_of_joints_outside(&mut pair, length_m);
-    let finder = joint.finder(&settings.detect);
+    let finder = joint.finder(settings.detect);
     let clusters = read_all(
         &joint,
         &finder,
         [a, b],
         [pair.backscatter[0].0, pair.backscatter[1].0],
     );
-    let link = build_link(pair, &axis, &joint, &finder, &clusters, length_m);
+    let link = build_link(&pair, &axis, &joint, &finder, &clusters, length_m);
     let profiles = profiles(a, b, &joint, link.length.as_ref().ok().map(|l| l.value));
     Ok(Combined { link, profiles })
 }
@@ -158,32 +155,10 @@ fn hide_alike(pair: &mut Pair<'_>, axis: &Axis) {
     pair.look_b.eye.settling += extra(a_m - b_m, pair.look_b.eye.spacing_m * axis.scale);
 }
 
-/// Forgets far ends that only stand out of the noise when the two do not agree: one
-/// of them is an echo or chance.
-fn drop_doubtful_ends(pair: &mut Pair<'_>, index_ratio: f64) {
-    let (Some(far_a), Some(far_b)) = (pair.look_a.far, pair.look_b.far) else {
-        return;
-    };
-    let a_m = far_a.own_m - pair.look_a.near.own_m;
-    let b_m = (far_b.own_m - pair.look_b.near.own_m) * index_ratio;
-    if (a_m - b_m).abs() <= LENGTHS_AGREE * a_m.max(b_m) {
-        return;
-    }
-    if far_a.in_noise {
-        pair.look_a.far = None;
-    }
-    if far_b.in_noise {
-        pair.look_b.far = None;
-    }
-}
-
 /// Whether the two lengths tell of a break; an error when they tell of two fibres.
 fn is_broken(pair: &Pair<'_>, index_ratio: f64) -> Result<bool, CombineError> {
-    if pair.settings.broken {
-        return Ok(true);
-    }
     let (Some(far_a), Some(far_b)) = (pair.look_a.far, pair.look_b.far) else {
-        return Ok(false);
+        return Ok(pair.settings.broken);
     };
     let a_m = far_a.own_m - pair.look_a.near.own_m;
     let b_m = (far_b.own_m - pair.look_b.near.own_m) * index_ratio;
@@ -198,6 +173,14 @@ fn is_broken(pair: &Pair<'_>, index_ratio: f64) -> Result<bool, CombineError> {
         };
     let agree = (a_m - b_m).abs() <= LENGTHS_AGREE * a_m.max(b_m) + doubt;
     let whole = pair.settings.known_length.map(Length::m);
+    if pair.settings.broken {
+        let both_seen = far_a.std_error_m.is_some() && far_b.std_error_m.is_some();
+        return if agree && both_seen {
+            Err(CombineError::NotBroken { a_m, b_m })
+        } else {
+            Ok(true)
+        };
+    }
     if agree && whole.is_none_or(|l| (a_m - l).abs() <= LENGTHS_AGREE * l + doubt) {
         return Ok(false);
     }
@@ -210,10 +193,23 @@ fn is_broken(pair: &Pair<'_>, index_ratio: f64) -> Result<bool, CombineError> {
         .iter()
         .all(|far| far.has_cord && far.std_error_m.is_none());
     match whole {
-        None if !agree && no_cord_seen => Ok(true),
+        None if !agree && no_cord_seen && pair.cords.stated_by_both => Ok(true),
         Some(l) if (parts[0] + parts[1] - l).abs() <= LENGTHS_AGREE * l + doubt => Ok(true),
         _ if agree => Ok(false),
-        _ => Err(CombineError::LengthsDiffer { a_m, b_m }),
+        // Where no tail cord shows, the light's own end is the length.
+        _ => {
+            let seen = |far: crate::measure::LinkEnd, to_cord: f64, to_end: f64| {
+                if far.std_error_m.is_some() {
+                    to_cord
+                } else {
+                    to_end
+                }
+            };
+            Err(CombineError::LengthsDiffer {
+                a_m: seen(far_a, a_m, parts[0]),
+                b_m: seen(far_b, b_m, parts[1]),
+            })
+        }
     }
 }
 

@@ -37,17 +37,16 @@ struct Reflector {
 
 /// Names the echoes among the marks: a peak in one direction only, without a step
 /// in either, where light reflected at j, back at i and again at k comes home
-/// (x = x_j − x_i + x_k with x_i before both), as strong as the three predict.
+/// (x = `x_j` − `x_i` + `x_k` with `x_i` before both), as strong as the three predict.
 ///
 /// # Source
 /// Position 2·z2 − z1 and missing step and partner: common rules of reading
-/// traces; strength R_i + R_j + R_k against the local backscatter: derived for
+/// traces; strength `R_i` + `R_j` + `R_k` against the local backscatter: derived for
 /// equal attenuation.
 pub(super) fn find_echoes(joint: &Joint) -> Vec<Echo> {
     let views = joint.views();
     let mut echoes = Vec::new();
-    for v in 0..2 {
-        let view = &views[v];
+    for (v, view) in views.iter().enumerate() {
         let reflectors = reflectors(joint, v);
         for (m, mark) in joint.marks.iter().enumerate() {
             let lone = mark.reflective[v] && !mark.reflective[1 - v];
@@ -164,7 +163,7 @@ fn strength(view: &View<'_>, mark: &Mark, v: usize) -> Option<(f64, bool)> {
         .iter()
         .copied()
         .fold(0.0, f64::max);
-    let clipped = eye.power.state[top_from..top_to].contains(&crate::detect::SampleState::Clipped);
+    let clipped = eye.is_clipped(top_from, top_to);
     (base > 0.0 && top > base).then(|| (10.0 * (top / base - 1.0).log10(), clipped))
 }
 

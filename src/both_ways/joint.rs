@@ -38,7 +38,7 @@ impl Joint {
     }
 
     /// A finder over both views.
-    pub(super) fn finder(&self, settings: &DetectSettings) -> Finder<'_> {
+    pub(super) fn finder(&self, settings: DetectSettings) -> Finder<'_> {
         Finder::new(self.views().to_vec(), self.bounds.to_vec(), settings)
     }
 }
@@ -52,7 +52,7 @@ pub(super) fn detect_jointly(
     a: &Look,
     b: &Look,
     axis: &Axis,
-    settings: &DetectSettings,
+    settings: DetectSettings,
     fixed_m: &[f64],
 ) -> Joint {
     let eye_a = a.eye.clone();
@@ -141,21 +141,18 @@ fn merge_strong(finder: &Finder<'_>, reach_m: f64) -> Vec<Mark> {
                     let d = |m: &Mark| (m.z_m - bracket.middle()).abs();
                     d(p).total_cmp(&d(q))
                 });
-            match near {
-                Some((mark, known)) => {
-                    *known = known.and(&bracket, reach_m / 4.0);
-                    mark.z_m = known.middle();
-                    mark.std_error_m = Some(known.std_error());
-                    mark.blocks[v] = block;
-                    mark.reflective[v] = true;
-                }
-                None => {
-                    let mut mark = finder.mark(bracket.middle(), Some(bracket.std_error()));
-                    mark.blocks[v] = block;
-                    mark.reflective[v] = true;
-                    mark.strong = true;
-                    marks.push((mark, bracket));
-                }
+            if let Some((mark, known)) = near {
+                *known = known.and(&bracket, reach_m / 4.0);
+                mark.z_m = known.middle();
+                mark.std_error_m = Some(known.std_error());
+                mark.blocks[v] = block;
+                mark.reflective[v] = true;
+            } else {
+                let mut mark = finder.mark(bracket.middle(), Some(bracket.std_error()));
+                mark.blocks[v] = block;
+                mark.reflective[v] = true;
+                mark.strong = true;
+                marks.push((mark, bracket));
             }
         }
     }

@@ -5,6 +5,7 @@ mod build;
 mod check;
 mod combine;
 mod echo;
+mod ends;
 mod joint;
 mod link;
 mod mode_field;

@@ -3,13 +3,13 @@
 use crate::units::Loss;
 
 /// Mode-field diameter in µm of a fibre that is spliced to one of known diameter,
-/// w_s = w_d · 10^((g·(L_d − L_s) + f)/20).
+/// `w_s` = `w_d` · `10^((g·(L_d` − `L_s`) + f)/20).
 ///
-/// `known_um` is the known fibre's diameter w_d in µm (finite, above zero).
-/// `from_known` (L_d) is the splice's one-way reading taken from the known
-/// fibre's side, `from_unknown` (L_s) the one taken from the other side; both keep
+/// `known_um` is the known fibre's diameter `w_d` in µm (finite, above zero).
+/// `from_known` (`L_d`) is the splice's one-way reading taken from the known
+/// fibre's side, `from_unknown` (`L_s`) the one taken from the other side; both keep
 /// their signs, and a gain is negative. `g` and `f_db` come from a regression of
-/// 20·log10(w_s/w_d) on L_d − L_s over fibres measured otherwise; where nothing is
+/// `20·log10(w_s/w_d)` on `L_d` − `L_s` over fibres measured otherwise; where nothing is
 /// known of them, g = 1 and f = 0, which holds for fibres that differ in the
 /// mode field alone. A NaN gives NaN.
 ///

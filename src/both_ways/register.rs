@@ -59,7 +59,7 @@ struct Pair {
 }
 
 /// Registers B on A; a `known_length` serves where neither trace shows both ends;
-/// `index_ratio` = n_B/n_A of the headers, the scale that true
+/// `index_ratio` = `n_B/n_A` of the headers, the scale that true
 /// indices would give. None when neither ends nor events tie the two together.
 ///
 /// Weighted least squares of z = offset − scale·x over the link's ends and all

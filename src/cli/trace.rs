@@ -15,7 +15,7 @@ use super::{CommandError, Outcome, PROGRAM};
 pub(super) fn run(args: &TraceArgs) -> Result<Outcome, CommandError> {
     let source = one_trace(&args.trace, &args.settings.fallback())?;
     let settings = args.detect.settings();
-    let mut one_way = measure::measure(&source.trace, &settings)
+    let mut one_way = measure::measure(&source.trace, settings)
         .map_err(|error| format!("{}: {error}", source.file.file))?;
     one_way.warnings.extend(source.warnings);
     let given = source.trace.header().backscatter;

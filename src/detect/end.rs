@@ -70,7 +70,12 @@ pub fn find_end(eye: &Eye) -> End {
         return faded;
     }
     // What is left behind the drop: the noise's mean, above zero where it is folded.
-    let dark = mean(to.saturating_sub(16), to).min(level);
+    let behind = (eye.lit.end + pulse).max(to.saturating_sub(16)).min(to);
+    let dark = mean(behind, to).min(level);
+    if dark > 0.5 * level {
+        // No drop: the level goes on behind it, only less clear of the noise.
+        return faded;
+    }
     let square = |x: f64| -> f64 {
         (hi..to)
             .map(|i| {
@@ -94,9 +99,16 @@ pub fn find_end(eye: &Eye) -> End {
 /// answers: nothing follows, or only the receiver's recovery and echoes.
 fn ending_peak(eye: &Eye) -> Option<usize> {
     let mut ending = None;
+    // Behind the last peak as far as a cord may reach, light or not.
     let mut to = eye.lit.end;
     for peak in eye.peaks.iter().skip(1).rev() {
-        if fibre_answers(eye, peak.settled.min(eye.len()), to) {
+        let from = peak.settled.min(eye.len());
+        let until = if ending.is_none() {
+            to.max((from + BEHIND).min(eye.len()))
+        } else {
+            to
+        };
+        if fibre_answers(eye, from, until) {
             break;
         }
         ending = Some(peak.edge);
@@ -105,15 +117,29 @@ fn ending_peak(eye: &Eye) -> Option<usize> {
     ending
 }
 
-/// Whether the samples `from..to` are backscatter: above the noise, and not falling
-/// as only a receiver's recovery does.
+/// Samples looked at behind the last peak for fibre that answers under the noise.
+const BEHIND: usize = 256;
+
+/// Standard errors by which a mean must exceed the dark part's to be fibre.
+const ANSWERS: f64 = 5.0;
+
+/// Whether the samples `from..to` are backscatter: more than the dark part of the
+/// trace, if only in the mean, and not falling as only a receiver's recovery does.
 fn fibre_answers(eye: &Eye, from: usize, to: usize) -> bool {
     if from + 4 > to {
         return false;
     }
     let p = &eye.power.value;
     let mean = |lo: usize, hi: usize| p[lo..hi].iter().sum::<f64>() / (hi - lo).max(1) as f64;
-    if mean(from, to) < LEAST_SNR * eye.noise.floor() {
+    // The far half of what lies behind: its mean is above zero where noise is folded.
+    let behind = usize::midpoint(to.max(eye.lit.end), p.len());
+    let dark = if p.len() > behind + 16 {
+        mean(behind, p.len())
+    } else {
+        0.0
+    };
+    let sd = eye.noise.floor() / ((to - from) as f64).sqrt();
+    if mean(from, to) - dark < ANSWERS * sd {
         return false;
     }
     let middle = usize::midpoint(from, to);

@@ -18,9 +18,10 @@ const REFERENCE_QUALITY: f64 = 10_000.0;
 /// Window lengths tried for the reference, in samples.
 const REFERENCE_WINDOWS: [usize; 8] = [1, 3, 9, 27, 81, 243, 729, 2187];
 
-/// Least window for the weights, and times as long as the level's: a weight that
-/// follows its own sample's noise pulls the mean up by twice the noise's square.
-const WEIGHT_WINDOW: (usize, usize) = (81, 9);
+/// Window for the weights: at least the first number, nine times the level's, at most
+/// the second or the level's own. A weight that follows its own sample's noise pulls
+/// the mean up by twice the noise's square; one over kilometres is no longer local.
+const WEIGHT_WINDOW: (usize, usize) = (81, 729);
 
 /// Backscatter over rms noise below which samples may have been cut at zero or
 /// folded, so that their mean is no longer the power. At 3 one sample in 700 is.
@@ -29,6 +30,10 @@ pub(crate) const LEAST_SNR: f64 = 3.0;
 /// A rise of the level this steep cannot be the backscatter step of a joint (the
 /// worst pair of fibres inside one product's tolerance gives 0.7 dB): a reflection.
 const REFLECTION_RISE_DB: f64 = 1.0;
+
+/// Decibels within which two peaks at the top of a trace share a ceiling: two
+/// reflections of equal height to this are rarer than a saturated receiver.
+const CEILING_DB: f64 = 0.15;
 
 /// Decibels of one-way level per relative change of power, 5/ln 10.
 pub(crate) const DB_PER_NEPER: f64 = 5.0 / std::f64::consts::LN_10;
@@ -138,6 +143,17 @@ impl Eye {
         (metres - self.start_m) / self.spacing_m
     }
 
+    /// Whether a clipped sample, or the top of a clipped peak, lies in `lo..hi`.
+    pub fn is_clipped(&self, lo: usize, hi: usize) -> bool {
+        let hi = hi.min(self.len());
+        let lo = lo.min(hi);
+        self.power.state[lo..hi].contains(&SampleState::Clipped)
+            || self.peaks.iter().any(|peak| {
+                let top = peak.edge + 1;
+                peak.clipped && top < hi && top + self.pulse_samples.ceil() as usize > lo
+            })
+    }
+
     /// Samples that an event hides after its leading edge: the pulse, one for
     /// the place within a sample, and the receiver's settling.
     pub fn hidden_samples(&self) -> usize {
@@ -189,7 +205,9 @@ impl Eye {
                     .filter_map(|&window| Some((window, mean(i, window)?)))
                     .find(|(_, (p, samples))| *p > floor * (REFERENCE_QUALITY / samples).sqrt())
                     .map_or((0.0, 0.0), |(window, (p, _))| {
-                        let longer = WEIGHT_WINDOW.0.max(window * WEIGHT_WINDOW.1);
+                        let longer = (9 * window)
+                            .clamp(WEIGHT_WINDOW.0, WEIGHT_WINDOW.1)
+                            .max(window);
                         (p, mean(i, longer).map_or(p, |(q, _)| q))
                     })
             })
@@ -330,7 +348,7 @@ fn strong_peaks(
             i += 1;
         }
     }
-    edges
+    let mut peaks: Vec<StrongPeak> = edges
         .iter()
         .enumerate()
         .map(|(k, &edge)| {
@@ -348,7 +366,29 @@ fn strong_peaks(
                 clipped: power.state[edge..settled.min(n)].contains(&SampleState::Clipped),
             }
         })
-        .collect()
+        .collect();
+    mark_ceiling(power, &mut peaks, n_w);
+    peaks
+}
+
+/// Marks as clipped the peaks that share one height at the top of the trace: a
+/// ceiling, on which a receiver's own recovery may ride so that no two samples are
+/// equal. One reflection alone at the top says nothing.
+fn mark_ceiling(power: &Power, peaks: &mut [StrongPeak], n_w: usize) {
+    let top = |peak: &StrongPeak| {
+        power.value[peak.edge..(peak.edge + n_w + 2).min(power.len())]
+            .iter()
+            .copied()
+            .fold(0.0, f64::max)
+    };
+    let highest = peaks.iter().map(&top).fold(0.0, f64::max);
+    let ceiling = highest / (CEILING_DB / DB_PER_NEPER).exp();
+    let shared = peaks.iter().filter(|p| top(p) >= ceiling).count();
+    if shared >= 2 {
+        for peak in peaks.iter_mut() {
+            peak.clipped |= top(peak) >= ceiling;
+        }
+    }
 }
 
 /// Last samples before the rises that may show the receiver's shape: those of the

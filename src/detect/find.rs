@@ -68,7 +68,7 @@ impl std::fmt::Debug for Finder<'_> {
 
 impl<'a> Finder<'a> {
     /// A finder; `bounds` holds the usable samples of each view.
-    pub fn new(views: Vec<View<'a>>, bounds: Vec<Span>, settings: &DetectSettings) -> Self {
+    pub fn new(views: Vec<View<'a>>, bounds: Vec<Span>, settings: DetectSettings) -> Self {
         let spacing_m = views
             .iter()
             .map(|v| 1.0 / v.per_metre.abs())
@@ -248,22 +248,7 @@ impl<'a> Finder<'a> {
         while gap <= marks.len() {
             let before = gap.checked_sub(1).map(|i| &marks[i]);
             let after = marks.get(gap);
-            let got = self.strongest_in(before, after);
-            if std::env::var_os("DBG").is_some() {
-                if let Some(m) = &got {
-                    eprintln!(
-                        "views {} add {:.2} se {:?} refl {:?} sig {:?} between {:?} {:?}",
-                        self.views.len(),
-                        m.z_m,
-                        m.std_error_m,
-                        m.reflective,
-                        m.significance,
-                        before.map(|m| m.z_m),
-                        after.map(|m| m.z_m)
-                    );
-                }
-            }
-            match got {
+            match self.strongest_in(before, after) {
                 Some(mark) => {
                     let at = marks.partition_point(|m| m.z_m < mark.z_m);
                     marks.insert(at, mark);
@@ -446,7 +431,7 @@ mod tests {
         Finder::new(
             vec![View::own(&eye)],
             vec![bound],
-            &DetectSettings::default(),
+            DetectSettings::default(),
         )
         .find(Vec::new())
     }

@@ -27,7 +27,12 @@ pub struct Lit {
 /// zero, or when most of it has no light. An isolated peak (an echo past the
 /// end) leaves its block dark, since a spike raises the spread more than the mean.
 pub(super) fn find_lit(power: &Power) -> Lit {
-    let n = power.len();
+    // Trailing samples without any light are dark whatever their number.
+    let n = power
+        .state
+        .iter()
+        .rposition(|s| *s != SampleState::NoLight)
+        .map_or(0, |last| last + 1);
     let mut end = n;
     let mut dark_squares: Vec<f64> = Vec::new();
     // Two lit blocks in a row: noise alone passes for one block in some thousands.
@@ -56,18 +61,15 @@ pub(super) fn find_lit(power: &Power) -> Lit {
             continue;
         }
         lit_before = false;
-        // Median square against one strong spike: echoes must not raise the floor.
-        let mut squares: Vec<f64> = lit.iter().map(|p| p * p).collect();
-        squares.sort_by(f64::total_cmp);
-        if let Some(median) = squares.get(squares.len() / 2) {
-            // Median of a squared standard normal: 0.4549.
-            dark_squares.push(median / 0.4549);
-        }
+        dark_squares.push(noise_square(&power.value[end - BLOCK..end], lit.len()));
         end -= BLOCK;
     }
     if end < BLOCK {
         end = 0;
     }
+    // Fibre sinking into the noise still adds to it: the farther half counts; and the
+    // block next to the light may be half lit.
+    dark_squares.truncate(dark_squares.len() / 2);
     Lit {
         end,
         // The median over the blocks: the one with the end's reflection stands out.
@@ -78,4 +80,23 @@ pub(super) fn find_lit(power: &Power) -> Lit {
                 .map(|square| square.sqrt())
         },
     }
+}
+
+/// Variance of the noise in a dark block of which `lit` samples show a level.
+///
+/// Where many samples show none, negative power was cut away at zero or at some
+/// floor, and what is left is the upper part of a normal distribution: its 90 %
+/// quantile is 1.2816 standard deviations. Else the noise was folded: the median
+/// of an absolute value is 0.6745 standard deviations. Both are quantiles, so that
+/// one strong spike does not raise them.
+fn noise_square(block: &[f64], lit: usize) -> f64 {
+    let mut sorted = block.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    let (quantile, deviations) = if lit * 4 < 3 * block.len() {
+        (0.9, 1.2816)
+    } else {
+        (0.5, 0.6745)
+    };
+    let at = ((block.len() - 1) as f64 * quantile) as usize;
+    (sorted[at] / deviations).powi(2)
 }

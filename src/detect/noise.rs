@@ -3,7 +3,7 @@
 //! Model of the autocovariance at lag k of a sample of power P (all in linear
 //! power): receiver noise A(k), the same everywhere; shot noise S·P at lag 0;
 //! a share M·P² at lag 0 (rounding of the level); coherent fading
-//! F·P²·(1 − k/n_w), which the pulse correlates over its own length of n_w
+//! F·P²·(1 − `k/n_w`), which the pulse correlates over its own length of `n_w`
 //! samples. The parameters come from least squares over blocks detrended by an
 //! exponential each, so that no floor or constant enters: twice the noise in
 //! the trace gives twice the standard deviation here.
@@ -27,8 +27,9 @@ const KEPT_ABOVE: f64 = 2.0;
 /// block is taken to hold an event. About one block in a million passes by chance.
 const OUTLIER: f64 = 5.0;
 
-/// Power against rms noise below which a block's samples may have been cut at zero.
-const LEAST_SNR: f64 = 3.0;
+/// Power against rms noise below which a block is left out: one sample in 30,000 is
+/// cut at zero or folded at 4, and its variance is that of the noise.
+const LEAST_SNR: f64 = 4.0;
 
 /// Noise of one trace, as variances in linear power.
 #[derive(Debug, Clone, PartialEq)]
@@ -116,8 +117,16 @@ pub(super) fn estimate(
         noise.receiver_sum = variance;
         return noise;
     }
-    // First pass: each block against the median of its neighbours in power.
+    // First pass: each block against its neighbours, and against the dark part.
     reject_by_neighbours(&mut blocks, size);
+    if let Some(rms) = dark_rms {
+        let weak: Vec<bool> = blocks.iter().map(|b| b.power < LEAST_SNR * rms).collect();
+        if weak.iter().filter(|w| !**w).count() >= 4 {
+            for (block, weak) in blocks.iter_mut().zip(weak) {
+                block.used &= !weak;
+            }
+        }
+    }
     for _ in 0..4 {
         noise = fit(&blocks, &lags, size, n_w, dark_variance, &noise);
         let mut changed = false;
@@ -168,9 +177,10 @@ fn blocks(power: &Power, lit_end: usize, size: usize, lags: &[usize]) -> Vec<Blo
     let mut start = 0;
     while start + size <= lit_end {
         let range = start..start + size;
-        if power.state[range.clone()]
-            .iter()
-            .all(|&s| s == SampleState::Good)
+        // Samples cut at zero stay in: leaving out the blocks that hold one would
+        // leave out the noisier blocks. Blocks so weak that it matters fall out by
+        // their power.
+        if !power.state[range.clone()].contains(&SampleState::Clipped)
             && let Some(block) = block(&power.value[range], lags)
         {
             blocks.push(block);
@@ -274,7 +284,7 @@ fn fit(
                 };
                 (i, score)
             })
-            .filter(|(_, score)| !(*score >= KEPT_ABOVE))
+            .filter(|(_, score)| score.is_nan() || *score < KEPT_ABOVE)
             .min_by(|a, b| a.1.total_cmp(&b.1));
         match worst {
             Some((i, _)) if kept.len() > 1 => {
@@ -383,7 +393,7 @@ fn solve(
         .collect();
     let scaled = DMatrix::from_fn(m, m, |i, j| normal[(i, j)] * scale[i] * scale[j]);
     let scaled_right = DVector::from_fn(m, |i, _| right[i] * scale[i]);
-    match scaled.clone().cholesky() {
+    match scaled.cholesky() {
         Some(cholesky) => {
             let solution = cholesky.solve(&scaled_right);
             let inverse = cholesky.inverse();

@@ -141,9 +141,7 @@ mod tests {
     fn a_blank_and_a_shared_lowest_level_are_no_light() {
         let mut levels: Vec<f64> = (0..40).map(|i| -f64::from(i) * 0.01).collect();
         levels[30] = f64::NAN;
-        for i in 33..38 {
-            levels[i] = -60.0;
-        }
+        levels[33..38].fill(-60.0);
         let power = Power::from_trace(&trace(levels));
         assert_eq!(power.state[30], SampleState::NoLight);
         assert_eq!(power.state[35], SampleState::NoLight);

@@ -200,7 +200,7 @@ pub fn locate(
     let best = valleys
         .iter()
         .take(VALLEYS)
-        .filter_map(|valley| {
+        .map(|valley| {
             let mut best = (*valley).clone();
             let mut step = spacing;
             for _ in 0..3 {
@@ -214,17 +214,43 @@ pub fn locate(
                     }
                 }
             }
-            Some(best)
+            best
         })
         .min_by(|a, b| cost(a).total_cmp(&cost(b)))?;
     match shape {
-        Shape::Step => Some(best),
+        Shape::Step => Some(widened(&at, best)),
         Shape::Peak => Some(plateau(&at, best, spacing / 16.0)),
     }
 }
 
 /// Valleys of χ² that are followed to their bottom.
 const VALLEYS: usize = 4;
+
+/// Where the step is weak against the noise the likelihood has side valleys that its
+/// curvature at the bottom does not tell of: the error becomes the spread of the
+/// likelihood over four standard errors, if that is more.
+fn widened(at: &impl Fn(f64) -> Option<Place>, best: Place) -> Place {
+    if !best.std_error_m.is_finite() {
+        return best;
+    }
+    let step = best.std_error_m / 2.0;
+    let (mut total, mut first, mut second) = (0.0, 0.0, 0.0);
+    for k in -8..=8 {
+        let d = f64::from(k) * step;
+        if let Some(p) = at(best.z_m + d) {
+            let weight = (-(p.chi_square - best.chi_square) / 2.0).exp();
+            total += weight;
+            first += weight * d;
+            second += weight * d * d;
+        }
+    }
+    let mean = first / total;
+    let spread = (second / total - mean * mean).max(0.0).sqrt();
+    Place {
+        std_error_m: best.std_error_m.max(spread),
+        ..best
+    }
+}
 
 /// Between two samples a sharp edge leaves the likelihood flat: the place becomes its
 /// mean over the plateau, and the error its spread.

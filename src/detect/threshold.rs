@@ -26,7 +26,7 @@ fn overshoot(x: f64) -> f64 {
 /// Expected false events per sample when a statistic of unit variance, whose
 /// correlation falls by `c` per sample, is held against `u` at every sample.
 ///
-/// `directions` = 1: |T| of one trace, 2·c·u·φ(u)·ν; 2: √(T_A² + T_B²) of both,
+/// `directions` = 1: |T| of one trace, 2·c·u·φ(u)·ν; 2: √(`T_A²` + `T_B²`) of both,
 /// c·u²·exp(−u²/2)·ν; with ν = ν(u·√(2c)).
 pub fn false_events_per_sample(u: f64, c: f64, directions: usize) -> f64 {
     let nu = overshoot(u * (2.0 * c).sqrt());
@@ -37,7 +37,7 @@ pub fn false_events_per_sample(u: f64, c: f64, directions: usize) -> f64 {
     }
 }
 
-/// The threshold on |T| (one direction) or √(T_A² + T_B²) (two) at which
+/// The threshold on |T| (one direction) or √(`T_A²` + `T_B²`) (two) at which
 /// false events come at `rate_per_sample`.
 pub fn threshold(rate_per_sample: f64, c: f64, directions: usize) -> f64 {
     // The rate falls with u beyond √2; thirty halvings of 0…40 give 4e-8.

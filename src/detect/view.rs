@@ -106,5 +106,5 @@ impl<'a> View<'a> {
 
 /// Last sample at or before an index; none outside the trace.
 pub(crate) fn before(x: f64) -> Option<usize> {
-    (x >= 0.0 && x < 1e9).then_some(x as usize)
+    (0.0..1e9).contains(&x).then_some(x as usize)
 }

@@ -50,7 +50,7 @@ pub fn look(
     trace: &Trace,
     launch: Option<Length>,
     tail: Option<Length>,
-    settings: &DetectSettings,
+    settings: DetectSettings,
 ) -> Look {
     let eye = Eye::new(trace);
     let end = find_end(&eye);
@@ -99,7 +99,7 @@ pub fn look(
 }
 
 /// Marks of a trace by itself, strong peaks included.
-fn own_marks(eye: &Eye, bound: Span, settings: &DetectSettings) -> Vec<Mark> {
+fn own_marks(eye: &Eye, bound: Span, settings: DetectSettings) -> Vec<Mark> {
     let finder = Finder::new(vec![View::own(eye)], vec![bound], settings);
     let known = strong_marks(&finder);
     finder.find(known)
@@ -135,7 +135,13 @@ fn far_in_noise(eye: &Eye, tail_m: f64) -> Option<LinkEnd> {
     if tail_m <= 0.0 {
         return None;
     }
-    let seen = spikes(eye);
+    let mut seen = spikes(eye);
+    // The connector before the cord may still stand in the light.
+    let rms = eye.noise.floor().max(f64::MIN_POSITIVE);
+    seen.extend(eye.peaks.iter().skip(1).map(|peak| {
+        let height = eye.power.value.get(peak.edge + 1).copied().unwrap_or(0.0) / rms;
+        (peak.edge as f64 + 0.5, height)
+    }));
     let tolerance = CORD_TOLERANCE * tail_m + 2.0 * eye.spacing_m;
     let apart = |x: f64, y: f64| ((y - x) * eye.spacing_m - tail_m).abs() <= tolerance;
     seen.iter()

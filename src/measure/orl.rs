@@ -1,19 +1,19 @@
 //! Optical return loss of a stretch, by adding up what comes back.
 
-use crate::detect::{Eye, SampleState};
+use crate::detect::Eye;
 use crate::trace::Trace;
 use crate::units::{BackscatterCoefficient, ReturnLoss, SPEED_OF_LIGHT_M_PER_S};
 
 /// Return loss of the samples `lo..hi` against the power that arrives where the
 /// backscatter is `reference` (linear power of the eye).
 ///
-/// ORL = −10·log10( Σ P_i·Δt / (P_0·W) ), with the launched power from the
-/// backscatter coefficient: P_reference/P_0 = 10^(B1/10)·W/1 ns. None where a
+/// ORL = −10·log10( Σ `P_i·Δt` / (`P_0·W`) ), with the launched power from the
+/// backscatter coefficient: `P_reference/P_0` = 10^(B1/10)·W/1 ns. None where a
 /// sample is clipped: only a bound could be said.
 ///
 /// # Source
 /// Definition of return loss as IEC 61300-3-6; the integral over the trace is
-/// derived, held against S·α_s/(2α)·(1 − e^(−2αL)) in the tests.
+/// derived, held against `S·α_s/(2α)·(1` − e^(−2αL)) in the tests.
 pub fn return_loss(
     trace: &Trace,
     eye: &Eye,
@@ -23,7 +23,7 @@ pub fn return_loss(
     backscatter: BackscatterCoefficient,
 ) -> Option<ReturnLoss> {
     let hi = hi.min(eye.len());
-    if lo >= hi || reference <= 0.0 || eye.power.state[lo..hi].contains(&SampleState::Clipped) {
+    if lo >= hi || reference <= 0.0 || eye.is_clipped(lo, hi) {
         return None;
     }
     let sum: f64 = eye.power.value[lo..hi].iter().sum();
@@ -42,7 +42,7 @@ pub fn return_loss(
 /// return loss with it.
 ///
 /// # Source
-/// Computed from S = 0.038·(λ/(n·w))² and α_s ∝ λ⁻⁴ with 0.8 dB·µm⁴/km
+/// Computed from S = 0.038·(λ/(n·w))² and `α_s` ∝ λ⁻⁴ with 0.8 dB·µm⁴/km
 /// (E. Brinkmeyer, J. Opt. Soc. Am. 70 (1980) 1010; A. H. Hartog and M. P. Gold,
 /// J. Lightwave Technol. LT-2 (1984) 76; both from memory).
 pub fn usual_backscatter(wavelength_nm: f64) -> BackscatterCoefficient {

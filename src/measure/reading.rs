@@ -1,6 +1,6 @@
 //! What one direction reads at one place.
 
-use crate::detect::{Eye, SampleState, Span, View};
+use crate::detect::{Eye, Span, View};
 use crate::units::{
     BackscatterCoefficient, Loss, Measured, Measurement, NotMeasured, PulseWidth, Reflectance,
 };
@@ -57,7 +57,7 @@ fn why_no_line(eye: &Eye, span: Span, side: &str) -> String {
     }
 }
 
-/// Mean of two readings, ½·(A + B), with ½·√(u_A² + u_B²).
+/// Mean of two readings, ½·(A + B), with `½·√(u_A²` + `u_B²`).
 ///
 /// # Errors
 /// The reason of whichever reading is missing.
@@ -145,7 +145,7 @@ pub fn read_peak(
     let power_of = |line: &SideLine, at: f64| -> f64 {
         ((line.line.at(at) + eye.trend.0 + eye.trend.1 * at) * std::f64::consts::LN_10 / 5.0).exp()
     };
-    let clipped = eye.power.state[first.min(to)..to].contains(&SampleState::Clipped);
+    let clipped = eye.is_clipped(first, to);
     let mut excess: Vec<f64> = (from..to)
         .map(|i| {
             let at = i as f64;
