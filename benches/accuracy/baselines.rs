@@ -63,8 +63,8 @@ pub(crate) fn measure(
 ) -> Option<Report> {
     let cords = cords(a, b);
     let looks = [
-        look(a, cords.at_a, cords.at_b, settings),
-        look(b, cords.at_b, cords.at_a, settings),
+        look(a, cords.at_a, cords.at_b, *settings),
+        look(b, cords.at_b, cords.at_a, *settings),
     ];
     let index_ratio = b.group_index().ratio() / a.group_index().ratio();
     let axis = register(&looks[0], &looks[1], index_ratio, None)?;
