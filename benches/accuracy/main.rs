@@ -21,7 +21,7 @@ mod table;
 use std::time::Instant;
 
 use bothends::both_ways::{Settings, combine};
-use bothends::detect::DetectSettings;
+use bothends::detect::{DetectSettings, Eye};
 use bothends::simulate::{Plan, run};
 use rayon::prelude::*;
 
@@ -37,16 +37,24 @@ const LINKS: u64 = 60;
 /// First seed; the tests take theirs from below.
 const FIRST_SEED: u64 = 1000;
 
-/// Links of bare fibre, 100 km each, at the usual setting.
-const BARE_LINKS: u64 = 200;
+/// Length of bare fibre.
+const BARE_KM: f64 = 40.0;
 
-/// Links of bare fibre at [`LOOSE`].
-const BARE_LINKS_LOOSE: u64 = 50;
+/// Links of it at the usual setting: 20,000 km.
+const BARE_LINKS: u64 = 500;
+
+/// Links of it at [`LOOSE`]: 5,000 km.
+const BARE_LINKS_LOOSE: u64 = 125;
+
+/// Length and number of rounded links, 2,000 km: near the port of so long a link noise
+/// is far below the step, and rounding is no longer like noise.
+const LONG_KM: f64 = 100.0;
+const LONG_LINKS: u64 = 20;
 
 /// A setting at which enough false events come to count them.
 const LOOSE: f64 = 10.0;
 
-/// Step of the levels of rounded traces: far above the noise near the port.
+/// Step of the levels of rounded traces.
 const ROUNDED_DB: f64 = 0.001;
 
 /// Who measures.
@@ -145,8 +153,12 @@ fn main() {
     let is_wanted = |name: &str| wanted.is_empty() || wanted.iter().any(|w| name.contains(*w));
     if let Some(at) = words.iter().position(|w| w == "--link") {
         let seed = words.get(at + 1).and_then(|w| w.parse().ok());
+        let seed = seed.unwrap_or(FIRST_SEED);
         for scenario in ALL.into_iter().filter(|s| is_wanted(s.name())) {
-            one_link(scenario, seed.unwrap_or(FIRST_SEED));
+            one_link(&scenario.plan(seed), seed);
+        }
+        if is_wanted("bare fibre") {
+            one_link(&bare(seed, BARE_KM, None), seed);
         }
         return;
     }
@@ -162,33 +174,58 @@ fn main() {
     if is_wanted("bare fibre") {
         bare_fibre(setting);
     }
+    if wanted.iter().any(|w| *w == "settings") {
+        print!("{}", table::bare_head());
+        for setting in [10.0, 30.0, 100.0] {
+            let plain = |seed| bare(seed, BARE_KM, None);
+            let tallies = measure_all(plain, BARE_LINKS_LOOSE, &METHODS, setting);
+            for (method, tally) in METHODS.iter().zip(&tallies) {
+                print!("{}", table::bare_row(method.name(), setting, tally));
+            }
+        }
+    }
 }
 
 /// False events where there is nothing to find.
 fn bare_fibre(setting: f64) {
-    let plain = |seed| bare(seed, None);
-    let rounded = |seed| bare(seed, Some(ROUNDED_DB));
+    let plain = |seed| bare(seed, BARE_KM, None);
+    let rounded = |seed| bare(seed, LONG_KM, Some(ROUNDED_DB));
     let usual = measure_all(plain, BARE_LINKS, &METHODS[..1], setting);
     let loose = measure_all(plain, BARE_LINKS_LOOSE, &METHODS, LOOSE);
-    let stepped = measure_all(rounded, BARE_LINKS_LOOSE, &METHODS[..1], setting);
+    let stepped = measure_all(rounded, LONG_LINKS, &METHODS[..1], setting);
     print!("{}", table::bare_head());
     print!("{}", table::bare_row(METHODS[0].name(), setting, &usual[0]));
     for (method, tally) in METHODS.iter().zip(&loose) {
         print!("{}", table::bare_row(method.name(), LOOSE, tally));
     }
-    let name = format!("{}, rounded to {ROUNDED_DB} dB", METHODS[0].name());
+    let name = format!(
+        "{}, {LONG_KM} km rounded to {ROUNDED_DB} dB",
+        METHODS[0].name()
+    );
     print!("{}", table::bare_row(&name, setting, &stepped[0]));
     print!("{}", table::bare_cases(&usual[0]));
     print!("{}", table::bare_cases(&stepped[0]));
 }
 
 /// Prints what the program says of one link beside the truth.
-fn one_link(scenario: Scenario, seed: u64) {
-    let plan = scenario.plan(seed);
-    let simulated = run(&plan, seed).expect("a drawn link can be simulated");
-    let limits = bounds(&plan, &simulated);
+fn one_link(plan: &Plan, seed: u64) {
+    let simulated = run(plan, seed).expect("a drawn link can be simulated");
+    let limits = bounds(plan, &simulated);
     let trace = |t: &bothends::simulate::SimTrace| t.to_trace().expect("its traces are whole");
     let (a, b) = (trace(&simulated.a), trace(&simulated.b));
+    for (from, trace, rms) in [
+        ('A', &a, simulated.truth.a.noise_rms),
+        ('B', &b, simulated.truth.b.noise_rms),
+    ] {
+        let eye = Eye::new(trace);
+        // Power is counted against the trace's highest level.
+        let scale = 10f64.powf(eye.power.reference_db / 5.0);
+        println!(
+            "noise from {from}: {:.3} of the true rms; {:?}",
+            eye.noise.floor() * scale / rms.unwrap_or(f64::NAN),
+            eye.noise
+        );
+    }
     println!(
         "pulse {:.1} m, spacing {:.2} m",
         plan.a.pulse_width.footprint(plan.a.group_index).m(),

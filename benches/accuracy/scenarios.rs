@@ -158,18 +158,18 @@ impl Scenario {
     }
 }
 
-/// One fibre of 100 km without any joint between cords, 6–11 dB above the noise at
-/// the far end; few samples, so that many are soon looked through. Levels are
-/// multiples of `step_db`, or unrounded.
-pub(crate) fn bare(seed: u64, step_db: Option<f64>) -> Plan {
+/// One fibre without any joint between cords, 6–11 dB above the noise at the far end;
+/// few samples, so that many kilometres are soon looked through. Levels are multiples
+/// of `step_db`, or unrounded.
+pub(crate) fn bare(seed: u64, length_km: f64, step_db: Option<f64>) -> Plan {
     let mut random = ChaCha8Rng::seed_from_u64(seed ^ 0xba2e);
     let usual = RandomLinkSettings::default();
     let settings = RandomLinkSettings {
-        length_km: (100.0, 100.0),
-        fibre_km: (100.0, 100.0),
+        length_km: (length_km, length_km),
+        fibre_km: (length_km, length_km),
         instrument: Instrument {
-            pulse_width: PulseWidth::from_ns(500.0),
-            spacing: Length::from_m(10.0),
+            pulse_width: PulseWidth::from_ns(200.0),
+            spacing: Length::from_m(4.0),
             receiver: Receiver::default(),
             display: Display {
                 step_db,
