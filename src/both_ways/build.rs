@@ -7,9 +7,9 @@ use crate::measure::{
 use crate::units::{
     Attenuation, Length, Loss, Measured, Measurement, NotMeasured, Position, ReturnLoss,
 };
-use crate::warning::Warning;
 
 use super::combine::{Pair, direction};
+use super::doubts::warn_of_result;
 use super::joint::Joint;
 use super::link::{Event, EventKind, KindFrom, Link, SeenFrom, Verdict};
 use super::readings::{Cluster, around};
@@ -24,19 +24,20 @@ const SEEN: f64 = 3.3;
 const GAIN_DOUBT: f64 = 2.0;
 
 /// What the parts of a link have in common while it is put together.
-struct Parts<'p, 't> {
-    pair: &'p Pair<'t>,
-    joint: &'p Joint,
-    finder: &'p Finder<'p>,
-    clusters: &'p [Cluster],
-    ranges: Vec<std::ops::Range<usize>>,
+pub(super) struct Parts<'p, 't> {
+    pub(super) pair: &'p Pair<'t>,
+    pub(super) axis: &'p Axis,
+    pub(super) joint: &'p Joint,
+    pub(super) finder: &'p Finder<'p>,
+    pub(super) clusters: &'p [Cluster],
+    pub(super) ranges: Vec<std::ops::Range<usize>>,
     /// Place of the first connector on the joint's axis; everything is counted from it.
-    zero_m: f64,
-    length_m: f64,
-    zero_error: Option<f64>,
-    end_error: Option<f64>,
-    first: Option<usize>,
-    last: Option<usize>,
+    pub(super) zero_m: f64,
+    pub(super) length_m: f64,
+    pub(super) zero_error: Option<f64>,
+    pub(super) end_error: Option<f64>,
+    pub(super) first: Option<usize>,
+    pub(super) last: Option<usize>,
 }
 
 /// Builds the link.
@@ -92,6 +93,7 @@ pub(super) fn build_link(
     });
     let parts = Parts {
         pair,
+        axis,
         joint,
         finder,
         clusters,
@@ -117,7 +119,7 @@ pub(super) fn build_link(
         Position::from_m(view.place(hi as f64) - zero_m)
     };
     let mut warnings = pair.warnings.clone();
-    warn_of_result(&parts, &events, &mut warnings);
+    warn_of_result(&parts, &events, &sections, &mut warnings);
     let header = |f: fn(&crate::trace::Header) -> &Option<String>| {
         f(pair.a.header())
             .clone()
@@ -220,15 +222,15 @@ impl Parts<'_, '_> {
         let (loss_a_to_b, loss_b_to_a) = (read(0), read(1));
         let loss = two_way(&loss_a_to_b, &loss_b_to_a);
         let backscatter_step = half_difference(&loss_a_to_b, &loss_b_to_a);
-        let mark_error = marks[0].std_error_m.filter(|e| e.is_finite());
-        let zero_error = self.zero_error.unwrap_or(0.0);
-        let position_error = mark_error.map(|e| {
-            if Some(k) == self.first {
-                e
-            } else {
-                e.hypot(zero_error)
-            }
-        });
+        let mark_error = marks[0]
+            .std_error_m
+            .filter(|e| e.is_finite())
+            .map(|e| e.hypot(self.axis_error(&marks[0])));
+        let position_error = if Some(k) == self.first {
+            mark_error
+        } else {
+            mark_error.zip(self.zero_error).map(|(e, z)| e.hypot(z))
+        };
         let mut notes = Vec::new();
         for (v, end) in [(0, "A"), (1, "B")] {
             if let Ok(reading) = &cluster.readings[v] {
@@ -274,6 +276,7 @@ impl Parts<'_, '_> {
             }
         };
         let work = workmanship(&loss, &backscatter_step);
+        let name = self.joint_name(marks);
         let shift = |range: Option<(Position, Position)>| {
             range.map(|(p, q)| (self.place(p.m()), self.place(q.m())))
         };
@@ -287,7 +290,11 @@ impl Parts<'_, '_> {
             end: (marks.len() > 1).then(|| self.place(marks[marks.len() - 1].z_m)),
             position_from_b: None,
             reflective,
-            kind_from: KindFrom::Trace,
+            kind_from: if name.is_some() {
+                KindFrom::Plan
+            } else {
+                KindFrom::Trace
+            },
             loss,
             loss_a_to_b,
             loss_b_to_a,
@@ -295,7 +302,7 @@ impl Parts<'_, '_> {
             reflectance_a: cluster.reflectance[0],
             reflectance_b: cluster.reflectance[1],
             seen_from,
-            joint: self.joint_name(marks),
+            joint: name,
             echo_of: None,
             workmanship: work,
             dead_zone_a: shift(cluster.hidden[0]),
@@ -305,6 +312,15 @@ impl Parts<'_, '_> {
             conformance: None,
             notes,
         }
+    }
+
+    /// Error that B's axis brings into the place of an event: as much of it as B has
+    /// in the place, by the squares of the two significances.
+    fn axis_error(&self, mark: &Mark) -> f64 {
+        let square = |v: usize| mark.significance[v].map_or(0.0, |s| s * s);
+        let (a, b) = (square(0), square(1));
+        let share = if a + b > 0.0 { b / (a + b) } else { 0.5 };
+        share * self.axis.error(self.axis.from_b(mark.z_m))
     }
 
     /// Name of the plan's joint at these marks, if one is within a pulse.
@@ -439,7 +455,7 @@ impl Parts<'_, '_> {
         two_way(&one(0), &one(1))
     }
 
-    fn orl(&self, v: usize) -> Option<ReturnLoss> {
+    pub(super) fn orl(&self, v: usize) -> Option<ReturnLoss> {
         let views = self.joint.views();
         let view = &views[v];
         let eye = view.eye;
@@ -523,11 +539,12 @@ fn mean_of(read: [Option<Measured<Attenuation>>; 2]) -> Option<Measured<Attenuat
                 Attenuation::from_db_per_km(0.5 * u.db_per_km().hypot(v.db_per_km()))
             }),
         }),
-        [one, other] => one.or(other),
+        // One direction alone also holds the fibre's own change of backscatter.
+        _ => None,
     }
 }
 
-fn mean_attenuation(sections: &[Section]) -> Option<Attenuation> {
+pub(super) fn mean_attenuation(sections: &[Section]) -> Option<Attenuation> {
     let total: f64 = sections.iter().map(|s| (s.to - s.from).m()).sum();
     (total > 0.0).then(|| {
         Attenuation::from_db_per_km(
@@ -538,30 +555,4 @@ fn mean_attenuation(sections: &[Section]) -> Option<Attenuation> {
                 / total,
         )
     })
-}
-
-fn warn_of_result(parts: &Parts<'_, '_>, events: &[Event], warnings: &mut Vec<Warning>) {
-    let one_way: Vec<String> = events
-        .iter()
-        .filter(|e| e.loss_a_to_b.is_ok() != e.loss_b_to_a.is_ok())
-        .map(|e| e.number.to_string())
-        .collect();
-    if !one_way.is_empty() {
-        warnings.push(Warning::new(
-            "one way only",
-            format!(
-                "event {} could be measured from one end only: no two-way loss is given there",
-                one_way.join(", ")
-            ),
-        ));
-    }
-    if let Some(known) = parts.pair.settings.known_length {
-        let measured = parts.length_m - parts.zero_m;
-        if (measured - known.m()).abs() > 0.005 * known.m() {
-            warnings.push(Warning::new(
-                "length differs from the known one",
-                format!("measured {measured:.1} m, known {:.1} m", known.m()),
-            ));
-        }
-    }
 }

@@ -84,9 +84,22 @@ pub enum CombineError {
         /// Length seen from B, in metres of A's axis.
         b_m: f64,
     },
+    /// The two files give one cord two lengths.
+    #[error(
+        "the cord at {end} is {a_m} m long in the header of A's trace and {b_m} m in that of B's: \
+         correct one of them"
+    )]
+    CordsDiffer {
+        /// A or B.
+        end: char,
+        /// Length in the header of the trace from A.
+        a_m: f64,
+        /// Length in the header of the trace from B.
+        b_m: f64,
+    },
     /// Nothing ties the two axes together.
     #[error(
-        "neither an end nor two common events tie the two traces together: neither sees the \
+        "neither an end nor four common events tie the two traces together: neither sees the \
          far end, and no shift lays enough of their events on each other; give the length with \
          --length-m, or measure with a longer averaging time or pulse"
     )]
@@ -189,18 +202,33 @@ pub struct Cords {
     pub stated_by_both: bool,
 }
 
+/// Share by which two statements of one cord's length may differ: the same cord read
+/// at two group indices, or rounded.
+const SAME_CORD: f64 = 0.01;
+
 /// Takes the cords from the two headers: the launch cord of one direction is the
 /// tail cord of the other.
-pub fn cords(a: &Trace, b: &Trace) -> Cords {
+///
+/// # Errors
+/// [`CombineError::CordsDiffer`] when both files state a cord, differently.
+pub fn cords(a: &Trace, b: &Trace) -> Result<Cords, CombineError> {
     let (ha, hb) = (a.header(), b.header());
-    // One per cent: the same cord read at two group indices.
-    let same = |x: Option<Length>, y: Option<Length>| match (x, y) {
-        (Some(x), Some(y)) => (x.m() - y.m()).abs() <= 0.01 * x.m().max(y.m()),
-        _ => false,
+    let same = |end: char, x: Option<Length>, y: Option<Length>| match (x, y) {
+        (Some(x), Some(y)) if (x.m() - y.m()).abs() > SAME_CORD * x.m().max(y.m()) => {
+            Err(CombineError::CordsDiffer {
+                end,
+                a_m: x.m(),
+                b_m: y.m(),
+            })
+        }
+        (Some(_), Some(_)) => Ok(true),
+        _ => Ok(false),
     };
-    Cords {
+    let at_a = same('A', ha.launch_cord, hb.tail_cord)?;
+    let at_b = same('B', ha.tail_cord, hb.launch_cord)?;
+    Ok(Cords {
         at_a: ha.launch_cord.or(hb.tail_cord),
         at_b: hb.launch_cord.or(ha.tail_cord),
-        stated_by_both: same(ha.launch_cord, hb.tail_cord) && same(hb.launch_cord, ha.tail_cord),
-    }
+        stated_by_both: at_a && at_b,
+    })
 }

@@ -16,6 +16,10 @@ use super::profiles::profiles;
 use super::readings::read_all;
 use super::register::{Axis, register};
 
+/// Share by which reflections may be longer or shorter than the stated pulse, two
+/// samples at least: a slow receiver adds some, a wrong setting is off by a factor.
+const PULSE_DOUBT: f64 = 0.5;
+
 /// What the two-way measurement is set to.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Settings {
@@ -68,7 +72,7 @@ pub(super) struct Pair<'t> {
 /// one wavelength.
 pub fn combine(a: &Trace, b: &Trace, settings: &Settings) -> Result<Combined, CombineError> {
     let warnings = check_pair(a, b, settings)?;
-    let cords = cords(a, b);
+    let cords = cords(a, b)?;
     let (look_a, look_b) = rayon::join(
         || look(a, cords.at_a, cords.at_b, settings.detect),
         || look(b, cords.at_b, cords.at_a, settings.detect),
@@ -304,11 +308,28 @@ fn warn_of_settings(pair: &mut Pair<'_>) {
             );
         }
     }
+    for (end, look) in [('A', &pair.look_a), ('B', &pair.look_b)] {
+        let stated = look.eye.pulse_samples;
+        if let Some(seen) = look.eye.pulse_seen()
+            && (seen - stated).abs() > (PULSE_DOUBT * stated).max(2.0)
+        {
+            say(
+                "pulse width doubtful",
+                format!(
+                    "from {end}: the reflections are {:.1} m long where a pulse of {} ns is {:.1} m: \
+                     check the pulse width; places, reflectances and the events themselves rest on it",
+                    seen * look.eye.spacing_m,
+                    if end == 'A' { wa } else { wb },
+                    stated * look.eye.spacing_m
+                ),
+            );
+        }
+    }
     let cords = pair.cords;
     if cords.at_a.is_none() || cords.at_b.is_none() {
         say(
             "cords unknown",
-            "neither file says which launch and tail cords were on: where one is unknown the link is \
+            "no file says which cord was on at one of the ends: where it is unknown the link is \
              counted from the port or to the end of the light, and that joint is not measured \
              (give --launch-m and --tail-m)"
                 .to_owned(),

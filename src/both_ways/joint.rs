@@ -166,6 +166,8 @@ fn merge_strong(finder: &Finder<'_>, reach_m: f64) -> Vec<Mark> {
 struct Bracket {
     from_m: f64,
     to_m: f64,
+    /// What the error of B's axis adds.
+    axis_error_m: f64,
 }
 
 impl Bracket {
@@ -202,6 +204,7 @@ impl Bracket {
         Self {
             from_m: a.min(b),
             to_m: a.max(b),
+            axis_error_m: 0.0,
         }
     }
 
@@ -209,9 +212,10 @@ impl Bracket {
         f64::midpoint(self.from_m, self.to_m)
     }
 
-    /// A place is as likely anywhere between: the width over √12.
+    /// A place is as likely anywhere between: the width over √12; and half of the
+    /// error by which one of two brackets may be shifted against the other.
     fn std_error(&self) -> f64 {
-        (self.to_m - self.from_m) / 12.0_f64.sqrt()
+        ((self.to_m - self.from_m) / 12.0_f64.sqrt()).hypot(0.5 * self.axis_error_m)
     }
 
     /// Both brackets together, the other widened by the error of its axis; their
@@ -220,13 +224,18 @@ impl Bracket {
         let from_m = self.from_m.max(other.from_m - axis_error_m);
         let to_m = self.to_m.min(other.to_m + axis_error_m);
         if from_m < to_m {
-            Self { from_m, to_m }
+            Self {
+                from_m,
+                to_m,
+                axis_error_m,
+            }
         } else {
             let middle = f64::midpoint(self.middle(), other.middle());
             let half = 0.25 * (self.to_m - self.from_m + other.to_m - other.from_m);
             Self {
                 from_m: middle - half,
                 to_m: middle + half,
+                axis_error_m,
             }
         }
     }

@@ -4,6 +4,7 @@ mod broken;
 mod build;
 mod check;
 mod combine;
+mod doubts;
 mod echo;
 mod ends;
 mod joint;

@@ -81,6 +81,9 @@ pub fn register(
     for _ in 0..6 {
         let mut pairs = anchors.clone();
         pairs.extend(matched(a, b, &axis, &anchors));
+        if pairs.is_empty() {
+            break;
+        }
         let next = fit(&pairs, index_ratio);
         let moved = (next.offset_m - axis.offset_m).abs()
             + (next.scale - axis.scale).abs() * b.eye.metres(b.eye.len() as f64);

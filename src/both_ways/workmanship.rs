@@ -4,7 +4,7 @@ use crate::units::{Loss, Measured, Measurement, NotMeasured};
 
 use super::link::Workmanship;
 
-/// Standard errors of the backscatter step below which nothing is said.
+/// Standard errors of the loss or of the backscatter step below which nothing is said.
 const SAYS_NOTHING: f64 = 2.0;
 
 /// Loss of two Gaussian fields of width ratio r = w2/w1 on one axis,
@@ -30,8 +30,8 @@ pub fn mismatch_loss(width_ratio: f64) -> Loss {
 /// enter h; never more than the loss itself.
 ///
 /// # Errors
-/// [`NotMeasured`] when loss or half difference are missing, or when h lies
-/// within two standard errors of zero.
+/// [`NotMeasured`] when loss or half difference are missing, or when either lies
+/// within two standard errors of zero, the loss also below.
 pub fn workmanship(
     loss: &Measurement<Loss>,
     backscatter_step: &Measurement<Loss>,
@@ -46,6 +46,11 @@ pub fn workmanship(
             ));
         }
     };
+    if loss.value.db() < SAYS_NOTHING * loss.std_error.map_or(f64::INFINITY, Loss::db) {
+        return Err(NotMeasured::because(
+            "the loss itself is below two of its standard errors",
+        ));
+    }
     if h.abs() < SAYS_NOTHING * u {
         return Err(NotMeasured::because(
             "the backscatter step is below two of its standard errors",

@@ -56,10 +56,10 @@ pub fn find_end(eye: &Eye) -> End {
         index: eye.usable_end,
     };
     let mean = |lo: usize, hi: usize| p[lo..hi].iter().sum::<f64>() / (hi - lo).max(1) as f64;
-    // The drop lies between one pulse before the end of the last lit block and the
-    // end of the next one.
+    // The drop lies between the middle of the last lit block, which may be partly dark,
+    // less a pulse, and the end of the next block.
     let pulse = eye.pulse_samples.ceil() as usize;
-    let hi = eye.lit.end.saturating_sub(pulse + 4);
+    let hi = eye.lit.end.saturating_sub(pulse + 4 + JUDGED / 2);
     let lo = hi.saturating_sub(JUDGED);
     let to = (eye.lit.end + JUDGED + pulse).min(n);
     if hi <= lo + 8 || to <= hi + 8 {
@@ -165,7 +165,8 @@ pub fn spikes(eye: &Eye) -> Vec<(f64, f64)> {
     let mut start = eye.usable_end;
     while start + width < p.len() {
         let end = (start + AROUND).min(p.len());
-        let (centre, spread) = middle_and_spread(&p[start..end]);
+        let centre = p[start..end].iter().sum::<f64>() / (end - start) as f64;
+        let spread = eye.noise.floor();
         let threshold = centre + SPIKE * spread / (width as f64).sqrt();
         let mut i = start;
         while i < end && i + width < p.len() {
@@ -191,15 +192,4 @@ pub fn spikes(eye: &Eye) -> Vec<(f64, f64)> {
         start = end.max(i);
     }
     found
-}
-
-/// Median, and the standard deviation that the median deviation of normal noise tells.
-fn middle_and_spread(samples: &[f64]) -> (f64, f64) {
-    let mut sorted = samples.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    let median = sorted[sorted.len() / 2];
-    let mut off: Vec<f64> = samples.iter().map(|v| (v - median).abs()).collect();
-    off.sort_by(f64::total_cmp);
-    // 1.4826 median deviations are one standard deviation of a normal variable.
-    (median, 1.4826 * off[off.len() / 2])
 }

@@ -143,6 +143,26 @@ impl Eye {
         (metres - self.start_m) / self.spacing_m
     }
 
+    /// Length of the pulse in samples as the unclipped strong peaks show it, at half
+    /// their height: the median over them; none without any.
+    pub fn pulse_seen(&self) -> Option<f64> {
+        let p = &self.power.value;
+        let mut widths: Vec<usize> = self
+            .peaks
+            .iter()
+            .skip(1)
+            .filter(|peak| !peak.clipped && peak.edge + 2 < p.len())
+            .map(|peak| {
+                let half = f64::midpoint(p[peak.edge], p[peak.edge + 2]);
+                (peak.edge + 1..p.len())
+                    .take_while(|&i| p[i] > half)
+                    .count()
+            })
+            .collect();
+        widths.sort_unstable();
+        widths.get(widths.len() / 2).map(|&n| n as f64)
+    }
+
     /// Whether a clipped sample, or the top of a clipped peak, lies in `lo..hi`.
     pub fn is_clipped(&self, lo: usize, hi: usize) -> bool {
         let hi = hi.min(self.len());

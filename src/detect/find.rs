@@ -39,10 +39,6 @@ impl Default for DetectSettings {
     }
 }
 
-/// Extra χ² asked for when a change of slope, not of level, makes an event: two
-/// more free parameters; the χ² quantile with two degrees at 1 % is 9.2.
-const SLOPE_PENALTY: f64 = 9.2;
-
 /// Rounds of scanning and removing; each round can only sharpen the last, and
 /// three have always sufficed to come to rest.
 const ROUNDS: usize = 4;
@@ -347,30 +343,19 @@ impl<'a> Finder<'a> {
             .map_or(8.0 * spacing, |e| (3.0 * e).max(2.0 * spacing))
     }
 
-    /// Statistic above its threshold: of the step, of the peak, or of the change
-    /// of the whole line with its two more parameters.
+    /// Statistic above its threshold; a reflection stays.
     fn margin(&self, mark: &Mark, spans: &[Span]) -> f64 {
         if mark.reflective.iter().any(|r| *r) {
             return f64::INFINITY;
         }
-        let Some(step) = test_at(
+        test_at(
             &self.views,
             spans,
             &self.thresholds,
             mark.z_m,
             usize::MAX / 4,
-        ) else {
-            return f64::INFINITY;
-        };
-        let straight: f64 = self
-            .views
-            .iter()
-            .zip(spans)
-            .filter_map(|(v, s)| v.eye.sums.line(s.lo, s.hi).map(|l| l.chi_square))
-            .sum();
-        let bent = locate(&self.views, spans, mark.z_m, mark.z_m, Shape::Step)
-            .map_or(straight, |p| p.chi_square);
-        (step.square - step.threshold).max(straight - bent - step.threshold - SLOPE_PENALTY)
+        )
+        .map_or(f64::INFINITY, |step| step.square - step.threshold)
     }
 }
 

@@ -68,8 +68,17 @@ pub(super) fn find_lit(power: &Power) -> Lit {
         end = 0;
     }
     // Fibre sinking into the noise still adds to it: the farther half counts; and the
-    // block next to the light may be half lit.
-    dark_squares.truncate(dark_squares.len() / 2);
+    // block next to the light may be half lit. Of a single block its farther half.
+    if dark_squares.len() == 1 {
+        let half = &power.value[n - BLOCK / 2..n];
+        let lit = power.state[n - BLOCK / 2..n]
+            .iter()
+            .filter(|s| **s != SampleState::NoLight)
+            .count();
+        dark_squares[0] = noise_square(half, lit);
+    } else {
+        dark_squares.truncate(dark_squares.len() / 2);
+    }
     Lit {
         end,
         // The median over the blocks: the one with the end's reflection stands out.

@@ -23,6 +23,10 @@ const CLEAR: f64 = 30.0;
 /// Time constant in samples below which a rise is over within one sample.
 const FAST: f64 = 0.15;
 
+/// Least height of a peak over the backscatter that shows a shape: the fibre's own
+/// fall over the few samples looked at, not in the model, is far less.
+const LEAST_PEAK: f64 = 0.1;
+
 /// Most peaks asked.
 const ASKED: usize = 5;
 
@@ -164,12 +168,25 @@ fn fit(power: &Power, edge: usize, pulse: f64, noise_rms: f64) -> Option<(f64, f
         pole = ((found.0 - dr).max(0.0), (found.0 + dr).min(slowest));
         place = (found.1 - dx, found.1 + dx);
     }
-    let (square, pole, height) = best;
+    let (square, mut pole, height) = best;
     if !square.is_finite() {
         return None;
     }
+    // A receiver that follows at once, unless the noise says otherwise: one more
+    // parameter, three standard errors.
+    let at_once = (0..=32)
+        .map(|j| {
+            let x = edge as f64 - 0.5 + f64::from(j) / 16.0;
+            square_of(samples, lo, x, &Response { pulse, pole: 0.0 }).0
+        })
+        .fold(f64::INFINITY, f64::min);
+    if at_once - square < 9.0 * noise_rms * noise_rms {
+        pole = 0.0;
+    }
     let clearness = height / noise_rms.max(f64::MIN_POSITIVE) * pulse.sqrt();
-    (clearness > CLEAR).then_some((clearness, pole))
+    // A rise of the level without a peak has no shape to tell.
+    let level = samples.iter().take(3).sum::<f64>() / 3.0;
+    (clearness > CLEAR && height > LEAST_PEAK * level).then_some((clearness, pole))
 }
 
 /// Sum of squares and peak height of the best levels and peak with the edge at `x`.

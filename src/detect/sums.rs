@@ -142,8 +142,12 @@ mod tests {
     fn a_window_far_from_the_strong_end_keeps_its_digits() {
         // Second computation: the same window summed directly with a local origin.
         let n = 30_000;
-        let y: Vec<f64> = (0..n).map(|i| f64::from((i * 7919) % 1000) * 1e-3).collect();
-        let w: Vec<f64> = (0..n).map(|i| 1e10 * (-f64::from(i) * 8e-4).exp()).collect();
+        let y: Vec<f64> = (0..n)
+            .map(|i| f64::from((i * 7919) % 1000) * 1e-3)
+            .collect();
+        let w: Vec<f64> = (0..n)
+            .map(|i| 1e10 * (-f64::from(i) * 8e-4).exp())
+            .collect();
         let (lo, hi) = (29_000, 29_032);
         let line = Sums::new(&y, &w).line(lo, hi).unwrap();
         let s0: f64 = w[lo..hi].iter().sum();

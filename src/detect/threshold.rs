@@ -11,8 +11,7 @@ fn standard() -> Normal {
 ///
 /// # Source
 /// D. Siegmund, *Sequential Analysis* (1985), the overshoot function in its
-/// usual closed approximation (from memory); held against Monte Carlo in the
-/// benches.
+/// usual closed approximation (from memory).
 fn overshoot(x: f64) -> f64 {
     if x < 1e-6 {
         return 1.0;
@@ -40,7 +39,7 @@ pub fn false_events_per_sample(u: f64, c: f64, directions: usize) -> f64 {
 /// The threshold on |T| (one direction) or √(`T_A²` + `T_B²`) (two) at which
 /// false events come at `rate_per_sample`.
 pub fn threshold(rate_per_sample: f64, c: f64, directions: usize) -> f64 {
-    // The rate falls with u beyond √2; thirty halvings of 0…40 give 4e-8.
+    // The rate falls with u beyond √2; forty halvings of 1.5…40 give 4e-11.
     let (mut low, mut high) = (1.5, 40.0);
     for _ in 0..40 {
         let middle = f64::midpoint(low, high);

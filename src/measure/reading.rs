@@ -50,7 +50,9 @@ pub fn read_loss(
 }
 
 fn why_no_line(eye: &Eye, span: Span, side: &str) -> String {
-    if span.lo + 6 >= eye.usable_end {
+    if span.lo + 6 >= eye.len() {
+        format!("the trace stops before the fibre {side} it: its range is too short")
+    } else if span.lo + 6 >= eye.usable_end {
         format!("the backscatter {side} it is under the noise")
     } else {
         format!("too little straight fibre {side} it outside dead zones")

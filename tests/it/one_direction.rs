@@ -1,10 +1,19 @@
 //! One trace by itself against the simulated truth (the weakest origin: one mistake
 //! could sit in both) and closed forms.
 
-use super::*;
+#![allow(
+    clippy::unwrap_used,
+    reason = "a test may stop where it has nothing to test"
+)]
+
+use bothends::detect::DetectSettings;
 use bothends::measure::OneWayKind;
+use bothends::measure::{OneWay, OneWayError, measure};
 use bothends::simulate::{self, Fibre, Instrument, Noise, Plan, SimTrace};
-use bothends::units::{Attenuation, GroupIndex, Loss, PulseWidth, Reflectance, Wavelength};
+use bothends::units::{
+    Attenuation, BackscatterCoefficient, GroupIndex, Length, Loss, PulseWidth, Reflectance,
+    Wavelength,
+};
 
 const INDEX: f64 = 1.4682;
 

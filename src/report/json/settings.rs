@@ -3,7 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::link::{db, metres};
+use super::link::metres;
 use crate::both_ways::{Direction, Link, Registration};
 use crate::report::Provenance;
 use crate::report::number::{error_rounded, rounded};
@@ -139,7 +139,7 @@ impl From<&Registration> for RegistrationObject {
             scale_std_error: registration.scale.std_error.and_then(error_rounded),
             matched_events: registration.matched,
             position_error_m: error_rounded(registration.position_error.m()),
-            loss_error_db: db(registration.loss_error.db()),
+            loss_error_db: error_rounded(registration.loss_error.db()),
         }
     }
 }
