@@ -1,5 +1,6 @@
 //! One integration binary: every test module is beside this file.
 
+mod accuracy;
 mod calibration;
 mod cli;
 mod layering;

@@ -1,0 +1,260 @@
+//! How well any method can do on a link: bounds from the true light and noise.
+//!
+//! A second computation, slow and by direct sums, that shares no formula's code
+//! with the modules that measure. Noise is taken as constant in linear power, so
+//! that it grows along the fibre; colour and fading count by their density, the
+//! sum of their correlation over all lags.
+
+use bothends::simulate::{Display, Fading, Instrument, Noise, Plan, Receiver, Simulated, run};
+use nalgebra::{SMatrix, SVector};
+
+/// One-way decibels per relative change of power.
+const DB_PER_SHARE: f64 = 5.0 / std::f64::consts::LN_10;
+
+/// Longest share of a window in pulse lengths that makes a joint too close to its
+/// neighbour: below it two free slopes are no longer worth fitting.
+const ISOLATED: f64 = 2.5;
+
+/// What one direction can tell of one event.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct OneWayBound {
+    /// Least standard deviation of the loss with a slope of its own on each side.
+    pub(crate) loss_db: f64,
+    /// The part of it that fading alone would leave.
+    pub(crate) floor_db: f64,
+    /// Least standard deviation of the place in metres; infinite without a step.
+    pub(crate) place_m: f64,
+    /// Step over the noise of one pulse length: d·√(samples of a pulse)/σ.
+    pub(crate) clearness: f64,
+    /// Loss that a perfect reading shows.
+    pub(crate) reading_db: f64,
+    /// Whether both windows hold 2.5 pulse lengths.
+    pub(crate) is_isolated: bool,
+}
+
+/// What both directions can tell of one event; none where a side has no fibre.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Bound {
+    /// From A and from B.
+    pub(crate) ways: [Option<OneWayBound>; 2],
+}
+
+impl Bound {
+    /// Of the mean of both readings.
+    pub(crate) fn loss_db(&self) -> Option<f64> {
+        let [Some(a), Some(b)] = self.ways else {
+            return None;
+        };
+        Some(0.5 * a.loss_db.hypot(b.loss_db))
+    }
+
+    /// Whether noise rather than fading or a near neighbour limits the loss.
+    pub(crate) fn is_noise_limited(&self) -> bool {
+        let [Some(a), Some(b)] = self.ways else {
+            return false;
+        };
+        let floor_db = 0.5 * a.floor_db.hypot(b.floor_db);
+        a.is_isolated && b.is_isolated && 0.5 * a.loss_db.hypot(b.loss_db) >= 2.0 * floor_db
+    }
+
+    /// Size of the event in the bounds of both directions, root sum of squares.
+    pub(crate) fn size(&self) -> f64 {
+        self.sum(|way| (way.reading_db / way.loss_db).powi(2))
+            .sqrt()
+    }
+
+    /// Of the place by both directions.
+    pub(crate) fn place_m(&self) -> f64 {
+        1.0 / self.sum(|way| way.place_m.powi(-2)).sqrt()
+    }
+
+    /// Of the place, by both directions: step over the noise of one pulse length.
+    pub(crate) fn clearness(&self) -> f64 {
+        self.sum(|way| way.clearness.powi(2)).sqrt()
+    }
+
+    fn sum(&self, of: impl Fn(&OneWayBound) -> f64) -> f64 {
+        self.ways.iter().flatten().map(of).sum()
+    }
+}
+
+/// Bounds of every event of the truth, in its order.
+pub(crate) fn bounds(plan: &Plan, simulated: &Simulated) -> Vec<Bound> {
+    let quiet = run(&without_noise(plan), 0).expect("the plan was simulated before");
+    let truth = &simulated.truth;
+    let of_a: Vec<(f64, Option<f64>)> = (truth.events.iter())
+        .map(|e| (e.position.m(), e.loss_a_to_b.map(|l| l.db())))
+        .collect();
+    let of_b: Vec<(f64, Option<f64>)> = (truth.events.iter().rev())
+        .map(|e| (e.position_from_b.m(), e.loss_b_to_a.map(|l| l.db())))
+        .collect();
+    let a = one_way(
+        &plan.a,
+        &quiet.a.levels_db.to_vec(),
+        truth.a.noise_rms.unwrap_or(0.0),
+        (truth.a.first_connector.m(), truth.a.outermost.m()),
+        &of_a,
+    );
+    let mut b = one_way(
+        plan.instrument_b(),
+        &quiet.b.levels_db.to_vec(),
+        truth.b.noise_rms.unwrap_or(0.0),
+        (truth.b.first_connector.m(), truth.b.outermost.m()),
+        &of_b,
+    );
+    b.reverse();
+    a.into_iter()
+        .zip(b)
+        .map(|(a, b)| Bound { ways: [a, b] })
+        .collect()
+}
+
+/// The same link with neither noise nor a receiver's faults nor echoes.
+fn without_noise(plan: &Plan) -> Plan {
+    let still = |instrument: &Instrument| Instrument {
+        receiver: Receiver::default(),
+        noise: Noise::default(),
+        fading: None,
+        echoes: false,
+        display: Display::default(),
+        ..instrument.clone()
+    };
+    Plan {
+        a: still(&plan.a),
+        b: plan.b.as_ref().map(still),
+        ..plan.clone()
+    }
+}
+
+/// Variance of one sample in dB², and the part of it that fading makes.
+struct SampleNoise {
+    variance: Vec<f64>,
+    fading: f64,
+    spacing_m: f64,
+    pulse: f64,
+}
+
+fn one_way(
+    instrument: &Instrument,
+    levels_db: &[f64],
+    noise_rms: f64,
+    (first_m, outermost_m): (f64, f64),
+    events: &[(f64, Option<f64>)],
+) -> Vec<Option<OneWayBound>> {
+    let spacing_m = instrument.spacing.m();
+    let pulse = (instrument.pulse_width.footprint(instrument.group_index)).m() / spacing_m;
+    let rho = instrument.noise.colour;
+    let colour = (1.0 + rho) / (1.0 - rho);
+    let contrast = instrument.fading.map_or(0.0, |f: Fading| f.contrast);
+    let fading = (DB_PER_SHARE * contrast).powi(2) * pulse;
+    let step_db = instrument.display.step_db.unwrap_or(0.0);
+    let variance = levels_db
+        .iter()
+        .map(|level_db| {
+            let power = 10f64.powf(level_db / 5.0);
+            (DB_PER_SHARE * noise_rms / power).powi(2) * colour + fading + step_db * step_db / 12.0
+        })
+        .collect();
+    let noise = SampleNoise {
+        variance,
+        fading,
+        spacing_m,
+        pulse,
+    };
+    let index = |m: f64| (first_m + m) / spacing_m;
+    (0..events.len())
+        .map(|k| {
+            let (at_m, reading_db) = events[k];
+            let before = k.checked_sub(1).map_or(0.0, |j| index(events[j].0));
+            let after = events
+                .get(k + 1)
+                .map_or(outermost_m / spacing_m, |e| index(e.0));
+            noise.of_event(index(at_m), before, after, reading_db?)
+        })
+        .collect()
+}
+
+impl SampleNoise {
+    /// Bounds of an event at index `x` between its neighbours.
+    fn of_event(&self, x: f64, before: f64, after: f64, reading_db: f64) -> Option<OneWayBound> {
+        let left = self.window(before + self.pulse, x)?;
+        let right = self.window(x + self.pulse, after)?;
+        // A step of the fibre shows at one place as the difference of two lines where
+        // the pulse has it half behind: there a change of slope has no part in it.
+        let middle = x + 0.5 * self.pulse;
+        let variance = |of: &dyn Fn(usize) -> f64| -> Option<f64> {
+            Some(line_variance(left, middle, of)? + line_variance(right, middle, of)?)
+        };
+        let loss_db = variance(&|i| self.variance[i])?.sqrt();
+        // The window that the noise makes best, with fading alone.
+        let floor_db = variance(&|_| self.fading)?.sqrt();
+        let shortest = (left.1 - left.0).min(right.1 - right.0) as f64;
+        let here = self.variance[left.1 - 1].sqrt();
+        Some(OneWayBound {
+            loss_db,
+            floor_db,
+            place_m: self.place_m(x, left, right, reading_db),
+            clearness: reading_db.abs() * self.pulse.sqrt() / here,
+            reading_db,
+            is_isolated: shortest >= ISOLATED * self.pulse,
+        })
+    }
+
+    /// Samples from an index to another, of which three at least show light.
+    fn window(&self, from: f64, to: f64) -> Option<(usize, usize)> {
+        let lo = from.max(0.0).ceil() as usize;
+        let hi = (to.max(0.0).floor() as usize + 1).min(self.variance.len());
+        let lit = (lo..hi)
+            .take_while(|&i| self.variance[i].is_finite())
+            .count();
+        (lit >= 3).then_some((lo, lo + lit))
+    }
+
+    /// Cramér–Rao bound of a ramp's beginning with two free lines beside it.
+    fn place_m(&self, x: f64, left: (usize, usize), right: (usize, usize), reading_db: f64) -> f64 {
+        let mut information = SMatrix::<f64, 5, 5>::zeros();
+        // Scaled, so that the matrix can be inverted.
+        let scale = (right.1 - left.0) as f64;
+        for i in left.0..right.1 {
+            let through = ((i as f64 - x) / self.pulse).clamp(0.0, 1.0);
+            let inside = through > 0.0 && through < 1.0;
+            let t = (i as f64 - x - 0.5 * self.pulse) / scale;
+            let row = SVector::<f64, 5>::from([
+                1.0 - through,
+                (1.0 - through) * t,
+                through,
+                through * t,
+                if inside { reading_db / self.pulse } else { 0.0 },
+            ]);
+            if self.variance[i] > 0.0 {
+                information += row * row.transpose() / self.variance[i];
+            }
+        }
+        information
+            .try_inverse()
+            .map(|inverse| inverse[(4, 4)])
+            .filter(|variance| *variance > 0.0)
+            .map_or(f64::INFINITY, |variance| variance.sqrt() * self.spacing_m)
+    }
+}
+
+/// Variance at index `at` of the weighted line through the samples of a window.
+fn line_variance(
+    (lo, hi): (usize, usize),
+    at: f64,
+    variance: &dyn Fn(usize) -> f64,
+) -> Option<f64> {
+    let (mut s0, mut s1, mut s2) = (0.0, 0.0, 0.0);
+    for i in lo..hi {
+        let v = variance(i);
+        if v <= 0.0 {
+            return Some(0.0);
+        }
+        let t = i as f64 - at;
+        s0 += 1.0 / v;
+        s1 += t / v;
+        s2 += t * t / v;
+    }
+    let determinant = s0 * s2 - s1 * s1;
+    (determinant > 0.0).then(|| s2 / determinant)
+}
