@@ -61,7 +61,7 @@ pub(crate) fn measure(
     how: Baseline,
     settings: &DetectSettings,
 ) -> Option<Report> {
-    let cords = cords(a, b);
+    let cords = cords(a, b).ok()?;
     let looks = [
         look(a, cords.at_a, cords.at_b, *settings),
         look(b, cords.at_b, cords.at_a, *settings),

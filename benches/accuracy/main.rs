@@ -237,10 +237,10 @@ fn one_link(plan: &Plan, seed: u64) {
             event.position.m(),
             bound.place_m(),
             event.kind,
-            event.loss.map(|l| l.db()),
+            event.loss.map(bothends::units::Loss::db),
             bound.loss_db().unwrap_or(f64::NAN),
             event.backscatter_step.map(|h| (h.db() * 1e4).round() / 1e4),
-            event.reflectance.map(|r| r.db()),
+            event.reflectance.map(bothends::units::Reflectance::db),
             bound.size()
         );
     }

@@ -74,7 +74,7 @@ impl From<&Event> for Seen {
         let at_m = event.position.value.m();
         Self {
             at_m,
-            to_m: event.end.map_or(at_m, |end| end.m()),
+            to_m: event.end.map_or(at_m, bothends::units::Position::m),
             kind: match event.kind {
                 EventKind::Echo => Kind::Echo,
                 EventKind::Group => Kind::Group,
@@ -84,8 +84,8 @@ impl From<&Event> for Seen {
             loss_db: event.loss.as_ref().ok().map(|l| l.value.db()),
             loss_error_db: (event.loss.as_ref().ok())
                 .and_then(|l| l.std_error)
-                .map(|e| e.db()),
-            at_error_m: event.position.std_error.map(|e| e.m()),
+                .map(bothends::units::Loss::db),
+            at_error_m: event.position.std_error.map(bothends::units::Length::m),
             reflectances_db: [event.reflectance_a, event.reflectance_b]
                 .into_iter()
                 .flatten()

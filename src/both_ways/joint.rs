@@ -167,7 +167,7 @@ struct Bracket {
     from_m: f64,
     to_m: f64,
     /// What the error of B's axis adds.
-    axis_error_m: f64,
+    shift: f64,
 }
 
 impl Bracket {
@@ -204,7 +204,7 @@ impl Bracket {
         Self {
             from_m: a.min(b),
             to_m: a.max(b),
-            axis_error_m: 0.0,
+            shift: 0.0,
         }
     }
 
@@ -215,7 +215,7 @@ impl Bracket {
     /// A place is as likely anywhere between: the width over √12; and half of the
     /// error by which one of two brackets may be shifted against the other.
     fn std_error(&self) -> f64 {
-        ((self.to_m - self.from_m) / 12.0_f64.sqrt()).hypot(0.5 * self.axis_error_m)
+        ((self.to_m - self.from_m) / 12.0_f64.sqrt()).hypot(0.5 * self.shift)
     }
 
     /// Both brackets together, the other widened by the error of its axis; their
@@ -227,7 +227,7 @@ impl Bracket {
             Self {
                 from_m,
                 to_m,
-                axis_error_m,
+                shift: axis_error_m,
             }
         } else {
             let middle = f64::midpoint(self.middle(), other.middle());
@@ -235,7 +235,7 @@ impl Bracket {
             Self {
                 from_m: middle - half,
                 to_m: middle + half,
-                axis_error_m,
+                shift: axis_error_m,
             }
         }
     }

@@ -21,16 +21,16 @@ use super::samples::{Samples, Wanted, read as read_samples};
 use super::settings::{Context, Settings};
 use super::tail::last_sample_is_cut;
 use super::titles::{Direction, DistanceUnit, LevelUnit};
-use super::trend::{Fall, Sense, attenuation_bounds, fall_per_unit, fitting_units, outside, sense};
+use super::trend::{Fall, Sense, fall_per_unit, fitting_units, sense};
 use super::{FileContent, ReadTrace};
 
 /// A block on its way to traces.
 pub(super) struct Block {
-    titles: Option<TitleRow>,
-    settings: Settings,
+    pub(super) titles: Option<TitleRow>,
+    pub(super) settings: Settings,
     pub(super) plan: Plan,
     pub(super) samples: Samples,
-    warnings: Vec<Warning>,
+    pub(super) warnings: Vec<Warning>,
     from_recipe: Vec<(String, String)>,
     /// Settings for what the file lacks; they decide units and are not kept.
     fallback: Header,
@@ -522,77 +522,7 @@ impl Block {
         };
         Ok((levels, holds))
     }
-
-    /// Says where the fall of the level is not that of a fibre.
-    fn doubt_attenuation(
-        &mut self,
-        header: &Header,
-        distances_m: &Array1<f64>,
-        levels_db: &[f64],
-        column: usize,
-    ) {
-        let (Some(wavelength), Some(distances)) = (header.wavelength, distances_m.as_slice())
-        else {
-            return;
-        };
-        let Some(fall) = fall_per_unit(distances, levels_db) else {
-            return;
-        };
-        let bounds = attenuation_bounds(wavelength);
-        let per_km = fall.times(1000.0);
-        // Four errors beyond the bounds: a doubt must be worth reading.
-        if outside(per_km, (0.8 * bounds.0, bounds.1), 4.0) {
-            self.warnings.push(Warning::new(
-                "attenuation doubtful",
-                format!(
-                    "column {}: the quietest stretches fall by {:.3} dB/km, and a fibre at {} nm by \
-                     {:.2} to {:.2}; check the unit of distance, and that the levels are one-way decibels",
-                    column + 1,
-                    per_km.per_unit,
-                    wavelength.nm(),
-                    bounds.0,
-                    bounds.1,
-                ),
-            ));
-        }
-    }
-
-    /// Says where the samples are too few to show the pulse, or the fibre too long.
-    fn doubt_spacing(&mut self, distances_m: &Array1<f64>) {
-        if let (Some(first), Some(last)) = (distances_m.first(), distances_m.last())
-            && last - first > LONGEST_M
-        {
-            self.warnings.push(Warning::new(
-                "length doubtful",
-                format!(
-                    "the samples span {:.0} km, and no pulse is seen over so long a fibre; check the unit of distance",
-                    (last - first) / 1000.0
-                ),
-            ));
-        }
-        let header = &self.settings.header;
-        let (Some(pulse), Some(index)) = (header.pulse_width, header.group_index) else {
-            return;
-        };
-        let (Some(first), Some(last)) = (distances_m.first(), distances_m.last()) else {
-            return;
-        };
-        let spacing_m = (last - first) / (distances_m.len() as f64 - 1.0).max(1.0);
-        let pulse_m = pulse.footprint(index).m();
-        if spacing_m > pulse_m {
-            self.warnings.push(Warning::new(
-                "spacing wider than pulse",
-                format!(
-                    "samples lie {spacing_m:.2} m apart and the pulse is {pulse_m:.2} m long; check the unit \
-                     of distance and the pulse width, or else measure with a shorter range or closer samples"
-                ),
-            ));
-        }
-    }
 }
-
-/// Twice the range of the strongest pulse: 45 dB one way at 0.16 dB/km are 280 km.
-const LONGEST_M: f64 = 560e3;
 
 /// No trace spans more, in decibels; wider numbers are a linear scale.
 const WIDEST_TRACE_DB: f64 = 300.0;

@@ -26,6 +26,7 @@ mod lists;
 mod number;
 mod picture;
 mod plain;
+mod plausible;
 mod quantity;
 mod recipe;
 mod samples;
