@@ -6,6 +6,7 @@
 //! sum of their correlation over all lags.
 
 use bothends::simulate::{Display, Fading, Instrument, Noise, Plan, Receiver, Simulated, run};
+use bothends::units::Loss;
 use nalgebra::{SMatrix, SVector};
 
 /// One-way decibels per relative change of power.
@@ -83,10 +84,10 @@ pub(crate) fn bounds(plan: &Plan, simulated: &Simulated) -> Vec<Bound> {
     let quiet = run(&without_noise(plan), 0).expect("the plan was simulated before");
     let truth = &simulated.truth;
     let of_a: Vec<(f64, Option<f64>)> = (truth.events.iter())
-        .map(|e| (e.position.m(), e.loss_a_to_b.map(bothends::units::Loss::db)))
+        .map(|e| (e.position.m(), e.loss_a_to_b.map(Loss::db)))
         .collect();
     let of_b: Vec<(f64, Option<f64>)> = (truth.events.iter().rev())
-        .map(|e| (e.position_from_b.m(), e.loss_b_to_a.map(bothends::units::Loss::db)))
+        .map(|e| (e.position_from_b.m(), e.loss_b_to_a.map(Loss::db)))
         .collect();
     let a = one_way(
         &plan.a,

@@ -14,6 +14,7 @@
 
 mod baselines;
 mod bound;
+mod one_way;
 mod scenarios;
 mod score;
 mod table;
@@ -23,6 +24,7 @@ use std::time::Instant;
 use bothends::both_ways::{Settings, combine};
 use bothends::detect::{DetectSettings, Eye};
 use bothends::simulate::{Plan, run};
+use bothends::units::{Loss, Reflectance};
 use rayon::prelude::*;
 
 use baselines::Baseline;
@@ -111,7 +113,7 @@ fn measure(plan: &Plan, seed: u64, methods: &[Method], false_events: f64) -> Vec
                         .map(|combined| Report::from(&combined.link))
                         .map_err(|e| e.to_string())
                 }
-                Method::Baseline(how) => baselines::measure(&a, &b, *how, &detect)
+                Method::Baseline(how) => baselines::measure(&a, &b, *how, detect)
                     .ok_or_else(|| "the ends cannot be tied".to_owned()),
             };
             tally.seconds.push(start.elapsed().as_secs_f64());
@@ -237,10 +239,10 @@ fn one_link(plan: &Plan, seed: u64) {
             event.position.m(),
             bound.place_m(),
             event.kind,
-            event.loss.map(bothends::units::Loss::db),
+            event.loss.map(Loss::db),
             bound.loss_db().unwrap_or(f64::NAN),
             event.backscatter_step.map(|h| (h.db() * 1e4).round() / 1e4),
-            event.reflectance.map(bothends::units::Reflectance::db),
+            event.reflectance.map(Reflectance::db),
             bound.size()
         );
     }

@@ -2,6 +2,7 @@
 
 use bothends::both_ways::{Event, EventKind, Link};
 use bothends::simulate::{TrueEvent, TrueKind, Truth};
+use bothends::units::{Length, Loss, Position};
 
 use super::bound::Bound;
 
@@ -74,7 +75,7 @@ impl From<&Event> for Seen {
         let at_m = event.position.value.m();
         Self {
             at_m,
-            to_m: event.end.map_or(at_m, bothends::units::Position::m),
+            to_m: event.end.map_or(at_m, Position::m),
             kind: match event.kind {
                 EventKind::Echo => Kind::Echo,
                 EventKind::Group => Kind::Group,
@@ -84,8 +85,8 @@ impl From<&Event> for Seen {
             loss_db: event.loss.as_ref().ok().map(|l| l.value.db()),
             loss_error_db: (event.loss.as_ref().ok())
                 .and_then(|l| l.std_error)
-                .map(bothends::units::Loss::db),
-            at_error_m: event.position.std_error.map(bothends::units::Length::m),
+                .map(Loss::db),
+            at_error_m: event.position.std_error.map(Length::m),
             reflectances_db: [event.reflectance_a, event.reflectance_b]
                 .into_iter()
                 .flatten()

@@ -231,6 +231,7 @@ impl Parts<'_, '_> {
         } else {
             mark_error.zip(self.zero_error).map(|(e, z)| e.hypot(z))
         };
+        let name = self.joint_name(marks);
         let mut notes = Vec::new();
         for (v, end) in [(0, "A"), (1, "B")] {
             if let Ok(reading) = &cluster.readings[v] {
@@ -269,14 +270,13 @@ impl Parts<'_, '_> {
             (false, true) => SeenFrom::B,
             (true, true) => SeenFrom::Both,
             (false, false) => {
-                if is_end || !marks[0].significance.iter().any(Option::is_some) {
+                if is_end || name.is_some() || !marks[0].significance.iter().any(Option::is_some) {
                     notes.push("shows in neither trace; measured at its known place".to_owned());
                 }
                 SeenFrom::Both
             }
         };
         let work = workmanship(&loss, &backscatter_step);
-        let name = self.joint_name(marks);
         let shift = |range: Option<(Position, Position)>| {
             range.map(|(p, q)| (self.place(p.m()), self.place(q.m())))
         };

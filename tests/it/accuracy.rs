@@ -9,11 +9,7 @@
 )]
 
 #[path = "../../benches/accuracy/bound.rs"]
-#[expect(
-    dead_code,
-    clippy::expect_used,
-    reason = "the bench uses all of it; what cannot be simulated must fail"
-)]
+#[expect(clippy::expect_used, reason = "what cannot be simulated must fail")]
 mod bound;
 #[path = "../../benches/accuracy/scenarios.rs"]
 #[expect(
