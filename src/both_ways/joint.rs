@@ -114,7 +114,8 @@ pub(super) fn detect_jointly(
     let (spans_a, spans_b) = (sections(&joint, 0), sections(&joint, 1));
     joint.eye_a.relinearise(&spans_a);
     joint.eye_b.relinearise(&spans_b);
-    let marks = std::mem::take(&mut joint.marks);
+    let mut marks = std::mem::take(&mut joint.marks);
+    marks.iter_mut().for_each(Mark::forget);
     joint.marks = joint.finder(settings).find(marks);
     joint
 }
