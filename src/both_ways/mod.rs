@@ -1,5 +1,6 @@
 //! Two directions of one fibre laid on one axis and averaged joint by joint.
 
+mod bracket;
 mod broken;
 mod build;
 mod check;

@@ -415,21 +415,29 @@ impl<'a> Finder<'a> {
             .map_or(8.0 * spacing, |e| (3.0 * e).max(2.0 * spacing))
     }
 
-    /// Statistic above its threshold; a reflection stays.
+    /// The greatest statistic above its threshold within the error of the place; a
+    /// reflection stays.
+    ///
+    /// The place is where the ramp fits best, and the threshold counts how often the
+    /// statistic exceeds it at any place: so the greatest near by is what it is held to.
     fn margin(&self, mark: &Mark, spans: &[Span]) -> f64 {
         if mark.reflective.iter().any(|r| *r) {
             return f64::INFINITY;
         }
-        test_at(
-            &self.views,
-            spans,
-            &self.thresholds,
-            mark.z_m,
-            usize::MAX / 4,
-        )
-        .map_or(f64::INFINITY, |step| step.square - step.threshold)
+        let reach = self.reach(mark);
+        (-MARGIN_LOOKS..=MARGIN_LOOKS)
+            .filter_map(|k| {
+                let z = mark.z_m + f64::from(k) / f64::from(MARGIN_LOOKS) * reach;
+                test_at(&self.views, spans, &self.thresholds, z, usize::MAX / 4)
+            })
+            .map(|step| step.square - step.threshold)
+            .max_by(f64::total_cmp)
+            .unwrap_or(f64::INFINITY)
     }
 }
+
+/// Looks on each side of a place for its greatest statistic.
+const MARGIN_LOOKS: i32 = 4;
 
 #[cfg(test)]
 mod tests {
