@@ -4,7 +4,7 @@ use crate::detect::{DetectSettings, Eye, Finder, Mark, Span, Stretch, View};
 use crate::measure::Look;
 
 use super::bracket::{Bracket, merge_strong};
-use super::echo::{Echo, find_echoes};
+use super::echo::Echo;
 use super::register::{Axis, Matched};
 
 /// Both directions on A's axis with everything that was found on it.
@@ -78,7 +78,8 @@ pub(super) fn detect_jointly(
         add_fixed(&finder, &mut marks, fixed_m);
         marks
     };
-    joint.take_out_echoes();
+    let mut refuted = Vec::new();
+    joint.settle_echoes(settings, &mut refuted);
     joint.axis = again(&joint.matched(settings));
     joint.placing[1] = placing_of_b(&joint.eye_b, &joint.axis);
     let spans = [0, 1].map(|v| joint.sections(settings, v));
@@ -93,6 +94,7 @@ pub(super) fn detect_jointly(
         add_fixed(&finder, &mut marks, fixed_m);
         finder.find(marks)
     };
+    joint.settle_echoes(settings, &mut refuted);
     joint
 }
 
@@ -110,37 +112,8 @@ const PLACED: f64 = 7.0;
 
 impl Joint {
     /// How far two places of the two views may lie apart and be the same.
-    fn reach(&self) -> f64 {
+    pub(super) fn reach(&self) -> f64 {
         4.0 * self.axis.error(self.eye_b.metres(self.eye_b.len() as f64))
-    }
-
-    /// Names the echoes among the marks and takes them, and what they hide, out.
-    fn take_out_echoes(&mut self) {
-        let echoes = find_echoes(self);
-        for echo in &echoes {
-            if let Some((lo, hi)) = self.marks[echo.mark].blocks[echo.view] {
-                let eye = if echo.view == 0 {
-                    &mut self.eye_a
-                } else {
-                    &mut self.eye_b
-                };
-                eye.leave_out(lo, hi);
-            }
-        }
-        let mut index = 0;
-        self.marks.retain(|_| {
-            index += 1;
-            echoes.iter().all(|e| e.mark != index - 1)
-        });
-        self.echoes = echoes;
-    }
-
-    /// Whether a mark stands where an echo was taken out.
-    fn is_echo(&self, mark: &Mark) -> bool {
-        let spacing = 1.0 / self.placing[0].1;
-        self.echoes.iter().any(|e| {
-            (e.z_m - mark.z_m).abs() <= self.reach() + spacing && !mark.reflective[1 - e.view]
-        })
     }
 
     /// The plain fibre between the marks in one view, in its own travel.

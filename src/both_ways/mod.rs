@@ -14,6 +14,7 @@ mod mode_field;
 mod profiles;
 mod readings;
 mod register;
+mod settle_echoes;
 mod workmanship;
 
 pub use check::{CombineError, Cords, check_pair, cords};

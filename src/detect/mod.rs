@@ -19,6 +19,7 @@ mod threshold;
 mod view;
 
 pub use end::{End, find_end, spikes};
+pub(crate) use eye::DB_PER_NEPER;
 pub use eye::{Eye, StrongPeak};
 pub use find::{DetectSettings, Finder, Mark};
 pub use light::Lit;
