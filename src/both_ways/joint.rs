@@ -72,15 +72,19 @@ pub(super) fn detect_jointly(
         echoes: Vec::new(),
         axis: *axis,
     };
+    joint.marks = merge_strong(&joint.finder(settings), joint.reach());
+    joint.leave_out_predicted();
     joint.marks = {
         let finder = joint.finder(settings);
-        let mut marks = finder.find(merge_strong(&finder, joint.reach()));
+        let mut marks = finder.find(joint.marks.clone());
         add_fixed(&finder, &mut marks, fixed_m);
         marks
     };
     let mut refuted = Vec::new();
     joint.settle_echoes(settings, &mut refuted);
-    joint.leave_out_predicted(settings);
+    if joint.leave_out_predicted() {
+        joint.find_again(settings);
+    }
     joint.axis = again(&joint.matched(settings));
     joint.placing[1] = placing_of_b(&joint.eye_b, &joint.axis);
     let spans = [0, 1].map(|v| joint.sections(settings, v));

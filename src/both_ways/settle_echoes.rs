@@ -45,20 +45,27 @@ impl Joint {
         pulse.fold(0.0, f64::max)
     }
 
-    fn find_again(&mut self, settings: DetectSettings) {
+    /// Looks again with the marks there are, the levels having changed.
+    pub(super) fn find_again(&mut self, settings: DetectSettings) {
         let mut marks = std::mem::take(&mut self.marks);
         marks.iter_mut().for_each(Mark::forget);
         self.marks = self.finder(settings).find(marks);
     }
 
     /// Leaves the samples of echoes that the reflections seen so far must make out of
-    /// what is looked at, and looks again.
-    pub(super) fn leave_out_predicted(&mut self, settings: DetectSettings) {
-        let echoes = predicted(self);
-        if !echoes.is_empty() {
-            self.take_out(&echoes);
-            self.find_again(settings);
-        }
+    /// what is looked at; whether there were any that were not left out before.
+    pub(super) fn leave_out_predicted(&mut self) -> bool {
+        let new: Vec<Echo> = predicted(self)
+            .into_iter()
+            .filter(|e| self.echoes.iter().all(|known| !self.same(e, known)))
+            .collect();
+        self.take_out(&new);
+        !new.is_empty()
+    }
+
+    /// Whether two echoes are one: in one view, within a pulse.
+    fn same(&self, one: &Echo, other: &Echo) -> bool {
+        one.view == other.view && (one.z_m - other.z_m).abs() <= self.pulse_m()
     }
 
     /// Forgets the predicted echoes that do not show.
@@ -70,7 +77,11 @@ impl Joint {
                 let next = self.marks.partition_point(|m| m.z_m < e.z_m);
                 let before = next.checked_sub(1).map(|k| &self.marks[k]);
                 let spans = finder.spans(before, self.marks.get(next));
-                e.mark.is_some() || shows(&views[e.view], e, spans[e.view])
+                let found = e.mark.is_some();
+                let found_too = |o: &Echo| o.mark.is_some() && self.same(o, e);
+                found
+                    || (!self.echoes.iter().any(found_too)
+                        && shows(&views[e.view], e, spans[e.view]))
             })
             .copied()
             .collect();
