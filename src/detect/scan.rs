@@ -15,6 +15,13 @@ const SECOND_PASS: f64 = 0.6;
 /// Over a longer one the fibre's own slope would count as a step.
 const MEANS_DECIDE: usize = 64;
 
+/// Expected excesses of the threshold for one false event: some are lost between looks,
+/// and a place taken where the ramp fits best has less than the greatest statistic. Over
+/// 15,000 km of bare fibre, 534 false events came where 700 excesses were expected, alike
+/// at settings of 10, 30 and 100. Without it the setting would be a quarter stricter than
+/// it says.
+const LOST: f64 = 1.3;
+
 /// Turns the false-event rate into thresholds.
 #[derive(Debug, Clone, Copy)]
 pub struct Thresholds {
@@ -32,7 +39,7 @@ impl Thresholds {
     /// against its threshold again in windows up to the neighbouring events, and
     /// stays only if it passes there too.
     pub fn new(false_events_per_1000_km: f64, longest: usize, spacing_m: f64) -> Self {
-        let rate_per_sample = false_events_per_1000_km * spacing_m / 1e6;
+        let rate_per_sample = LOST * false_events_per_1000_km * spacing_m / 1e6;
         let slowest = 1.0 / longest.max(FEWEST) as f64;
         Self {
             rate_per_sample,
