@@ -4,6 +4,7 @@ pub mod both_ways;
 pub mod cli;
 pub mod detect;
 pub mod measure;
+pub mod pack;
 pub mod plot;
 pub mod read;
 pub mod report;
