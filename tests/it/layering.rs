@@ -13,6 +13,7 @@ const ORDER: [&str; 11] = [
     "detect",
     "measure",
     "both_ways",
+    "cable",
     "report",
     "plot",
     "pack",
