@@ -272,7 +272,14 @@ fn check_link(files: &dyn PackFiles, manifest: &Manifest, link: &ManifestLink) -
 }
 
 /// The bytes of a raw trace as they were when the pack was made.
-fn raw_bytes(files: &dyn PackFiles, kept: RawTraces, trace: &RawTrace) -> Result<Vec<u8>, String> {
+///
+/// # Errors
+/// Why they cannot be had, or that they are others than were measured.
+pub fn raw_bytes(
+    files: &dyn PackFiles,
+    kept: RawTraces,
+    trace: &RawTrace,
+) -> Result<Vec<u8>, String> {
     let bytes = match (&trace.file, kept) {
         (None, _) => files.named_trace(&trace.name)?,
         (Some(file), RawTraces::Gzip) => unpacked(&files.bytes(file)?)?,
