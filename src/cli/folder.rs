@@ -126,9 +126,9 @@ impl NewFolder {
             }
             .into());
         }
-        fs::remove_dir_all(&old).map_err(|error| {
-            format!("the old pack {} cannot be removed: {error}", old.display()).into()
-        })
+        // Out of sight first, so that a half-removed pack is never taken for one.
+        fs::rename(&old, self.beside.path().join("old"))
+            .map_err(|error| format!("the old pack is still {}: {error}", old.display()).into())
     }
 }
 
@@ -149,6 +149,9 @@ fn may_replace(target: &Path, force: bool) -> Result<bool, CommandError> {
         return Err(
             format!("{shown} exists and is no folder; nothing was written (name another)").into(),
         );
+    }
+    if found.permissions().readonly() {
+        return Err(format!("cannot write {shown}: it is read-only").into());
     }
     let is_empty = fs::read_dir(target)
         .map_err(|error| format!("cannot write {shown}: {error}"))?

@@ -183,7 +183,7 @@ pub fn parse(text: &[u8]) -> Result<Manifest, VerifyError> {
         serde_json::from_slice(text).map_err(|error| VerifyError::Manifest {
             line: error.line(),
             column: error.column(),
-            why: error.to_string(),
+            why: without_place(&error.to_string()),
         })?;
     if manifest.schema == SCHEMA {
         Ok(manifest)
@@ -192,6 +192,14 @@ pub fn parse(text: &[u8]) -> Result<Manifest, VerifyError> {
             found: manifest.schema,
         })
     }
+}
+
+/// What the JSON library says, without the place that it repeats behind.
+fn without_place(message: &str) -> String {
+    message
+        .rsplit_once(" at line ")
+        .map_or(message, |(what, _)| what)
+        .to_owned()
 }
 
 /// What the manifest names and is not there, what is there and it does not name, and

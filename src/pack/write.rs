@@ -26,9 +26,12 @@ pub type Put<'a> = dyn Fn(&str, &[u8]) -> Result<(), PackError> + Sync + 'a;
 /// Gives the bytes of a raw trace by the name that its result has.
 pub type RawOf<'a> = dyn Fn(&str) -> Result<Vec<u8>, PackError> + Sync + 'a;
 
-/// More links than this have their plots as SVG only: pictures of 864 fibres at two
-/// wavelengths would take 200 MB of a pack.
+/// More links than this have smaller plots, and those as SVG only: large plots of 864
+/// fibres at two wavelengths would take 400 MB of a pack.
 const MOST_PICTURES: usize = 200;
+
+/// Size of the plots beyond that.
+const SMALL_PLOT: (u32, u32) = (1000, 760);
 
 /// How a pack is made, beside what it holds.
 #[expect(
@@ -181,10 +184,14 @@ fn link_files(
 ) -> Result<Vec<String>, PackError> {
     let link = &entry.link;
     let stem = &entry.stem;
-    let plot_settings = PlotSettings {
+    let are_many = content.links.len() > MOST_PICTURES;
+    let mut plot_settings = PlotSettings {
         program: Some(content.program.to_owned()),
         ..PlotSettings::default()
     };
+    if are_many {
+        (plot_settings.width, plot_settings.height) = SMALL_PLOT;
+    }
     let svg = plot::link_svg(link, profiles, &plot_settings)?;
     let json = json::link(link, &entry.provenance, json::Layout::Indented)?;
     let table = report::table::link(link, &TableSettings::default());
@@ -192,7 +199,7 @@ fn link_files(
         (result_file(entry), json.into_bytes()),
         (format!("links/{stem}.txt"), table.into_bytes()),
     ];
-    if content.links.len() <= MOST_PICTURES {
+    if !are_many {
         let png = plot::png_from_svg(&svg, plot_settings.width)?;
         made.push((format!("plots/{stem}.png"), png));
     }
