@@ -5,7 +5,8 @@ use super::faults::Fault;
 use super::layout::{Connector, FibrePath, Piece};
 use super::plan::{CablePlan, CableWavelength};
 use crate::simulate::{
-    Bend, Break, Display, Fading, Fibre, Instrument, Joint, LinkEnd, Noise, Plan, Receiver,
+    Bend, Break, Display, Fading, FadingDistribution, Fibre, Instrument, Joint, LinkEnd, Noise,
+    Plan, Receiver,
 };
 use crate::units::{
     Attenuation, BackscatterCoefficient, GroupIndex, Length, Loss, Position, Reflectance,
@@ -162,9 +163,9 @@ fn instrument(
             colour: all.colour,
             ..Noise::default()
         },
-        fading: (all.fading_contrast > 0.0).then(|| Fading {
+        fading: (all.fading_contrast > 0.0).then_some(Fading {
             contrast: all.fading_contrast,
-            distribution: crate::simulate::FadingDistribution::Gamma,
+            distribution: FadingDistribution::Gamma,
         }),
         display: Display {
             step_db: Some(all.step_db),
