@@ -1,6 +1,7 @@
 #![doc = include_str!("../README.md")]
 
 pub mod both_ways;
+pub mod cable;
 pub mod cli;
 pub mod detect;
 pub mod measure;
