@@ -23,3 +23,4 @@ mod readme;
 mod reference;
 mod report;
 mod simulate;
+mod simulate_cable;
