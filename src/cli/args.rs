@@ -72,11 +72,14 @@ Samples and settings stay what they are; an option fills a setting that the file
 that holds several traces becomes several files. A file that cannot be read is reported, the \
 others are converted all the same, and the exit status is then 2.";
 
-const SIMULATE_HELP: &str = "Example:
+const SIMULATE_HELP: &str = "Examples:
   bothends simulate link-plan.toml --out traces
+  bothends simulate cable-plan.toml --out cable --seed 7
 
 Writes the trace from A, the trace from B, and a JSON file with everything that is true of the \
-link. The same plan and seed give the same files.";
+link. The plan of a cable makes those of every fibre and wavelength, in the folder `traces` below \
+`--out`, and beside it the plan that `bothends cable` reads; one that has a table `random_cable` \
+draws the cable and its faults from the seed. The same plan and seed give the same files.";
 
 const VERIFY_HELP: &str = "Examples:
   bothends verify results
@@ -114,7 +117,7 @@ pub(super) enum Command {
     /// Any readable export as plain trace text
     #[command(after_help = CONVERT_HELP)]
     Convert(ConvertArgs),
-    /// Traces of a described link, with the truth beside them
+    /// Traces of a described link or cable, with the truth beside them
     #[command(after_help = SIMULATE_HELP)]
     Simulate(SimulateArgs),
     /// Checks a handover pack against its raw traces

@@ -3,6 +3,7 @@
 //! Every writer takes a [`Content`] and gives text or bytes; none opens a file.
 
 mod content;
+mod judged;
 pub mod logo;
 pub mod manifest;
 mod names;

@@ -28,4 +28,5 @@ mod readme;
 mod reference;
 mod report;
 mod simulate;
+mod simulate_cable;
 mod view;
