@@ -15,7 +15,7 @@ use super::joint::detect_jointly;
 use super::link::{Direction, Link, Profiles};
 use super::profiles::profiles;
 use super::readings::read_all;
-use super::register::{Axis, register};
+use super::register::{Axis, register, register_again};
 
 /// Share by which reflections may be longer or shorter than the stated pulse, two
 /// samples at least: a slow receiver adds some, a wrong setting is off by a factor.
@@ -139,7 +139,15 @@ pub fn combine_watched(
     hide_alike(&mut pair, &axis);
     let length_m = expected_length(&pair, &axis);
     let fixed = fixed_places(&pair, length_m);
-    let joint = detect_jointly(&pair.look_a, &pair.look_b, &axis, settings.detect, &fixed);
+    let looks = (&pair.look_a, &pair.look_b);
+    let joint = detect_jointly(
+        looks.0,
+        looks.1,
+        &axis,
+        settings.detect,
+        &fixed,
+        |found| register_again(looks, &axis, index_ratio, settings.known_length, found),
+    );
     warn_of_joints_outside(&mut pair, length_m);
     let finder = joint.finder(settings.detect);
     let clusters = read_all(
@@ -148,7 +156,7 @@ pub fn combine_watched(
         [a, b],
         [pair.backscatter[0].0, pair.backscatter[1].0],
     );
-    let link = build_link(&pair, &axis, &joint, &finder, &clusters, length_m);
+    let link = build_link(&pair, &joint, &finder, &clusters, length_m);
     let profiles = profiles(a, b, &joint, link.length.as_ref().ok().map(|l| l.value));
     Ok(Combined { link, profiles })
 }
