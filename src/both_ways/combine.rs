@@ -43,6 +43,16 @@ pub struct KnownJoint {
     pub name: String,
     /// Metres of fibre from A's first connector.
     pub position: Position,
+    /// By how much the place may be off: an event found so near is the joint. Without it,
+    /// an event within a pulse is.
+    pub may_be_off: Option<Length>,
+}
+
+/// A place to measure, and how near an event must be found for it to be that event.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Fixed {
+    pub(super) place_m: f64,
+    pub(super) reach_m: f64,
 }
 
 /// A link with the traces to draw.
@@ -140,14 +150,9 @@ pub fn combine_watched(
     let length_m = expected_length(&pair, &axis);
     let fixed = fixed_places(&pair, length_m);
     let looks = (&pair.look_a, &pair.look_b);
-    let joint = detect_jointly(
-        looks.0,
-        looks.1,
-        &axis,
-        settings.detect,
-        &fixed,
-        |found| register_again(looks, &axis, index_ratio, settings.known_length, found),
-    );
+    let joint = detect_jointly(looks.0, looks.1, &axis, settings.detect, &fixed, |found| {
+        register_again(looks, &axis, index_ratio, settings.known_length, found)
+    });
     warn_of_joints_outside(&mut pair, length_m);
     let finder = joint.finder(settings.detect);
     let clusters = read_all(
@@ -171,15 +176,22 @@ fn expected_length(pair: &Pair<'_>, axis: &Axis) -> f64 {
 
 /// Joints that must be measured whether they show or not: the first and last
 /// connector where cords allow it, and those of a plan.
-fn fixed_places(pair: &Pair<'_>, length_m: f64) -> Vec<f64> {
+fn fixed_places(pair: &Pair<'_>, length_m: f64) -> Vec<Fixed> {
+    let exact = |place_m: f64| Fixed {
+        place_m,
+        reach_m: 0.0,
+    };
     let mut fixed = Vec::new();
     if pair.look_a.near.has_cord {
-        fixed.push(0.0);
+        fixed.push(exact(0.0));
     }
     if pair.look_b.near.has_cord {
-        fixed.push(length_m);
+        fixed.push(exact(length_m));
     }
-    fixed.extend(pair.settings.known_joints.iter().map(|j| j.position.m()));
+    fixed.extend(pair.settings.known_joints.iter().map(|j| Fixed {
+        place_m: j.position.m(),
+        reach_m: j.may_be_off.map_or(0.0, Length::m),
+    }));
     fixed
 }
 

@@ -6,7 +6,7 @@ use super::canvas::{Anchor, Canvas, Pen, colour};
 use super::figure::{SMALL, TEXT, sheet_of};
 use super::text::{Fonts, Weight};
 use super::{PlotError, PlotSettings};
-use crate::cable::{CableResult, Cell};
+use crate::cable::{CableResult, Cell, JointKind};
 use crate::report::plain_text;
 use crate::units::Loss;
 
@@ -17,7 +17,7 @@ const RIGHT_PX: f64 = 40.0;
 /// Space above the cells: title and the names of tubes.
 const TOP_PX: f64 = 112.0;
 /// Space below the cells: fibres' names and the scale.
-const BELOW_PX: f64 = 150.0;
+const BELOW_PX: f64 = 140.0;
 /// Width that the cells fill, as far as their own bounds let them.
 const CELLS_PX: f64 = 1330.0;
 /// Narrowest and widest cell; 288 of the narrowest fit on a screen.
@@ -125,16 +125,19 @@ impl Map<'_> {
         let title = self.fonts.fitted(&title, 20.0, Weight::Bold, width - 48.0);
         canvas.text(&title, 24.0, 28.0, Pen::new(20.0, Anchor::Start).bold())?;
         let above = (self.result.matrix.iter())
-            .filter(|(_, _, w, cell)| *w == self.wavelength && self.is_bad(cell))
+            .filter(|(_, j, w, cell)| *w == self.wavelength && self.is_bad(*j, cell))
             .count();
         let missing = (self.result.matrix.iter())
             .filter(|(_, _, w, cell)| *w == self.wavelength && cell.loss.is_err())
             .count();
         let line = format!(
-            "{} fibres, {} joints with the ends; {above} cells above {} dB, {missing} not measured",
+            "{} fibres, {} joints with the ends; {above} losses above {}, {missing} not measured",
             self.result.fibres.len(),
             self.result.joints.len(),
-            self.bad_db
+            match &self.result.rules.limits {
+                Some(_) => "their limits".to_owned(),
+                None => format!("{} dB in splices", self.bad_db),
+            }
         );
         let line = self
             .fonts
@@ -148,11 +151,14 @@ impl Map<'_> {
     }
 
     /// Above its own limit, or above the loss of bad splices where it has none and is one.
-    fn is_bad(&self, cell: &Cell) -> bool {
+    fn is_bad(&self, joint: usize, cell: &Cell) -> bool {
+        let is_splice =
+            (self.result.joints.get(joint)).is_some_and(|j| j.kind == JointKind::Joint);
+        let by_rule = self.result.rules.limits.is_none() && is_splice;
         let limit = cell
             .limit
             .map(Loss::db)
-            .or_else(|| self.result.rules.limits.is_none().then_some(self.bad_db));
+            .or(by_rule.then_some(self.bad_db));
         let loss = cell.loss.as_ref().ok().map(|l| l.value.db());
         loss.zip(limit).is_some_and(|(loss, limit)| loss > limit)
     }
@@ -190,7 +196,7 @@ impl Map<'_> {
         }
         // Frames last, so that no neighbour covers them.
         for (f, j, w, cell) in self.result.matrix.iter() {
-            if w == self.wavelength && self.is_bad(cell) {
+            if w == self.wavelength && self.is_bad(j, cell) {
                 let top = TOP_PX + ROW_PX * j as f64;
                 let corner = (self.left(f) - 1.0, top - 1.0);
                 canvas.frame(corner, (self.left(f + 1), top + ROW_PX), 2.0, colour::B)?;

@@ -50,7 +50,10 @@ fn head(result: &CableResult, width: usize) -> String {
         waves.join(" and ")
     );
     let mut row = |key: &str, value: String| {
-        text.push_str(&wrapped(&format!("{key:<12}  {value}"), width, 14));
+        let lines = wrapped(&value, width.saturating_sub(14), 0);
+        for (index, line) in lines.lines().enumerate() {
+            let _ = writeln!(text, "{:<14}{line}", if index == 0 { key } else { "" });
+        }
     };
     row(
         "end A",
