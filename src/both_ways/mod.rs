@@ -1,5 +1,6 @@
 //! Two directions of one fibre laid on one axis and averaged joint by joint.
 
+mod bracket;
 mod broken;
 mod build;
 mod check;
@@ -14,6 +15,7 @@ mod mode_field;
 mod profiles;
 mod readings;
 mod register;
+mod settle_echoes;
 mod workmanship;
 
 pub use check::{CombineError, Cords, check_pair, cords};

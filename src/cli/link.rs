@@ -1,6 +1,6 @@
 //! `bothends link`: the main job.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use crate::both_ways::{self, Combined};
 use crate::pack::setup::{GivenSettings, LinkSetup, NamedPlace};
@@ -134,6 +134,8 @@ fn pack(
             limits: None,
             warnings: &[],
             profiles: &|_| Ok(combined.profiles.clone()),
+            others: Vec::new(),
+            path_of: &|name| PathBuf::from(name),
         },
     )
 }

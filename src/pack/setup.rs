@@ -166,6 +166,7 @@ impl LinkSetup {
                 .map(|joint| KnownJoint {
                     name: joint.name.clone(),
                     position: Position::from_m(joint.position_m),
+                    may_be_off: None,
                 })
                 .collect(),
             accept_pairing: self.accept_pairing,

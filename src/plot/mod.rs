@@ -8,6 +8,7 @@
 mod canvas;
 mod figure;
 mod heading;
+mod heat_map;
 mod joints;
 mod levels;
 mod link;
@@ -17,6 +18,7 @@ mod place;
 mod png;
 mod text;
 
+pub use heat_map::{HeatMap, heat_map_svg};
 pub use link::link_svg;
 pub use one_way::one_way_svg;
 pub use png::png_from_svg;

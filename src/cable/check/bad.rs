@@ -6,7 +6,7 @@ use crate::both_ways::Verdict;
 use crate::cable::finding::{Finding, FindingKind};
 use crate::verdict::{Limit, decide};
 
-use super::{At, Facts, known, measured};
+use super::{At, Facts, known, measured, plus_minus};
 
 /// Bad joints, and the wavelength at which each is worst.
 ///
@@ -46,7 +46,8 @@ pub(super) fn bad_joints(
                 FindingKind::BadJoint,
                 vec![name.clone()],
                 format!(
-                    "fibre {name} loses {loss:.3} ± {u:.3} dB at {}, two-way at {:.0} nm: above {}",
+                    "fibre {name} loses {} dB at {}, two-way at {:.0} nm: above {}",
+                    plus_minus(loss, u),
                     facts.joint_name(joint),
                     facts.wavelength(w).nm(),
                     facts.limit_words(limit),
@@ -109,8 +110,9 @@ fn loose(facts: &Facts<'_>) -> Vec<Finding> {
             FindingKind::BadJoint,
             vec![name.clone()],
             format!(
-                "fibre {name} loses {loss:.3} ± {u:.3} dB {}, two-way at {:.0} nm: above {}; the \
+                "fibre {name} loses {} dB {}, two-way at {:.0} nm: above {}; the \
                  cable has no joint there: damage, or a repair that no plan shows",
+                plus_minus(loss, u),
                 facts.where_is(Some(place), None),
                 facts.wavelength(link.wavelength).nm(),
                 facts.limit_words(limit),
@@ -166,11 +168,10 @@ pub(super) fn looks_bad_one_way(facts: &Facts<'_>, bent: &BTreeSet<At>) -> Vec<F
                     vec![name.clone()],
                     format!(
                         "fibre {name} at {} reads {:.3} dB from {end} and {gain} from {from_other}; \
-                         two-way it loses {:.3} ± {:.3} dB: do not redo it",
+                         two-way it loses {} dB: do not redo it",
                         facts.joint_name(joint),
                         bad.0,
-                        two_way.0,
-                        two_way.1,
+                        plus_minus(two_way.0, two_way.1),
                     ),
                 )
                 .at(Some(joint), cell.position)

@@ -182,6 +182,14 @@ pub(super) fn measured(value_db: f64, error_db: f64) -> Measured<Loss> {
     }
 }
 
+/// `value ± error` with as many decimals as the error asks for, at least three.
+pub(super) fn plus_minus(value: f64, error: f64) -> String {
+    let decimals = (3..6)
+        .find(|d| error >= 0.095 * 0.1_f64.powi(*d - 1))
+        .unwrap_or(6) as usize;
+    format!("{value:.decimals$} ± {error:.decimals$}").replace('-', "\u{2212}")
+}
+
 /// The number of standard errors that noise passes with a chance of `chance` anywhere in
 /// `count` independent cells, one-sided.
 pub(super) fn threshold(chance: f64, count: usize) -> f64 {

@@ -7,7 +7,7 @@ use crate::cable::draft::median;
 use crate::cable::finding::{Finding, FindingKind};
 use crate::units::Loss;
 
-use super::{At, Facts, known, measured};
+use super::{At, Facts, known, measured, plus_minus};
 
 /// Fewest fibres of a tube, and of the others, that can show a shift: fewer leave too few
 /// orders to be beyond chance.
@@ -196,8 +196,9 @@ pub(super) fn outliers(facts: &Facts<'_>, leave_out: &BTreeSet<At>) -> Vec<Findi
                 FindingKind::Outlier,
                 vec![name.clone()],
                 format!(
-                    "fibre {name} loses {loss:.3} ± {error:.3} dB at {}, where the middle of the \
+                    "fibre {name} loses {} dB at {}, where the middle of the \
                      others is {middle:.3} dB ({:.0} nm): within the limit, and far off all the same",
+                    plus_minus(loss, error),
                     facts.joint_name(joint),
                     facts.wavelength(w).nm(),
                 ),
