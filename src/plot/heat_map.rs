@@ -152,13 +152,9 @@ impl Map<'_> {
 
     /// Above its own limit, or above the loss of bad splices where it has none and is one.
     fn is_bad(&self, joint: usize, cell: &Cell) -> bool {
-        let is_splice =
-            (self.result.joints.get(joint)).is_some_and(|j| j.kind == JointKind::Joint);
+        let is_splice = (self.result.joints.get(joint)).is_some_and(|j| j.kind == JointKind::Joint);
         let by_rule = self.result.rules.limits.is_none() && is_splice;
-        let limit = cell
-            .limit
-            .map(Loss::db)
-            .or(by_rule.then_some(self.bad_db));
+        let limit = cell.limit.map(Loss::db).or(by_rule.then_some(self.bad_db));
         let loss = cell.loss.as_ref().ok().map(|l| l.value.db());
         loss.zip(limit).is_some_and(|(loss, limit)| loss > limit)
     }

@@ -1,6 +1,7 @@
 //! One integration binary: every test module is beside this file.
 
 mod accuracy;
+mod cable;
 mod calibration;
 mod cli;
 mod layering;
