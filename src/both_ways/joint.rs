@@ -81,6 +81,7 @@ pub(super) fn detect_jointly(
     };
     let mut refuted = Vec::new();
     joint.settle_echoes(settings, &mut refuted);
+    joint.leave_out_predicted(settings);
     joint.axis = again(&joint.matched(settings));
     joint.placing[1] = placing_of_b(&joint.eye_b, &joint.axis);
     let spans = [0, 1].map(|v| joint.sections(settings, v));
@@ -96,6 +97,7 @@ pub(super) fn detect_jointly(
         finder.find(marks)
     };
     joint.settle_echoes(settings, &mut refuted);
+    joint.keep_what_shows(settings);
     joint
 }
 
