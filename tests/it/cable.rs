@@ -177,7 +177,11 @@ fn the_matrix_has_no_holes_and_holds_the_true_losses() {
     let mut truth = BTreeMap::new();
     for link in &made.truth.links {
         for event in &link.events {
-            let key = (link.fibre.clone(), link.wavelength.nm() as u64, event.name.clone());
+            let key = (
+                link.fibre.clone(),
+                link.wavelength.nm() as u64,
+                event.name.clone(),
+            );
             truth.insert(key, event.loss.map(|loss| loss.db()));
         }
     }
@@ -194,7 +198,10 @@ fn the_matrix_has_no_holes_and_holds_the_true_losses() {
         );
         if let Some(Some(true_db)) = truth.get(&key) {
             let room = 5.0 * loss.std_error.unwrap().db() + 0.002;
-            assert!((loss.value.db() - true_db).abs() < room, "{key:?}: {loss:?}, {true_db}");
+            assert!(
+                (loss.value.db() - true_db).abs() < room,
+                "{key:?}: {loss:?}, {true_db}"
+            );
             cells += 1;
         }
     }
@@ -218,7 +225,11 @@ fn a_sound_cable_has_nothing_to_redo_and_nobody_crossed() {
         let result = measured(&made, &CableSettings::default());
         assert_eq!(result.redo, []);
         let quiet = [FindingKind::LooksBadOneWay, FindingKind::Outlier];
-        let loud: Vec<_> = result.findings.iter().filter(|f| !quiet.contains(&f.kind)).collect();
+        let loud: Vec<_> = result
+            .findings
+            .iter()
+            .filter(|f| !quiet.contains(&f.kind))
+            .collect();
         assert!(loud.is_empty(), "seed {seed}: {loud:?}");
     }
 }
@@ -264,7 +275,10 @@ impl Journal for Half {
     }
 
     fn keep(&self, key: &str, text: &str) {
-        self.lines.lock().unwrap().insert(key.to_owned(), text.to_owned());
+        self.lines
+            .lock()
+            .unwrap()
+            .insert(key.to_owned(), text.to_owned());
     }
 }
 
