@@ -1,6 +1,6 @@
 //! Peaks that reflections elsewhere make.
 
-use crate::detect::{DB_PER_NEPER, Mark, View};
+use crate::detect::{DB_PER_NEPER, Mark, Span, View};
 
 use super::joint::Joint;
 
@@ -12,8 +12,9 @@ const STRENGTH: f64 = 5.0;
 /// A peak explained by reflections elsewhere.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Echo {
-    /// Index of the mark among those it was found with.
-    pub mark: usize,
+    /// Index of the mark among those it was found with; none where only the reflections
+    /// that make it tell of it.
+    pub mark: Option<usize>,
     /// View that shows it: 0 from A, 1 from B.
     pub view: usize,
     /// Place on A's axis, metres.
@@ -32,8 +33,9 @@ struct Reflector {
     is_bound: bool,
 }
 
-/// Names what may be echoes among the marks: a peak in one direction only, where light reflected at j, back at i and again at k comes home
-/// (x = `x_j` − `x_i` + `x_k` with `x_i` before both), as strong as the three predict.
+/// Names what may be echoes among the marks: a peak in one direction only, where light
+/// reflected at j, back at i and again at k comes home (x = `x_j` − `x_i` + `x_k` with
+/// `x_i` before both), as strong as the three predict.
 ///
 /// # Source
 /// Position 2·z2 − z1 and missing step and partner: common rules of reading
@@ -56,7 +58,7 @@ pub(super) fn find_echoes(joint: &Joint) -> Vec<Echo> {
             let own_error = mark.std_error_m.filter(|e| e.is_finite()).unwrap_or(0.0);
             if let Some((near, far)) = explained(&reflectors, x_m, own_error, own.0, view) {
                 echoes.push(Echo {
-                    mark: m,
+                    mark: Some(m),
                     view: v,
                     z_m: mark.z_m,
                     made_by: (
@@ -69,6 +71,109 @@ pub(super) fn find_echoes(joint: &Joint) -> Vec<Echo> {
     }
     echoes
 }
+
+/// Echoes that the reflections of a view must make, strong enough to show, where no
+/// reflection seen from the other end stands: each would spoil a joint beside it.
+///
+/// Empty where they would hide more than [`MOST_HIDDEN`] of the fibre.
+pub(super) fn predicted(joint: &Joint) -> Vec<Echo> {
+    let views = joint.views();
+    let mut echoes = Vec::new();
+    for (v, view) in views.iter().enumerate() {
+        let bound = joint.bounds[v];
+        let unit = usual_pulse_db(view);
+        let list = reflectors(joint, v);
+        let mut of_view: Vec<Echo> = Vec::new();
+        for (i, j, k) in paths(&list) {
+            let x = view.eye.index(j.x_m - i.x_m + k.x_m);
+            let z_m = view.place(x);
+            let seen_elsewhere = |m: &Mark| {
+                m.reflective[1 - v] && (m.z_m - z_m).abs() < reach(view) + view.eye.pulse_samples
+            };
+            let inside = x > bound.lo as f64 && x + 2.0 < bound.hi as f64;
+            if !inside || joint.marks.iter().any(seen_elsewhere) {
+                continue;
+            }
+            let height = 10.0_f64.powf((known(i, unit) + known(j, unit) + known(k, unit) + 2.0 * unit) / 10.0);
+            let weight = view.eye.weight[x as usize] * view.eye.pulse_samples;
+            if height * DB_PER_NEPER > SHOWS / weight.max(f64::MIN_POSITIVE).sqrt() {
+                of_view.push(Echo {
+                    mark: None,
+                    view: v,
+                    z_m,
+                    made_by: (
+                        view.place(view.eye.index(i.x_m)),
+                        view.place(view.eye.index(j.x_m.max(k.x_m))),
+                    ),
+                });
+            }
+        }
+        let hidden = of_view.len() * (view.eye.hidden_samples() + 4);
+        if hidden as f64 <= MOST_HIDDEN * (bound.hi - bound.lo) as f64 {
+            echoes.extend(of_view);
+        }
+    }
+    echoes
+}
+
+/// Share of a trace that predicted echoes may hide.
+const MOST_HIDDEN: f64 = 0.1;
+
+/// Standard errors of a mean over the pulse from which an echo shows.
+const SHOWS: f64 = 3.0;
+
+/// All paths (i, j, k) of light reflected at j, back at i before both, and again at k.
+fn paths(list: &[Reflector]) -> impl Iterator<Item = (&Reflector, &Reflector, &Reflector)> {
+    list.iter().flat_map(move |i| {
+        let behind = move |r: &&Reflector| r.x_m > i.x_m;
+        let pair = move |j: &'_ Reflector, k: &Reflector| j.x_m <= k.x_m;
+        list.iter().filter(behind).flat_map(move |j| {
+            list.iter()
+                .filter(behind)
+                .filter(move |k| pair(j, k))
+                .map(move |k| (i, j, k))
+        })
+    })
+}
+
+/// Strength of a reflection against the backscatter of one pulse, or what it is at most:
+/// that of glass to air, −14.4 dB, for a port or an open end.
+fn known(reflector: &Reflector, unit: f64) -> f64 {
+    if reflector.strength_db.is_finite() {
+        reflector.strength_db
+    } else {
+        -14.4 - unit
+    }
+}
+
+/// Metres by which an echo may miss the place that three reflections give it: three
+/// places of about a third of a sample each, and the slow rise of a receiver.
+fn reach(view: &View<'_>) -> f64 {
+    (2.0 + 0.1 * view.eye.pulse_samples) * view.eye.spacing_m
+}
+
+/// Whether a peak stands at a predicted echo between the lines beside it.
+pub(super) fn shows(view: &View<'_>, echo: &Echo, span: Span) -> bool {
+    let eye = view.eye;
+    let x = view.index(echo.z_m);
+    let Some((before, after)) = view.lines(x, span, usize::MAX) else {
+        return false;
+    };
+    let from = x.max(0.0) as usize + 1;
+    let to = ((x + eye.pulse_samples) as usize + 1).clamp(from, eye.len());
+    let (mut sum, mut variance) = (0.0, 0.0);
+    for i in from..to {
+        let at = i as f64;
+        let line = f64::midpoint(before.at(at), after.at(at)) + eye.trend.0 + eye.trend.1 * at;
+        let power = (line / DB_PER_NEPER).exp();
+        sum += eye.power.value[i] / power - 1.0;
+        variance += eye.noise.density(power) / (power * power);
+    }
+    sum > NAMED * variance.sqrt()
+}
+
+/// Standard errors from which a predicted echo is named: one in 30,000 by chance.
+const NAMED: f64 = 4.0;
 
 /// All reflections of a view: the port, and every reflective mark it sees.
 fn reflectors(joint: &Joint, v: usize) -> Vec<Reflector> {
@@ -140,44 +245,27 @@ fn explained(
     own_db: f64,
     view: &View<'_>,
 ) -> Option<(f64, f64)> {
-    // Three places of about a third of a sample each, the slow rise of a receiver,
-    // and three standard errors of the echo's own place.
-    let reach = (2.0 + 0.1 * view.eye.pulse_samples) * view.eye.spacing_m + 3.0 * own_error_m;
+    let reach = reach(view) + 3.0 * own_error_m;
     // A reflectance is the strength plus the backscatter of one pulse; three of
     // them against one leave it twice: about 2·(B1 + 10·log10 W), which depends
     // on the fibre only weakly.
     let unit = usual_pulse_db(view);
     let mut best: Option<(f64, (f64, f64))> = None;
-    for i in list {
-        for j in list.iter().filter(|j| j.x_m > i.x_m && j.x_m < x_m) {
-            for k in list.iter().filter(|k| k.x_m > i.x_m && k.x_m < x_m) {
-                let miss = (j.x_m - i.x_m + k.x_m - x_m).abs();
-                if miss > reach {
-                    continue;
-                }
-                let bound = i.is_bound || j.is_bound || k.is_bound;
-                let known = |r: &Reflector| {
-                    if r.strength_db.is_finite() {
-                        r.strength_db
-                    } else {
-                        // A port or an open end: not more than glass to air, −14.4 dB.
-                        -14.4 - unit
-                    }
-                };
-                let predicted = known(i) + known(j) + known(k) + 2.0 * unit;
-                let fits = if bound {
-                    own_db < predicted + STRENGTH
-                        || [i, j, k]
-                            .iter()
-                            .any(|r| r.is_bound && r.strength_db.is_finite())
-                } else {
-                    (own_db - predicted).abs() < STRENGTH
-                };
-                let far = j.x_m.max(k.x_m);
-                if fits && best.is_none_or(|b| miss < b.0) {
-                    best = Some((miss, (i.x_m, far)));
-                }
-            }
+    for (i, j, k) in paths(list).filter(|(_, j, k)| j.x_m < x_m && k.x_m < x_m) {
+        let miss = (j.x_m - i.x_m + k.x_m - x_m).abs();
+        if miss > reach {
+            continue;
+        }
+        let all = [i, j, k];
+        let predicted = all.iter().map(|r| known(r, unit)).sum::<f64>() + 2.0 * unit;
+        let fits = if all.iter().any(|r| r.is_bound) {
+            own_db < predicted + STRENGTH
+                || all.iter().any(|r| r.is_bound && r.strength_db.is_finite())
+        } else {
+            (own_db - predicted).abs() < STRENGTH
+        };
+        if fits && best.is_none_or(|b| miss < b.0) {
+            best = Some((miss, (i.x_m, j.x_m.max(k.x_m))));
         }
     }
     best.map(|b| b.1)

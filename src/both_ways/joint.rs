@@ -81,6 +81,7 @@ pub(super) fn detect_jointly(
     };
     let mut refuted = Vec::new();
     joint.settle_echoes(settings, &mut refuted);
+    joint.leave_out_predicted(settings);
     joint.axis = again(&joint.matched(settings));
     joint.placing[1] = placing_of_b(&joint.eye_b, &joint.axis);
     let spans = [0, 1].map(|v| joint.sections(settings, v));
@@ -96,6 +97,7 @@ pub(super) fn detect_jointly(
         finder.find(marks)
     };
     joint.settle_echoes(settings, &mut refuted);
+    joint.keep_what_shows(settings);
     joint
 }
 
@@ -186,10 +188,13 @@ fn add_fixed(finder: &Finder<'_>, marks: &mut Vec<Mark>, fixed: &[Fixed]) {
     {
         let spacing = 1.0 / finder.views[0].per_metre.abs();
         let pulse_m = finder.views[0].eye.pulse_samples * spacing;
-        if marks
-            .iter()
-            .any(|m| (m.z_m - z_m).abs() < (pulse_m + spacing).max(reach_m))
-        {
+        let near = marks
+            .iter_mut()
+            .filter(|m| (m.z_m - z_m).abs() < (pulse_m + spacing).max(reach_m))
+            .min_by(|p, q| (p.z_m - z_m).abs().total_cmp(&(q.z_m - z_m).abs()));
+        if let Some(mark) = near {
+            // It is the known joint, and stays however little it stands out later.
+            mark.strong = true;
             continue;
         }
         let mut mark = finder.mark(z_m, None);

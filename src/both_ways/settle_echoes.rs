@@ -2,7 +2,7 @@
 
 use crate::detect::{DetectSettings, Mark};
 
-use super::echo::{Echo, find_echoes};
+use super::echo::{Echo, find_echoes, predicted, shows};
 use super::joint::Joint;
 
 /// Rounds of taking out echoes: a weaker one may show only when a stronger one is gone.
@@ -54,10 +54,49 @@ impl Joint {
         self.marks = self.finder(settings).find(marks);
     }
 
+    /// Leaves the samples of echoes that the reflections seen so far must make out of
+    /// what is looked at, and looks again.
+    pub(super) fn leave_out_predicted(&mut self, settings: DetectSettings) {
+        let echoes = predicted(self);
+        if !echoes.is_empty() {
+            self.take_out(&echoes);
+            self.find_again(settings);
+        }
+    }
+
+    /// Forgets the predicted echoes that do not show.
+    pub(super) fn keep_what_shows(&mut self, settings: DetectSettings) {
+        let finder = self.finder(settings);
+        let views = self.views();
+        let seen: Vec<Echo> = (self.echoes.iter())
+            .filter(|e| {
+                let next = self.marks.partition_point(|m| m.z_m < e.z_m);
+                let before = next.checked_sub(1).map(|k| &self.marks[k]);
+                let spans = finder.spans(before, self.marks.get(next));
+                e.mark.is_some() || shows(&views[e.view], e, spans[e.view])
+            })
+            .copied()
+            .collect();
+        self.echoes = seen;
+    }
+
     /// Takes marks of echoes and the samples they hide out of what is looked at.
     fn take_out(&mut self, echoes: &[Echo]) {
-        for echo in echoes {
-            if let Some((lo, hi)) = self.marks[echo.mark].blocks[echo.view] {
+        let blocks: Vec<_> = {
+            let views = self.views();
+            let block = |e: &Echo| match e.mark {
+                Some(mark) => self.marks[mark].blocks[e.view],
+                // One sample on each side for the place within a sample.
+                None => {
+                    let x = views[e.view].index(e.z_m);
+                    let hidden = views[e.view].eye.hidden_samples();
+                    Some(((x - 1.0).max(0.0) as usize, x as usize + 2 + hidden))
+                }
+            };
+            echoes.iter().map(block).collect()
+        };
+        for (echo, block) in echoes.iter().zip(blocks) {
+            if let Some((lo, hi)) = block {
                 let eye = if echo.view == 0 {
                     &mut self.eye_a
                 } else {
@@ -69,7 +108,7 @@ impl Joint {
         let mut index = 0;
         self.marks.retain(|_| {
             index += 1;
-            echoes.iter().all(|e| e.mark != index - 1)
+            echoes.iter().all(|e| e.mark != Some(index - 1))
         });
         self.echoes.extend_from_slice(echoes);
     }
@@ -78,7 +117,7 @@ impl Joint {
     /// told from it.
     fn has_step_under(&self, echo: &Echo, before: &Self) -> bool {
         let view = &before.views()[echo.view];
-        let hidden = before.marks[echo.mark].blocks[echo.view];
+        let hidden = echo.mark.and_then(|m| before.marks[m].blocks[echo.view]);
         let Some((lo, hi)) = hidden else { return false };
         let (p, q) = (view.place(lo as f64), view.place(hi as f64));
         let pulse_m = self.pulse_m();

@@ -180,7 +180,8 @@ fn serve(content: &Content<'_>, port: u16) -> Result<Outcome, CommandError> {
                         },
                     );
                     let mut response =
-                        Response::from_data(answer.body).with_status_code(answer.status);
+                        Response::from_data(answer.body)
+                        .with_chunked_threshold(usize::MAX).with_status_code(answer.status);
                     if let Ok(kind) = Header::from_bytes("Content-Type", answer.kind) {
                         response.add_header(kind);
                     }

@@ -2,6 +2,7 @@
 
 mod accuracy;
 mod bench;
+mod cable;
 mod calibration;
 mod cli;
 mod layering;

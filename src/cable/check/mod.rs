@@ -45,12 +45,12 @@ pub(super) fn check(facts: &Facts<'_>) -> Checked {
         .copied()
         .chain(bad.iter().map(|(at, _)| *at))
         .collect();
-    let (trays, shifted) = odd::shifted_trays(facts);
+    let (outliers, odd) = odd::outliers(facts, &known);
+    let known: BTreeSet<At> = known.union(&odd).copied().collect();
     findings.extend(bad_findings);
     findings.extend(bends);
-    findings.extend(trays);
-    let known: BTreeSet<At> = known.union(&shifted).copied().collect();
-    findings.extend(odd::outliers(facts, &known));
+    findings.extend(odd::shifted_trays(facts, &known));
+    findings.extend(outliers);
     findings.extend(bad::looks_bad_one_way(facts, &bent));
     findings.extend(poor::poor_settings(facts));
     Checked { findings, bad }
