@@ -15,6 +15,7 @@ mod readings;
 mod register;
 mod workmanship;
 
+pub use build::GAIN_NOTE;
 pub use check::{CombineError, Cords, check_pair, cords};
 pub use combine::{Combined, KnownJoint, Settings, combine};
 pub use link::{

@@ -10,6 +10,7 @@ use crate::units::{BackscatterCoefficient, GroupIndex, Length, PulseWidth, Wavel
 
 use super::convert::ConvertArgs;
 use super::inspect::InspectArgs;
+use super::limits::{LimitArgs, LimitsArgs};
 use super::simulate::SimulateArgs;
 
 /// Measures fibre joints from OTDR traces taken at both ends.
@@ -38,6 +39,7 @@ const LINK_HELP: &str = "Examples:
   bothends link 017-from-a.txt 017-from-b.txt
   bothends link a.csv b.csv --launch-m 1000 --tail-m 1000 --out results
   bothends link a.txt b.txt --joints closures.csv --format json
+  bothends link a.txt b.txt --limits long-haul
 
 The first file is the trace taken from end A, the second the one from end B; places are counted \
 from A's first connector. A joints file has a line for each joint: its name, a comma, and its \
@@ -69,6 +71,15 @@ Samples and settings stay what they are; an option fills a setting that the file
 that holds several traces becomes several files. A file that cannot be read is reported, the \
 others are converted all the same, and the exit status is then 2.";
 
+const LIMITS_HELP: &str = "Examples:
+  bothends limits
+  bothends limits long-haul > our-contract.toml
+  bothends limits our-contract.toml
+  bothends link a.txt b.txt --limits our-contract.toml
+
+The sets are starting points. Check every value against the contract and the edition of the \
+standard that it names.";
+
 const SIMULATE_HELP: &str = "Example:
   bothends simulate link-plan.toml --out traces
 
@@ -94,10 +105,13 @@ pub(super) enum Command {
     /// Any readable export as plain trace text
     #[command(after_help = CONVERT_HELP)]
     Convert(ConvertArgs),
+    /// The acceptance limits built in, each value with its source; or one set as a file to edit
+    #[command(after_help = LIMITS_HELP)]
+    Limits(LimitsArgs),
     /// Traces of a described link, with the truth beside them
     #[command(after_help = SIMULATE_HELP)]
     Simulate(SimulateArgs),
-    /// JSON Schema of what is printed
+    /// JSON Schema of what is printed or read
     #[command(after_help = SCHEMA_HELP)]
     Schema(SchemaArgs),
 }
@@ -226,6 +240,8 @@ pub(super) struct LinkArgs {
     #[arg(long)]
     pub(super) accept_pairing: bool,
     #[command(flatten)]
+    pub(super) limits: LimitArgs,
+    #[command(flatten)]
     pub(super) detect: DetectArgs,
     #[command(flatten)]
     pub(super) settings: SettingArgs,
@@ -262,10 +278,12 @@ pub(super) enum Schema {
     Link,
     /// What `bothends trace` prints
     Trace,
+    /// A file of limits
+    Limits,
 }
 
 /// A number from `min` to `max`, in words for whoever typed it.
-fn number_within(text: &str, min: f64, max: f64, unit: &str) -> Result<f64, String> {
+pub(super) fn number_within(text: &str, min: f64, max: f64, unit: &str) -> Result<f64, String> {
     let hint = if text.contains(',') {
         "; write a decimal point, and no separators for thousands"
     } else {

@@ -4,6 +4,7 @@ use crate::both_ways::{self, Combined};
 use crate::plot::{self, PlotSettings};
 use crate::report::{self, Provenance, json, table::TableSettings};
 use crate::units::Length;
+use crate::verdict::judge;
 
 use super::args::{Format, LinkArgs};
 use super::input::{Source, known_joints, one_trace, recipe};
@@ -13,6 +14,7 @@ use super::{CommandError, Outcome, PROGRAM};
 
 /// Reads, combines, prints and writes.
 pub(super) fn run(args: &LinkArgs) -> Result<Outcome, CommandError> {
+    let limits = args.limits.limits()?;
     let known_joints = match &args.joints {
         Some(path) => known_joints(path)?,
         None => Vec::new(),
@@ -39,13 +41,13 @@ pub(super) fn run(args: &LinkArgs) -> Result<Outcome, CommandError> {
             .warnings
             .extend(source.warnings.iter().cloned());
     }
+    let judged = limits.map(|limits| judge(&mut combined.link, &limits, args.limits.coverage));
     let provenance = Provenance {
         program: PROGRAM.to_owned(),
         a: a.file.clone(),
         b: b.file.clone(),
         report_time: args.output.report_time.clone(),
-        coverage_factor: None,
-        limits: None,
+        judged,
     };
     print(&printed(args.output.format, &combined, &provenance)?)?;
     if let Some(folder) = &args.output.out {
@@ -55,7 +57,7 @@ pub(super) fn run(args: &LinkArgs) -> Result<Outcome, CommandError> {
     }
     Ok(Outcome::of(
         combined.link.verdict,
-        provenance.limits.is_some(),
+        provenance.judged.is_some(),
     ))
 }
 
@@ -82,7 +84,9 @@ fn printed(
 ) -> Result<String, CommandError> {
     let link = &combined.link;
     Ok(match format {
-        Format::Table => report::table::link(link, &table_settings()),
+        Format::Table => {
+            report::table::link(link, provenance.judged.as_ref(), &table_settings())
+        },
         Format::Json => json::link(link, provenance, json::Layout::Indented)?,
         Format::Ndjson => json::link(link, provenance, json::Layout::OneLine)? + "\n",
         Format::Csv => report::csv::events(link)?,
@@ -96,15 +100,16 @@ fn files(
     provenance: &Provenance,
 ) -> Result<Vec<File>, CommandError> {
     let link = &combined.link;
+    let judged = provenance.judged.as_ref();
     let plot_settings = PlotSettings {
         program: Some(PROGRAM.to_owned()),
         ..PlotSettings::default()
     };
     let svg = plot::link_svg(link, &combined.profiles, &plot_settings)?;
     let png = plot::png_from_svg(&svg, plot_settings.width)?;
-    let table = report::table::link(link, &TableSettings::default());
+    let table = report::table::link(link, judged, &TableSettings::default());
     let json = json::link(link, provenance, json::Layout::Indented)?;
-    Ok(vec![
+    let mut files = vec![
         (format!("{stem}.txt"), table.into_bytes()),
         (format!("{stem}.json"), json.into_bytes()),
         (
@@ -117,7 +122,12 @@ fn files(
         ),
         (format!("{stem}.svg"), svg.into_bytes()),
         (format!("{stem}.png"), png),
-    ])
+    ];
+    if let Some(judged) = judged {
+        let text = report::csv::judgements(link, judged)?;
+        files.push((format!("{stem}-judgements.csv"), text.into_bytes()));
+    }
+    Ok(files)
 }
 
 /// Cable, fibre and wavelength, or the name of A's file where the headers name nothing.

@@ -7,6 +7,7 @@ mod convert;
 mod input;
 mod inspect;
 mod joints;
+mod limits;
 mod link;
 mod names;
 mod output;
@@ -76,6 +77,7 @@ pub fn main() -> ExitCode {
         Command::Trace(args) => trace::run(args),
         Command::Inspect(args) => inspect::run(args),
         Command::Convert(args) => convert::run(args),
+        Command::Limits(args) => limits::run(args),
         Command::Simulate(args) => simulate::run(args),
         Command::Schema(args) => print_schema(args.what),
     };
@@ -92,6 +94,7 @@ fn print_schema(what: Schema) -> Result<Outcome, CommandError> {
     let text = match what {
         Schema::Link => schema::link()?,
         Schema::Trace => schema::trace()?,
+        Schema::Limits => schema::limits()?,
     };
     output::print(&text)?;
     Ok(Outcome::Done)

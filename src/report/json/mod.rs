@@ -1,14 +1,16 @@
 //! JSON: keys carry units, what is missing is `null`.
 
+mod judgement;
 mod link;
 mod settings;
 mod trace;
 
+pub use judgement::JudgementObject;
 pub use link::{
     EventObject, LinkHead, LinkReport, NotMeasuredObject, ProvenanceObject, SectionObject,
     WarningObject,
 };
-pub use settings::{DirectionSettings, LinkSettings, RegistrationObject};
+pub use settings::{DirectionSettings, LinkSettings, MeasuringSettings, RegistrationObject};
 pub use trace::{TraceEventObject, TraceHead, TraceProvenanceObject, TraceReport, TraceSettings};
 
 pub(crate) use trace::NO_LAUNCH_REASON;
