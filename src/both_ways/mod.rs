@@ -18,6 +18,7 @@ mod register;
 mod settle_echoes;
 mod workmanship;
 
+pub use build::GAIN_NOTE;
 pub use check::{CombineError, Cords, check_pair, cords};
 pub use combine::{Combined, KnownJoint, Settings, combine, combine_watched};
 pub use glimpse::{Glimpse, OwnEvent};

@@ -11,6 +11,7 @@ use crate::units::{BackscatterCoefficient, GroupIndex, Length, PulseWidth, Wavel
 use super::cable::CableArgs;
 use super::convert::ConvertArgs;
 use super::inspect::InspectArgs;
+use super::limits::{LimitArgs, LimitsArgs};
 use super::pack_args::PackArgs;
 use super::simulate::SimulateArgs;
 use super::verify::VerifyArgs;
@@ -42,6 +43,7 @@ const LINK_HELP: &str = "Examples:
   bothends link 017-from-a.txt 017-from-b.txt
   bothends link a.csv b.csv --launch-m 1000 --tail-m 1000 --out results
   bothends link a.txt b.txt --joints closures.csv --format json
+  bothends link a.txt b.txt --limits long-haul
 
 The first file is the trace taken from end A, the second the one from end B; places are counted \
 from A's first connector. A joints file has a line for each joint: its name, a comma, and its \
@@ -83,6 +85,15 @@ const CONVERT_HELP: &str = "Examples:
 Samples and settings stay what they are; an option fills a setting that the file lacks. A file \
 that holds several traces becomes several files. A file that cannot be read is reported, the \
 others are converted all the same, and the exit status is then 2.";
+
+const LIMITS_HELP: &str = "Examples:
+  bothends limits
+  bothends limits long-haul > our-contract.toml
+  bothends limits our-contract.toml
+  bothends link a.txt b.txt --limits our-contract.toml
+
+The sets are starting points. Check every value against the contract and the edition of the \
+standard that it names.";
 
 const SIMULATE_HELP: &str = "Examples:
   bothends simulate link-plan.toml --out traces
@@ -132,6 +143,9 @@ pub(super) enum Command {
     /// Any readable export as plain trace text
     #[command(after_help = CONVERT_HELP)]
     Convert(ConvertArgs),
+    /// The acceptance limits built in, each value with its source; or one set as a file to edit
+    #[command(after_help = LIMITS_HELP)]
+    Limits(LimitsArgs),
     /// Traces of a described link or cable, with the truth beside them
     #[command(after_help = SIMULATE_HELP)]
     Simulate(SimulateArgs),
@@ -141,7 +155,7 @@ pub(super) enum Command {
     /// The same analysis in pages on this machine
     #[command(after_help = VIEW_HELP)]
     View(ViewArgs),
-    /// JSON Schema of what is printed
+    /// JSON Schema of what is printed or read
     #[command(after_help = SCHEMA_HELP)]
     Schema(SchemaArgs),
 }
@@ -270,6 +284,8 @@ pub(super) struct LinkArgs {
     #[arg(long)]
     pub(super) accept_pairing: bool,
     #[command(flatten)]
+    pub(super) limits: LimitArgs,
+    #[command(flatten)]
     pub(super) detect: DetectArgs,
     #[command(flatten)]
     pub(super) settings: SettingArgs,
@@ -310,6 +326,8 @@ pub(super) enum Schema {
     Trace,
     /// What `bothends cable` prints
     Cable,
+    /// A file of limits
+    Limits,
 }
 
 /// A number from `min` to `max`, in words for whoever typed it.

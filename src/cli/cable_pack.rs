@@ -64,7 +64,7 @@ pub(super) fn write(
     let links: Vec<PackLink> = result
         .links
         .iter()
-        .map(|link| entry(link, result, &pages, &mut stems, report_time))
+        .map(|link| entry(link, &pages, &mut stems, report_time))
         .collect();
     let profiles = |index: usize| -> Result<Profiles, PackError> {
         let link = result
@@ -123,7 +123,6 @@ fn with_cable(result: &CableResult, fibre: &str) -> String {
 
 fn entry(
     link: &CableLink,
-    result: &CableResult,
     pages: &[String],
     stems: &mut Names,
     report_time: Option<&str>,
@@ -133,7 +132,6 @@ fn entry(
         file: source.file.clone(),
         sha256: source.sha256.clone(),
     };
-    let limits = result.rules.limits.clone();
     PackLink {
         stem: stems.unique(&format!("{page}-{}", link.link.wavelength.nm())),
         page,
@@ -144,8 +142,7 @@ fn entry(
             a: source(&link.a),
             b: source(&link.b),
             report_time: report_time.map(str::to_owned),
-            coverage_factor: limits.is_some().then_some(result.rules.coverage),
-            limits,
+            judged: None,
         },
         power: Vec::new(),
     }

@@ -11,6 +11,7 @@ mod input;
 mod inspect;
 mod joints;
 mod journal;
+mod limits;
 mod link;
 mod output;
 mod pack_args;
@@ -86,6 +87,7 @@ pub fn main() -> ExitCode {
         Command::Trace(args) => trace::run(args),
         Command::Inspect(args) => inspect::run(args),
         Command::Convert(args) => convert::run(args),
+        Command::Limits(args) => limits::run(args),
         Command::Simulate(args) => simulate::run(args),
         Command::Verify(args) => verify::run(args),
         Command::View(args) => view::run(args),
@@ -105,6 +107,7 @@ fn print_schema(what: Schema) -> Result<Outcome, CommandError> {
         Schema::Link => schema::link()?,
         Schema::Trace => schema::trace()?,
         Schema::Cable => schema::cable()?,
+        Schema::Limits => schema::limits()?,
     };
     output::print(&text)?;
     Ok(Outcome::Done)

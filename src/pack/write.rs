@@ -125,6 +125,12 @@ pub fn write_pack(content: &Content<'_>, making: Making<'_>) -> Result<String, P
             what: "every link as a JSON object, one a line".to_owned(),
         });
     }
+    if content.limits.is_some() && content.cable.is_none() {
+        listed.push(IndexFile {
+            path: "judgements.csv".to_owned(),
+            what: "every value held against a limit".to_owned(),
+        });
+    }
     for (name, what, bytes) in making.others {
         files.add(&name, &bytes)?;
         listed.push(IndexFile { path: name, what });
@@ -220,7 +226,11 @@ fn link_files(
     }
     let svg = plot::link_svg(link, profiles, &plot_settings)?;
     let json = json::link(link, &entry.provenance, json::Layout::Indented)?;
-    let table = report::table::link(link, &TableSettings::default());
+    let table = report::table::link(
+        link,
+        entry.provenance.judged.as_ref(),
+        &TableSettings::default(),
+    );
     let mut made = vec![
         (result_file(entry), json.into_bytes()),
         (format!("links/{stem}.txt"), table.into_bytes()),
@@ -241,12 +251,22 @@ fn tables(content: &Content<'_>, files: &Files<'_>) -> Result<(), PackError> {
     let mut lines = String::new();
     let mut events = String::new();
     let mut sections = String::new();
+    let mut judgements = String::new();
     for entry in content.links {
         let line = json::link(&entry.link, &entry.provenance, json::Layout::OneLine)?;
         lines.push_str(&line);
         lines.push('\n');
         append(&mut events, &report::csv::events(&entry.link)?);
         append(&mut sections, &report::csv::sections(&entry.link)?);
+        if let Some(judged) = &entry.provenance.judged {
+            append(
+                &mut judgements,
+                &report::csv::judgements(&entry.link, judged)?,
+            );
+        }
+    }
+    if !judgements.is_empty() {
+        files.add("judgements.csv", judgements.as_bytes())?;
     }
     if content.cable.is_none() {
         files.add("links.ndjson", lines.as_bytes())?;

@@ -1,10 +1,11 @@
 //! CSV: one row an event, or one row a section; a missing value is an empty cell.
 
-use super::json::{EventObject, SectionObject, TraceReport};
+use super::json::{EventObject, JudgementObject, SectionObject, TraceReport};
 use super::{ReportError, TraceProvenance};
 use crate::both_ways::Link;
 use crate::measure::OneWay;
 use crate::trace::Trace;
+use crate::verdict::Judged;
 
 pub use super::csv_cable::{cable_fibres, cable_joints, cable_matrix};
 
@@ -52,6 +53,30 @@ const SECTION_COLUMNS: [&str; 7] = [
     "to_m",
     "attenuation_db_per_km",
     "attenuation_std_error_db_per_km",
+];
+
+/// Columns of the judgements file, in order; value, error, limit and margin in `unit`.
+const JUDGEMENT_COLUMNS: [&str; 20] = [
+    "cable",
+    "fibre",
+    "wavelength_nm",
+    "what",
+    "event",
+    "joint",
+    "end",
+    "from_m",
+    "to_m",
+    "value",
+    "std_error",
+    "limit",
+    "margin",
+    "unit",
+    "conformance",
+    "verdict",
+    "reason",
+    "source",
+    "limits",
+    "coverage_factor",
 ];
 
 /// Columns of the events of a single trace, in order.
@@ -185,6 +210,41 @@ pub fn sections(link: &Link) -> Result<String, ReportError> {
             number(section.attenuation_db_per_km),
             number(section.attenuation_std_error_db_per_km),
         ])?;
+    }
+    finished(writer)
+}
+
+/// Writes every value that was held against a limit, one row each.
+///
+/// # Errors
+/// [`ReportError::Csv`] if the text cannot be written.
+pub fn judgements(link: &Link, judged: &Judged) -> Result<String, ReportError> {
+    let mut writer = ::csv::Writer::from_writer(Vec::new());
+    writer.write_record(JUDGEMENT_COLUMNS)?;
+    for one in judged.judgements.iter().map(JudgementObject::from) {
+        let row: [String; JUDGEMENT_COLUMNS.len()] = [
+            text(link.cable.as_deref()),
+            text(link.fibre.as_deref()),
+            number(Some(link.wavelength.nm())),
+            one.what,
+            one.event.map(|event| event.to_string()).unwrap_or_default(),
+            text(one.joint.as_deref()),
+            one.end.unwrap_or_default(),
+            number(one.from_m),
+            number(one.to_m),
+            number(one.value),
+            number(one.std_error),
+            number(one.limit),
+            number(one.margin),
+            one.unit,
+            number(one.conformance),
+            word(&one.verdict)?,
+            text(Some(&one.reason)),
+            text(Some(&one.source)),
+            text(Some(&judged.limits.name)),
+            number(Some(judged.coverage)),
+        ];
+        writer.write_record(&row)?;
     }
     finished(writer)
 }

@@ -14,6 +14,8 @@ pub mod table;
 
 use serde::{Deserialize, Serialize};
 
+use crate::verdict::Judged;
+
 pub use plain::plain_text;
 
 /// A raw file that a result was computed from.
@@ -36,10 +38,8 @@ pub struct Provenance {
     pub b: SourceFile,
     /// Time to print, as given by the user; the clock is never read.
     pub report_time: Option<String>,
-    /// Number of standard errors that a verdict keeps from the limit, if limits were applied.
-    pub coverage_factor: Option<f64>,
-    /// Name of the limits applied, if any.
-    pub limits: Option<String>,
+    /// What the link was held against, and every single judgement, if limits were applied.
+    pub judged: Option<Judged>,
 }
 
 /// Where the numbers of a single trace come from.

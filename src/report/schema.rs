@@ -5,6 +5,7 @@ use schemars::generate::SchemaSettings;
 
 use super::ReportError;
 use super::json::{CableReport, LinkReport, TraceReport};
+use crate::verdict::Limits;
 
 /// JSON Schema of `bothends.link/1` as indented JSON text.
 ///
@@ -28,6 +29,17 @@ pub fn cable() -> Result<String, ReportError> {
 /// [`ReportError::Json`] if the schema cannot be written.
 pub fn trace() -> Result<String, ReportError> {
     of::<TraceReport>()
+}
+
+/// JSON Schema of a limits file, TOML read as JSON, as indented JSON text.
+///
+/// # Errors
+/// [`ReportError::Json`] if the schema cannot be written.
+pub fn limits() -> Result<String, ReportError> {
+    let schema = SchemaSettings::draft2020_12()
+        .into_generator()
+        .into_root_schema_for::<Limits>();
+    Ok(serde_json::to_string_pretty(&schema)? + "\n")
 }
 
 /// JSON Schema of any type as it is written: what may be missing is nullable,

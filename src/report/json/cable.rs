@@ -309,7 +309,7 @@ impl CableReport {
                 result
                     .links
                     .iter()
-                    .map(|link| link_report(link, result, program, report_time))
+                    .map(|link| link_report(link, program, report_time))
                     .collect(),
             ),
             skipped: result
@@ -340,12 +340,7 @@ impl CableReport {
 }
 
 /// One link of a cable in the form of `bothends.link/1`.
-pub fn link_report(
-    link: &CableLink,
-    result: &CableResult,
-    program: &str,
-    report_time: Option<&str>,
-) -> LinkReport {
+pub fn link_report(link: &CableLink, program: &str, report_time: Option<&str>) -> LinkReport {
     let source = |source: &crate::cable::Source| SourceFile {
         file: source.file.clone(),
         sha256: source.sha256.clone(),
@@ -355,12 +350,8 @@ pub fn link_report(
         a: source(&link.a),
         b: source(&link.b),
         report_time: report_time.map(str::to_owned),
-        coverage_factor: result
-            .rules
-            .limits
-            .is_some()
-            .then_some(result.rules.coverage),
-        limits: result.rules.limits.clone(),
+        // The limits of a cable are in its rules, its verdicts in the events.
+        judged: None,
     };
     LinkReport::new(&link.link, &provenance)
 }

@@ -1,6 +1,7 @@
 //! JSON: keys carry units, what is missing is `null`.
 
 mod cable;
+mod judgement;
 mod link;
 mod settings;
 mod trace;
@@ -9,11 +10,12 @@ pub use cable::{
     CableHead, CableReport, CalibratedObject, CalibrationObject, EvidenceValue, FindingObject,
     JointObject, RedoObject, RulesObject, SkippedObject, VisitObject, VisitStepObject, link_report,
 };
+pub use judgement::JudgementObject;
 pub use link::{
     EventObject, LinkHead, LinkReport, NotMeasuredObject, ProvenanceObject, SectionObject,
     WarningObject,
 };
-pub use settings::{DirectionSettings, LinkSettings, RegistrationObject};
+pub use settings::{DirectionSettings, LinkSettings, MeasuringSettings, RegistrationObject};
 pub use trace::{TraceEventObject, TraceHead, TraceProvenanceObject, TraceReport, TraceSettings};
 
 pub(crate) use trace::NO_LAUNCH_REASON;
