@@ -10,6 +10,7 @@ use super::broken::broken_link;
 use super::build::build_link;
 use super::check::{CombineError, Cords, check_pair, cords};
 use super::ends::{LENGTHS_AGREE, settle_ends};
+use super::glimpse::Glimpse;
 use super::joint::detect_jointly;
 use super::link::{Direction, Link, Profiles};
 use super::profiles::profiles;
@@ -42,6 +43,16 @@ pub struct KnownJoint {
     pub name: String,
     /// Metres of fibre from A's first connector.
     pub position: Position,
+    /// By how much the place may be off: an event found so near is the joint. Without it,
+    /// an event within a pulse is.
+    pub may_be_off: Option<Length>,
+}
+
+/// A place to measure, and how near an event must be found for it to be that event.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Fixed {
+    pub(super) place_m: f64,
+    pub(super) reach_m: f64,
 }
 
 /// A link with the traces to draw.
@@ -71,6 +82,25 @@ pub(super) struct Pair<'t> {
 /// [`CombineError`] when the traces cannot be the two directions of one fibre at
 /// one wavelength.
 pub fn combine(a: &Trace, b: &Trace, settings: &Settings) -> Result<Combined, CombineError> {
+    combine_watched(a, b, settings, &mut |_| Vec::new())
+}
+
+/// Measures one fibre from its two traces as [`combine`] does, and on the way shows
+/// `watch` what each trace, A's first, tells by itself.
+///
+/// `watch` is asked once, before the two are laid on each other, and gives joints
+/// to be measured besides those of the settings: whoever knows the places of joints
+/// in other fibres of the cable can scale them to this one's length. It is asked also
+/// where the two cannot be combined, so that it may say why.
+///
+/// # Errors
+/// As [`combine`].
+pub fn combine_watched(
+    a: &Trace,
+    b: &Trace,
+    settings: &Settings,
+    watch: &mut dyn FnMut([Glimpse; 2]) -> Vec<KnownJoint>,
+) -> Result<Combined, CombineError> {
     let warnings = check_pair(a, b, settings)?;
     let cords = cords(a, b)?;
     let (look_a, look_b) = rayon::join(
@@ -79,6 +109,7 @@ pub fn combine(a: &Trace, b: &Trace, settings: &Settings) -> Result<Combined, Co
     );
     for (end, look) in [('A', &look_a), ('B', &look_b)] {
         if look.bound.hi < look.bound.lo + 16 {
+            watch([Glimpse::of(&look_a), Glimpse::of(&look_b)]);
             return Err(CombineError::NoLight { end });
         }
     }
@@ -99,6 +130,11 @@ pub fn combine(a: &Trace, b: &Trace, settings: &Settings) -> Result<Combined, Co
     warn_of_settings(&mut pair);
     let index_ratio = b.group_index().ratio() / a.group_index().ratio();
     settle_ends(&mut pair, index_ratio);
+    let more = watch([Glimpse::of(&pair.look_a), Glimpse::of(&pair.look_b)]);
+    let mut with_more = settings.clone();
+    with_more.known_joints.extend(more);
+    let settings = &with_more;
+    pair.settings = settings;
     if is_broken(&pair, index_ratio)? {
         return Ok(broken_link(&pair, index_ratio));
     }
@@ -114,14 +150,9 @@ pub fn combine(a: &Trace, b: &Trace, settings: &Settings) -> Result<Combined, Co
     let length_m = expected_length(&pair, &axis);
     let fixed = fixed_places(&pair, length_m);
     let looks = (&pair.look_a, &pair.look_b);
-    let joint = detect_jointly(
-        looks.0,
-        looks.1,
-        &axis,
-        settings.detect,
-        &fixed,
-        |found| register_again(looks, &axis, index_ratio, settings.known_length, found),
-    );
+    let joint = detect_jointly(looks.0, looks.1, &axis, settings.detect, &fixed, |found| {
+        register_again(looks, &axis, index_ratio, settings.known_length, found)
+    });
     warn_of_joints_outside(&mut pair, length_m);
     let finder = joint.finder(settings.detect);
     let clusters = read_all(
@@ -145,15 +176,22 @@ fn expected_length(pair: &Pair<'_>, axis: &Axis) -> f64 {
 
 /// Joints that must be measured whether they show or not: the first and last
 /// connector where cords allow it, and those of a plan.
-fn fixed_places(pair: &Pair<'_>, length_m: f64) -> Vec<f64> {
+fn fixed_places(pair: &Pair<'_>, length_m: f64) -> Vec<Fixed> {
+    let exact = |place_m: f64| Fixed {
+        place_m,
+        reach_m: 0.0,
+    };
     let mut fixed = Vec::new();
     if pair.look_a.near.has_cord {
-        fixed.push(0.0);
+        fixed.push(exact(0.0));
     }
     if pair.look_b.near.has_cord {
-        fixed.push(length_m);
+        fixed.push(exact(length_m));
     }
-    fixed.extend(pair.settings.known_joints.iter().map(|j| j.position.m()));
+    fixed.extend(pair.settings.known_joints.iter().map(|j| Fixed {
+        place_m: j.position.m(),
+        reach_m: j.may_be_off.map_or(0.0, Length::m),
+    }));
     fixed
 }
 

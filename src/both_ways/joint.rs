@@ -4,6 +4,7 @@ use crate::detect::{DetectSettings, Eye, Finder, Mark, Span, Stretch, View};
 use crate::measure::Look;
 
 use super::bracket::{Bracket, merge_strong};
+use super::combine::Fixed;
 use super::echo::Echo;
 use super::register::{Axis, Matched};
 
@@ -57,7 +58,7 @@ pub(super) fn detect_jointly(
     b: &Look,
     axis: &Axis,
     settings: DetectSettings,
-    fixed_m: &[f64],
+    fixed: &[Fixed],
     again: impl Fn(&[Matched]) -> Axis,
 ) -> Joint {
     let mut joint = Joint {
@@ -77,7 +78,7 @@ pub(super) fn detect_jointly(
     joint.marks = {
         let finder = joint.finder(settings);
         let mut marks = finder.find(joint.marks.clone());
-        add_fixed(&finder, &mut marks, fixed_m);
+        add_fixed(&finder, &mut marks, fixed);
         marks
     };
     let mut refuted = Vec::new();
@@ -96,7 +97,7 @@ pub(super) fn detect_jointly(
         marks.retain(|m| !joint.is_echo(m));
         marks.extend(joint.marks.iter().filter(|m| !m.strong).cloned());
         marks.iter_mut().for_each(Mark::forget);
-        add_fixed(&finder, &mut marks, fixed_m);
+        add_fixed(&finder, &mut marks, fixed);
         finder.find(marks)
     };
     joint.settle_echoes(settings, &mut refuted);
@@ -183,14 +184,21 @@ impl Joint {
 }
 
 /// Adds marks at places known from elsewhere where none is near.
-fn add_fixed(finder: &Finder<'_>, marks: &mut Vec<Mark>, fixed_m: &[f64]) {
-    for &z_m in fixed_m {
+fn add_fixed(finder: &Finder<'_>, marks: &mut Vec<Mark>, fixed: &[Fixed]) {
+    for &Fixed {
+        place_m: z_m,
+        reach_m,
+    } in fixed
+    {
         let spacing = 1.0 / finder.views[0].per_metre.abs();
         let pulse_m = finder.views[0].eye.pulse_samples * spacing;
-        if marks
-            .iter()
-            .any(|m| (m.z_m - z_m).abs() < pulse_m + spacing)
-        {
+        let near = marks
+            .iter_mut()
+            .filter(|m| (m.z_m - z_m).abs() < (pulse_m + spacing).max(reach_m))
+            .min_by(|p, q| (p.z_m - z_m).abs().total_cmp(&(q.z_m - z_m).abs()));
+        if let Some(mark) = near {
+            // It is the known joint, and stays however little it stands out later.
+            mark.strong = true;
             continue;
         }
         let mut mark = finder.mark(z_m, None);

@@ -8,6 +8,7 @@ mod combine;
 mod doubts;
 mod echo;
 mod ends;
+mod glimpse;
 mod joint;
 mod link;
 mod mode_field;
@@ -17,8 +18,10 @@ mod register;
 mod settle_echoes;
 mod workmanship;
 
+pub use build::GAIN_NOTE;
 pub use check::{CombineError, Cords, check_pair, cords};
-pub use combine::{Combined, KnownJoint, Settings, combine};
+pub use combine::{Combined, KnownJoint, Settings, combine, combine_watched};
+pub use glimpse::{Glimpse, OwnEvent};
 pub use link::{
     Direction, Event, EventKind, KindFrom, Link, Profiles, Registration, SeenFrom, Verdict,
     Workmanship,

@@ -27,8 +27,9 @@ impl Joint {
             let before = self.clone();
             self.take_out(&echoes);
             self.find_again(settings);
-            let (wrong, right): (Vec<Echo>, Vec<Echo>) =
-                echoes.into_iter().partition(|e| self.has_step_under(e, &before));
+            let (wrong, right): (Vec<Echo>, Vec<Echo>) = echoes
+                .into_iter()
+                .partition(|e| self.has_step_under(e, &before));
             if !wrong.is_empty() {
                 *self = before;
                 refuted.extend(wrong.iter().map(|e| e.z_m));
@@ -41,7 +42,9 @@ impl Joint {
     /// Length of the longer pulse on A's axis.
     fn pulse_m(&self) -> f64 {
         let views = self.views();
-        let pulse = views.iter().map(|v| v.eye.pulse_samples / v.per_metre.abs());
+        let pulse = views
+            .iter()
+            .map(|v| v.eye.pulse_samples / v.per_metre.abs());
         pulse.fold(0.0, f64::max)
     }
 

@@ -324,7 +324,11 @@ impl<'a> Finder<'a> {
                     let at = marks.partition_point(|m| m.z_m < mark.z_m);
                     marks.insert(at, mark);
                     added = true;
-                    gap = if found.len() > 1 { at.min(gap) } else { gap + 2 };
+                    gap = if found.len() > 1 {
+                        at.min(gap)
+                    } else {
+                        gap + 2
+                    };
                 }
                 None => gap += 1,
             }

@@ -185,7 +185,9 @@ impl<'s, 'a> Stretch<'s, 'a> {
         let information: f64 = fits
             .iter()
             .zip(self.views)
-            .filter_map(|(fit, view)| Some(fit.as_ref()?.place_information * view.per_metre.powi(2)))
+            .filter_map(|(fit, view)| {
+                Some(fit.as_ref()?.place_information * view.per_metre.powi(2))
+            })
             .sum();
         Some(Place {
             z_m,
@@ -241,7 +243,10 @@ impl<'s, 'a> Stretch<'s, 'a> {
         for &k in valleys.iter().take(VALLEYS) {
             let start = self.place(coarse[k].0, SHAPES[s])?;
             let found = self.descend(start, stride * spacing, spacing / 8.0, SHAPES[s]);
-            if best.as_ref().is_none_or(|b| found.chi_square < b.chi_square) {
+            if best
+                .as_ref()
+                .is_none_or(|b| found.chi_square < b.chi_square)
+            {
                 best = Some(found);
             }
         }

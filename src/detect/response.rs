@@ -76,7 +76,11 @@ impl Response {
         let r = self.pole.max(1e-9);
         let slow = self.pole >= 1e-3;
         let factor = if slow { (-1.0 / r).exp() } else { 0.0 };
-        let at_end = if slow { 1.0 - (-self.pulse / r).exp() } else { 1.0 };
+        let at_end = if slow {
+            1.0 - (-self.pulse / r).exp()
+        } else {
+            1.0
+        };
         let share = self.pole / self.pulse;
         let fall = move |u: f64| if slow { (-u / r).exp() } else { 0.0 };
         let (mut rest, mut behind) = (fall(u), None);
@@ -92,7 +96,11 @@ impl Response {
                 behind = Some(left * factor);
                 (1.0 - share * at_end * left, at_end * left)
             };
-            rest = if u <= 0.0 { fall(u + 1.0) } else { rest * factor };
+            rest = if u <= 0.0 {
+                fall(u + 1.0)
+            } else {
+                rest * factor
+            };
             u += 1.0;
             Some(answer)
         })

@@ -8,6 +8,7 @@
 mod canvas;
 mod figure;
 mod heading;
+mod heat_map;
 mod joints;
 mod levels;
 mod link;
@@ -17,12 +18,13 @@ mod place;
 mod png;
 mod text;
 
+pub use heat_map::{HeatMap, heat_map_svg};
 pub use link::link_svg;
 pub use one_way::one_way_svg;
 pub use png::png_from_svg;
 
-use crate::report::findings::REFERENCE_SPLICE_LOSS_DB;
 use crate::units::Loss;
+use crate::verdict::BAD_SPLICE_DB;
 
 /// Size and wording of a figure.
 #[derive(Debug, Clone, PartialEq)]
@@ -53,7 +55,7 @@ impl Default for PlotSettings {
             width: 1600,
             height: 1000,
             program: None,
-            reference: Loss::from_db(REFERENCE_SPLICE_LOSS_DB),
+            reference: Loss::from_db(BAD_SPLICE_DB),
         }
     }
 }

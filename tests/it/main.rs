@@ -1,6 +1,8 @@
 //! One integration binary: every test module is beside this file.
 
 mod accuracy;
+mod bench;
+mod cable;
 mod calibration;
 mod cli;
 mod layering;
@@ -14,6 +16,11 @@ mod outside_links;
 mod outside_reflectance;
 mod outside_scale;
 mod outside_two_way;
+mod outside_verdict;
+mod pack;
+mod pack_hostile;
+mod pack_parts;
+mod pack_verify;
 mod plot;
 mod properties;
 mod read;
@@ -23,3 +30,5 @@ mod readme;
 mod reference;
 mod report;
 mod simulate;
+mod simulate_cable;
+mod view;

@@ -1,0 +1,215 @@
+//! The fixed texts of a pack: English built in, any of them replaceable.
+
+use std::collections::BTreeMap;
+
+macro_rules! texts {
+    ($($(#[$doc:meta])* $name:ident = $key:literal: $english:literal,)*) => {
+        /// A fixed text of a pack.
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+        pub enum Text {
+            $(#[doc = concat!("\"", $english, "\"")] $(#[$doc])* $name,)*
+        }
+
+        impl Text {
+            /// Every text, in the order of a pack.
+            pub const ALL: &'static [Self] = &[$(Self::$name,)*];
+
+            /// Its key in the `[wording]` table of a project file.
+            pub const fn key(self) -> &'static str {
+                match self {
+                    $(Self::$name => $key,)*
+                }
+            }
+
+            /// The text that is built in.
+            pub const fn english(self) -> &'static str {
+                match self {
+                    $(Self::$name => $english,)*
+                }
+            }
+        }
+    };
+}
+
+texts! {
+    PackTitle = "pack_title": "Two-way OTDR measurement: handover pack",
+    Project = "project": "Project",
+    ProjectNumber = "project_number": "Project number",
+    Site = "site": "Site",
+    Client = "client": "Client",
+    Contractor = "contractor": "Contractor",
+    Tester = "tester": "Tester",
+    ReportTime = "report_time": "Time of the report",
+    Instrument = "instrument": "Instrument",
+    Serial = "serial": "Serial number",
+    CalibratedUntil = "calibrated_until": "Calibrated until",
+    Operator = "operator": "Operator",
+    Settings = "settings": "Settings",
+    Limits = "limits": "Limits and decision rule",
+    NoLimits = "no_limits": "No limits were asked for; nothing is judged.",
+    Summary = "summary": "Summary",
+    Matrix = "matrix": "Loss of every joint",
+    Fibres = "fibres": "Fibres",
+    Fibre = "fibre": "Fibre",
+    Cable = "cable": "Cable",
+    EndA = "end_a": "End A",
+    EndB = "end_b": "End B",
+    Wavelength = "wavelength": "Wavelength",
+    Length = "length": "Length",
+    Loss = "loss": "Two-way loss",
+    Attenuation = "attenuation": "Attenuation",
+    ReturnLossA = "return_loss_a": "Return loss from A",
+    ReturnLossB = "return_loss_b": "Return loss from B",
+    Verdict = "verdict": "Verdict",
+    Pass = "pass": "pass",
+    Fail = "fail": "fail",
+    Undecided = "undecided": "undecided",
+    NotJudged = "not_judged": "not judged",
+    NotMeasured = "not_measured": "not measured",
+    Events = "events": "Joints and events",
+    Sections = "sections": "Sections",
+    Number = "number": "No.",
+    Place = "place": "Place",
+    Kind = "kind": "What it is",
+    Joint = "joint": "Joint",
+    LossAToB = "loss_a_to_b": "Read from A",
+    LossBToA = "loss_b_to_a": "Read from B",
+    BackscatterStep = "backscatter_step": "Backscatter step",
+    ReflectanceA = "reflectance_a": "Reflectance from A",
+    ReflectanceB = "reflectance_b": "Reflectance from B",
+    Limit = "limit": "Limit",
+    Conformance = "conformance": "Probability that the limit is met",
+    StdError = "std_error": "Standard error",
+    Notes = "notes": "Notes",
+    Warnings = "warnings": "Doubts",
+    Exceptions = "exceptions": "What is not within limits",
+    Redo = "redo": "Joints to do again",
+    Retest = "retest": "Measured again",
+    PowerMeter = "power_meter": "Source and power meter",
+    Cautions = "cautions": "Before you connect anything",
+    CautionLight = "caution_light": "Laser light at these wavelengths is invisible. Never look into a fibre, a connector or a port, least of all through a microscope, until a power meter shows it dark. Make sure that no traffic is live on the fibre before an OTDR is connected to it.",
+    CautionGlass = "caution_glass": "Fibre ends are glass shards. Wear eye protection, put every scrap into a closed container, and keep food away.",
+    CautionArc = "caution_arc": "A fusion splicer makes an arc. Never use it in gas or vapour. Chambers and poles have their own permits.",
+    CautionCodes = "caution_codes": "Local codes, the client's method statement and licensed practice come first.",
+    CautionCalculation = "caution_calculation": "What is printed here is a calculation, not an acceptance. The judgement stays with whoever signs.",
+    Page = "page": "Page",
+    Of = "of": "of",
+    TwoWayProfile = "two_way_profile": "Two-way profile",
+    BackscatterProfile = "backscatter_profile": "Backscatter profile",
+    TraceFromA = "trace_from_a": "Trace from A",
+    TraceFromB = "trace_from_b": "Trace from B",
+    AllFibres = "all_fibres": "All fibres",
+    Files = "files": "Files",
+    Curves = "curves": "Show",
+    BothTraces = "both_traces": "Both traces",
+    ZoomIn = "zoom_in": "Zoom in",
+    ZoomOut = "zoom_out": "Zoom out",
+    WholeFibre = "whole_fibre": "Whole fibre",
+    FitLevels = "fit_levels": "Fit levels",
+    SetMark = "set_mark": "Set or clear mark",
+    EventBefore = "event_before": "Event before",
+    EventNext = "event_next": "Next event",
+    ShowEvent = "show_event": "Show event",
+    PlotLabel = "plot_label": "Levels of both traces over the fibre; the tables below hold the same events",
+    KeysTitle = "keys_title": "Keys and gestures",
+    Keys = "keys": "Arrows left and right move the cursor by one sample (with Shift by twenty), up and down stretch the levels, + and − zoom, Page up and Page down move along the fibre, Home and End go to the first and last connector, 0 shows the whole fibre, M sets the mark at the cursor, N and P go to the next event and the one before. Drag to move along, pinch or turn the wheel to zoom, turn it with Shift to stretch the levels; tap to put the cursor.",
+    NoScript = "no_script": "The plot needs scripts, which this browser does not run; the tables below and the plots in the folder hold the same results.",
+    Thinned = "thinned": "The traces have more samples than a page can hold: of every {n} the least and the greatest level are shown. The raw traces hold all of them.",
+    PlaceAxis = "place_axis": "place from A's first connector, {unit} of fibre",
+    LevelAxis = "level_axis": "level, dB",
+    Cursor = "cursor": "Cursor",
+    FromA = "from_a": "from A",
+    FromB = "from_b": "from B",
+    FromMark = "from_mark": "From the mark",
+    LevelFalls = "level_falls": "light lost on the way to B",
+    NoCursor = "no_cursor": "Point into the plot, or focus it and press an arrow key, to read levels.",
+    NoLevels = "no_levels": "The levels could not be loaded.",
+    From = "from": "From",
+    To = "to": "To",
+    KindConnector = "kind_connector": "connector",
+    KindSplice = "kind_splice": "splice",
+    KindBend = "kind_bend": "bend (suspected)",
+    KindGroup = "kind_group": "group",
+    KindEcho = "kind_echo": "echo",
+    KindBreak = "kind_break": "break",
+    KindEnd = "kind_end": "end",
+    IsBound = "is_bound": "a bound: the reflection is at least this strong",
+    Difference = "difference": "Two-way loss less the power meter's",
+    Tube = "tube": "Tube",
+    Colour = "colour": "Colour",
+    ChainageFromA = "chainage_from_a": "Along the cable from A",
+    ChainageFromB = "chainage_from_b": "Along the cable from B",
+    Forced = "forced": "Forced by the fibres, at most",
+    ExpectedAfter = "expected_after": "Expected after",
+    VerdictAfter = "verdict_after": "Verdict on the fibre after",
+    LaunchCord = "launch_cord": "Launch cord",
+    TailCord = "tail_cord": "Tail cord",
+    Unit = "unit": "Unit",
+    Margin = "margin": "Margin",
+    Judgements = "judgements": "Values against limits",
+    DecisionRule = "decision_rule": "pass: within the limit by k standard errors or more; fail: outside by more; else undecided; what was not measured both ways is never a pass (after JCGM 106, from memory)",
+    Search = "search": "Find a fibre",
+    OnlyOpen = "only_open": "only those not passed",
+    Findings = "findings": "What was found",
+    Rank = "rank": "Rank",
+    Skipped = "skipped": "Files without a result",
+    Reason = "reason": "Reason",
+    File = "file": "File",
+    Direction = "direction": "Direction",
+    PulseWidth = "pulse_width": "Pulse width",
+    GroupIndex = "group_index": "Group index",
+    BackscatterCoefficient = "backscatter_coefficient": "Backscatter coefficient at 1 ns",
+    AveragingTime = "averaging_time": "Averaging time",
+    Spacing = "spacing": "Distance between samples",
+    Samples = "samples": "Samples",
+    Measured = "measured": "Measured",
+    Source = "source": "Source",
+    Value = "value": "Value",
+    Quantity = "quantity": "Quantity",
+    Coverage = "coverage": "Standard errors that a value keeps from its limit (k)",
+    HowToCheck = "how_to_check": "How to check this pack",
+    CheckText = "check_text": "manifest.json lists every file with its SHA-256. `bothends verify FOLDER` compares them, measures every link again from its raw traces, says what differs, and prints the digest of the whole pack, which is the SHA-256 of manifest.json and should come to you by another way.",
+    RawTraces = "raw_traces": "Raw traces and their SHA-256",
+}
+
+/// The fixed texts in one language.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Wording {
+    /// Language of the texts as a BCP 47 tag, such as `en-GB`.
+    pub language: String,
+    replaced: BTreeMap<Text, String>,
+}
+
+impl Default for Wording {
+    fn default() -> Self {
+        Self {
+            language: "en-GB".to_owned(),
+            replaced: BTreeMap::new(),
+        }
+    }
+}
+
+impl Wording {
+    /// The text in this wording.
+    pub fn of(&self, text: Text) -> &str {
+        self.replaced
+            .get(&text)
+            .map_or_else(|| text.english(), String::as_str)
+    }
+
+    /// Puts a text in place of the one built in.
+    pub fn replace(&mut self, text: Text, with: String) {
+        self.replaced.insert(text, with);
+    }
+
+    /// The word for a verdict.
+    pub fn verdict(&self, verdict: crate::both_ways::Verdict) -> &str {
+        use crate::both_ways::Verdict;
+        self.of(match verdict {
+            Verdict::Pass => Text::Pass,
+            Verdict::Fail => Text::Fail,
+            Verdict::Undecided => Text::Undecided,
+            Verdict::NotJudged => Text::NotJudged,
+        })
+    }
+}
