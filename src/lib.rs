@@ -1,9 +1,11 @@
 #![doc = include_str!("../README.md")]
 
 pub mod both_ways;
+pub mod cable;
 pub mod cli;
 pub mod detect;
 pub mod measure;
+pub mod pack;
 pub mod plot;
 pub mod read;
 pub mod report;

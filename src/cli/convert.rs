@@ -10,7 +10,7 @@ use crate::trace::Header;
 
 use super::args::SettingArgs;
 use super::input::{content, recipe};
-use super::names::safe_stem;
+use crate::pack::safe_stem;
 use super::output::{File, print, tell, told, write_files};
 use super::{CommandError, Outcome, chain};
 

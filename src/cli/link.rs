@@ -7,7 +7,7 @@ use crate::units::Length;
 
 use super::args::{Format, LinkArgs};
 use super::input::{Source, known_joints, one_trace, recipe};
-use super::names::safe_stem;
+use crate::pack::safe_stem;
 use super::output::{File, print, table_settings, told, write_files};
 use super::{CommandError, Outcome, PROGRAM};
 

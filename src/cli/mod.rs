@@ -8,7 +8,6 @@ mod input;
 mod inspect;
 mod joints;
 mod link;
-mod names;
 mod output;
 mod simulate;
 mod trace;

@@ -7,7 +7,7 @@ use crate::trace::Trace;
 
 use super::args::{Format, TraceArgs};
 use super::input::{one_trace, recipe};
-use super::names::safe_stem;
+use crate::pack::safe_stem;
 use super::output::{File, print, table_settings, told, write_files};
 use super::{CommandError, Outcome, PROGRAM};
 

@@ -5,7 +5,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Modules in the order of the data: each may use those before it.
-const ORDER: [&str; 10] = [
+const ORDER: [&str; 11] = [
     "units",
     "warning",
     "trace",
@@ -13,8 +13,10 @@ const ORDER: [&str; 10] = [
     "detect",
     "measure",
     "both_ways",
+    "cable",
     "report",
     "plot",
+    "pack",
     "cli",
 ];
 

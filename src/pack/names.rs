@@ -6,7 +6,7 @@ const LONGEST: usize = 100;
 /// A file name without ending that stays in its folder on any system: letters and
 /// digits of any script, `-`, `_` and inner points are kept, everything else
 /// becomes one `-`.
-pub(super) fn safe_stem(text: &str) -> String {
+pub fn safe_stem(text: &str) -> String {
     let mut stem = String::new();
     for char in text.chars() {
         if char.is_alphanumeric() || matches!(char, '_' | '.') {

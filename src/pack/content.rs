@@ -1,0 +1,117 @@
+//! What a pack holds, as every writer takes it.
+
+use std::collections::BTreeSet;
+
+use crate::both_ways::{Link, Profiles};
+use crate::report::Provenance;
+use crate::units::{Loss, Measured};
+use crate::warning::Warning;
+
+use super::PackError;
+use super::project::Project;
+use super::wording::Wording;
+
+/// Gives both traces of the link of that index in [`Content::links`], on A's axis.
+///
+/// A cable's levels do not fit into memory at once: a writer asks for one link, draws
+/// it, and lets it go.
+pub type ProfileOf<'a> = dyn Fn(usize) -> Result<Profiles, PackError> + Sync + 'a;
+
+/// Everything that a pack is made from.
+#[expect(
+    missing_debug_implementations,
+    reason = "it holds a function, which has no text of its own"
+)]
+pub struct Content<'a> {
+    /// Name and version of the program.
+    pub program: &'a str,
+    /// Time to print, as given by the user; the clock is never read.
+    pub report_time: Option<&'a str>,
+    /// Project, parties and logo.
+    pub project: &'a Project,
+    /// The fixed texts in the reader's language.
+    pub wording: &'a Wording,
+    /// The links in the order of fibres, then of wavelengths.
+    pub links: &'a [PackLink],
+    /// Doubts about the whole, beside those of each link.
+    pub warnings: &'a [Warning],
+    /// The levels of a link on demand.
+    pub profiles: &'a ProfileOf<'a>,
+}
+
+/// One link of the pack.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PackLink {
+    /// Name that its files begin with, unlike that of any other link of the pack.
+    pub stem: String,
+    /// Name of its fibre's page: links of one fibre share it.
+    pub page: String,
+    /// Its result, judged.
+    pub link: Link,
+    /// Where its numbers come from.
+    pub provenance: Provenance,
+    /// What a source and a power meter read over it, if given.
+    pub power: Vec<PowerReading>,
+}
+
+/// End-to-end loss by source and power meter.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PowerReading {
+    /// Direction as the file names it: `A to B`, `B to A`, or empty for both.
+    pub direction: String,
+    /// Loss with its standard error.
+    pub loss: Measured<Loss>,
+}
+
+/// An instrument that traces of the pack were taken with, as their headers say.
+#[derive(Debug, Clone, Default, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Instrument {
+    /// Its name.
+    pub name: Option<String>,
+    /// Its serial number.
+    pub serial: Option<String>,
+    /// Date to which its calibration holds, as written.
+    pub calibrated_until: Option<String>,
+}
+
+impl Content<'_> {
+    /// Every instrument that a header names, once, in order.
+    pub fn instruments(&self) -> Vec<Instrument> {
+        self.links
+            .iter()
+            .flat_map(|entry| [&entry.link.a.header, &entry.link.b.header])
+            .map(|header| Instrument {
+                name: header.instrument.clone(),
+                serial: header.serial.clone(),
+                calibrated_until: header.calibrated_until.clone(),
+            })
+            .filter(|instrument| *instrument != Instrument::default())
+            .collect::<BTreeSet<_>>()
+            .into_iter()
+            .collect()
+    }
+
+    /// Every operator that a header names, once, in order.
+    pub fn operators(&self) -> Vec<&str> {
+        self.links
+            .iter()
+            .flat_map(|entry| [&entry.link.a.header, &entry.link.b.header])
+            .filter_map(|header| header.operator.as_deref())
+            .collect::<BTreeSet<_>>()
+            .into_iter()
+            .collect()
+    }
+
+    /// The links of each fibre's page together, in order: name of the page, and
+    /// indices into [`Content::links`].
+    pub fn pages(&self) -> Vec<(&str, Vec<usize>)> {
+        let mut pages: Vec<(&str, Vec<usize>)> = Vec::new();
+        for (index, entry) in self.links.iter().enumerate() {
+            match pages.iter_mut().find(|(page, _)| *page == entry.page) {
+                Some((_, links)) => links.push(index),
+                None => pages.push((&entry.page, vec![index])),
+            }
+        }
+        pages
+    }
+}
