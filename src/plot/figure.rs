@@ -102,9 +102,11 @@ impl FibreAxis {
     }
 }
 
-/// Draws on a sheet of the size in `settings` and returns the SVG text.
+/// Draws on a sheet of the size in `settings`, at least `least_height` high, and
+/// returns the SVG text.
 pub(super) fn sheet(
     settings: &PlotSettings,
+    least_height: u32,
     draw: impl FnOnce(&Canvas<'_>) -> Result<(), PlotError>,
 ) -> Result<String, PlotError> {
     let (width, height) = (settings.width, settings.height);
@@ -115,12 +117,12 @@ pub(super) fn sheet(
             most: PlotSettings::MOST,
         });
     }
-    if width < PlotSettings::LEAST_WIDTH || height < PlotSettings::LEAST_HEIGHT {
+    if width < PlotSettings::LEAST_WIDTH || height < least_height {
         return Err(PlotError::TooSmall {
             width,
             height,
             least_width: PlotSettings::LEAST_WIDTH,
-            least_height: PlotSettings::LEAST_HEIGHT,
+            least_height,
         });
     }
     let (wide, high) = (width * 4, height * 4);

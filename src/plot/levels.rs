@@ -462,3 +462,19 @@ pub(super) fn panel_of_lines(
     axes(canvas, fonts, panel, level, is_lowest.then_some(axis))?;
     lines(canvas, fonts, axis, panel, level, shown)
 }
+
+/// The fibre's axis below an area that has no scale of its own.
+pub(super) fn fibre_axis(
+    canvas: &Canvas<'_>,
+    fonts: &Fonts,
+    axis: &FibreAxis,
+    panel: &Panel,
+) -> Result<(), PlotError> {
+    let level = LevelAxis {
+        from: 0.0,
+        to: 1.0,
+        names: ["", ""],
+        ticks: 0,
+    };
+    axes(canvas, fonts, panel, &level, Some(axis))
+}

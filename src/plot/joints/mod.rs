@@ -72,6 +72,8 @@ pub(in crate::plot) struct Wording {
     pub(in crate::plot) values: &'static str,
     /// Whether there are readings from both ends.
     pub(in crate::plot) is_two_way: bool,
+    /// Whether kinds, places and remarks are left to a table beside the figure.
+    pub(in crate::plot) is_brief: bool,
 }
 
 /// Where the columns stand.
@@ -135,8 +137,13 @@ impl<'a> Columns<'a> {
         reference_db: f64,
     ) -> Result<(), PlotError> {
         let has_verdicts = self.all.iter().any(|column| column.verdict.is_some());
-        let values_y = top + ROW_PX * (REMARK_ROWS as f64 + 2.2);
-        let foot_rows = if has_verdicts { 4.0 } else { 3.0 };
+        let (head_rows, foot_rows) = if wording.is_brief {
+            (1.5, 1.0)
+        } else {
+            (REMARK_ROWS as f64 + 2.2, 3.0)
+        };
+        let foot_rows = foot_rows + if has_verdicts { 1.0 } else { 0.0 };
+        let values_y = top + ROW_PX * head_rows;
         let panel = axis.panel(
             values_y + ROW_PX * 0.85,
             bottom - FAN_PX - ROW_PX * foot_rows - 13.0,
@@ -146,7 +153,7 @@ impl<'a> Columns<'a> {
             from: low,
             to: high,
             names: wording.axis,
-            ticks: 7,
+            ticks: if wording.is_brief { 4 } else { 7 },
         };
         let y = level.span(&panel);
         canvas.fill(
@@ -181,11 +188,14 @@ impl<'a> Columns<'a> {
             wording,
             &notes.join(";  "),
         )?;
-        self.remarks(canvas, fonts, &panel, top + ROW_PX * 1.4)?;
+        if !wording.is_brief {
+            self.remarks(canvas, fonts, &panel, top + ROW_PX * 1.4)?;
+        }
         let rows = LabelRows {
             values_y,
             first_y: panel.bottom + ROW_PX * 0.9,
             has_verdicts,
+            is_brief: wording.is_brief,
         };
         self.labels(canvas, fonts, axis, rows, wording)?;
         self.fan(canvas, axis, bottom)

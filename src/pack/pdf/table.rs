@@ -1,0 +1,414 @@
+//! Tables: widths from what stands in them, heads repeated on every page,
+//! numbers under each other by their decimal point.
+
+use super::flow::Flow;
+use super::page::{Anchor, Area, HAIR, INK, Item, SOFT};
+use super::typeset::{Colour, Line, Style};
+
+/// White space at either side of a cell.
+const PAD_X: f32 = 3.5;
+/// White space above and below a cell's text.
+const PAD_Y: f32 = 1.9;
+/// Most lines of a cell; the rest is cut with an ellipsis.
+const MOST_LINES: usize = 5;
+/// Most white space that a table takes up beside a column to fill the width.
+const MOST_SPREAD: f32 = 26.0;
+
+/// How the cells of a column stand.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Align {
+    /// At the left, broken into lines where it must be.
+    Left,
+    /// At the right, on one line.
+    Right,
+    /// By the decimal point, on one line.
+    Decimal,
+    /// In the middle, on one line.
+    Middle,
+}
+
+/// A column's head and how it stands.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Column {
+    pub(super) head: String,
+    pub(super) align: Align,
+    /// Width that it keeps when others want more, in points; only for what is broken.
+    pub(super) least: f32,
+}
+
+impl Column {
+    pub(super) fn new(head: impl Into<String>, align: Align) -> Self {
+        Self {
+            head: head.into(),
+            align,
+            least: 58.0,
+        }
+    }
+}
+
+/// A cell.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Cell {
+    pub(super) text: String,
+    pub(super) is_bold: bool,
+    pub(super) ink: Colour,
+    pub(super) fill: Option<Colour>,
+    pub(super) frame: Option<Colour>,
+    pub(super) jump: Option<Anchor>,
+}
+
+impl Cell {
+    pub(super) fn new(text: impl Into<String>) -> Self {
+        Self {
+            text: text.into(),
+            is_bold: false,
+            ink: INK,
+            fill: None,
+            frame: None,
+            jump: None,
+        }
+    }
+
+    pub(super) fn soft(text: impl Into<String>) -> Self {
+        Self {
+            ink: SOFT,
+            ..Self::new(text)
+        }
+    }
+
+    pub(super) fn bold(mut self) -> Self {
+        self.is_bold = true;
+        self
+    }
+
+    pub(super) fn inked(mut self, ink: Colour) -> Self {
+        self.ink = ink;
+        self
+    }
+
+    pub(super) fn filled(mut self, fill: Option<Colour>) -> Self {
+        self.fill = fill;
+        self
+    }
+
+    pub(super) fn framed(mut self, frame: Option<Colour>) -> Self {
+        self.frame = frame;
+        self
+    }
+
+    pub(super) fn jumping(mut self, anchor: Option<Anchor>) -> Self {
+        self.jump = anchor;
+        self
+    }
+}
+
+/// A table.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Table {
+    pub(super) columns: Vec<Column>,
+    pub(super) rows: Vec<Vec<Cell>>,
+    /// Size of the text in points.
+    pub(super) size: f32,
+}
+
+/// A cell's lines, with the width left of the decimal point.
+struct Set {
+    lines: Vec<Line>,
+    before: f32,
+}
+
+impl Table {
+    fn style(&self) -> Style {
+        Style {
+            leading: 1.22,
+            ..Style::new(self.size, INK)
+        }
+    }
+
+    fn head_style(&self) -> Style {
+        Style {
+            leading: 1.15,
+            ..Style::new(self.size - 0.7, SOFT)
+        }
+    }
+
+    /// Lays the table down the flow.
+    pub(super) fn lay(&self, flow: &mut Flow) {
+        if self.columns.is_empty() {
+            return;
+        }
+        let mut rows: Vec<Vec<Set>> = self
+            .rows
+            .iter()
+            .map(|row| {
+                row.iter()
+                    .zip(&self.columns)
+                    .map(|(cell, column)| self.set(flow, cell, column.align))
+                    .collect()
+            })
+            .collect();
+        let (widths, points) = self.widths(flow, &rows);
+        for (row, cells) in rows.iter_mut().zip(&self.rows) {
+            for ((set, cell), (column, width)) in row
+                .iter_mut()
+                .zip(cells)
+                .zip(self.columns.iter().zip(&widths))
+            {
+                self.fit(flow, set, cell, column.align, width - 2.0 * PAD_X);
+            }
+        }
+        let heads: Vec<Vec<Line>> = self
+            .columns
+            .iter()
+            .zip(&widths)
+            .map(|(column, width)| {
+                let style = self.head_style();
+                flow.typesetter
+                    .lines(&column.head, style, width - 2.0 * PAD_X)
+            })
+            .collect();
+        let tallest = |row: &[Set]| {
+            row.iter().map(|set| set.lines.len()).max().unwrap_or(1).max(1) as f32
+                * self.style().line_height()
+                + 2.0 * PAD_Y
+        };
+        let head_height = heads.iter().map(Vec::len).max().unwrap_or(1) as f32
+            * self.head_style().line_height()
+            + 2.0 * PAD_Y
+            + 1.0;
+        let first: f32 = rows.iter().take(2).map(|row| tallest(row)).sum();
+        flow.need(head_height + first);
+        self.head(flow, &heads, &widths, head_height);
+        for (row, cells) in rows.into_iter().zip(&self.rows) {
+            let height = tallest(&row);
+            if height > flow.left_below() && !flow.is_at_top() {
+                flow.next_page();
+                self.head(flow, &heads, &widths, head_height);
+            }
+            self.row(flow, row, cells, &widths, &points, height);
+        }
+    }
+
+    fn set(&self, flow: &mut Flow, cell: &Cell, align: Align) -> Set {
+        let mut style = self.style().inked(cell.ink);
+        if cell.is_bold {
+            style = style.bold();
+        }
+        let line = flow.typesetter.line(&cell.text, style);
+        let before = if align == Align::Decimal {
+            before_the_point(&line)
+        } else {
+            line.width
+        };
+        Set {
+            lines: vec![line],
+            before,
+        }
+    }
+
+    /// Breaks or shortens what is wider than its column.
+    fn fit(&self, flow: &mut Flow, set: &mut Set, cell: &Cell, align: Align, room: f32) {
+        let is_wide = set.lines.iter().any(|line| line.width > room + 0.01);
+        let is_broken = align == Align::Left && cell.text.contains('\n');
+        let Some(style) = set.lines.first().map(|line| line.style) else {
+            return;
+        };
+        if !is_wide && !is_broken {
+            return;
+        }
+        if align != Align::Left {
+            set.lines = vec![flow.typesetter.fitted(&cell.text, style, room)];
+            return;
+        }
+        let mut lines = flow.typesetter.lines(&cell.text, style, room);
+        if lines.len() > MOST_LINES {
+            let rest: String = lines
+                .iter()
+                .skip(MOST_LINES - 1)
+                .map(|line| &*line.text)
+                .collect::<Vec<_>>()
+                .join(" ");
+            lines.truncate(MOST_LINES - 1);
+            lines.push(flow.typesetter.fitted(&rest, style, room));
+        }
+        set.lines = lines;
+    }
+
+    /// Width of every column, and for numbers the distance of the decimal point from
+    /// the column's right edge.
+    fn widths(&self, flow: &mut Flow, rows: &[Vec<Set>]) -> (Vec<f32>, Vec<f32>) {
+        let mut widths = Vec::new();
+        let mut points = Vec::new();
+        for (index, column) in self.columns.iter().enumerate() {
+            let cells = || rows.iter().filter_map(|row| row.get(index));
+            let width_of = |set: &Set| set.lines.first().map_or(0.0, |line| line.width);
+            let widest = cells().map(width_of).fold(0.0, f32::max);
+            let before = cells().map(|set| set.before).fold(0.0, f32::max);
+            let after = cells()
+                .map(|set| width_of(set) - set.before)
+                .fold(0.0, f32::max);
+            let content = if column.align == Align::Decimal {
+                before + after
+            } else {
+                widest
+            };
+            let head = column
+                .head
+                .split_whitespace()
+                .map(|word| flow.typesetter.line(word, self.head_style()).width)
+                .fold(0.0, f32::max);
+            widths.push(content.max(head) + 2.0 * PAD_X + 0.5);
+            points.push(after);
+        }
+        let total: f32 = widths.iter().sum();
+        let room = flow.room();
+        if total > room {
+            self.narrow(&mut widths, total - room);
+        } else {
+            let spread = ((room - total) / self.columns.len() as f32).min(MOST_SPREAD);
+            for width in &mut widths {
+                *width += spread;
+            }
+        }
+        (widths, points)
+    }
+
+    /// Takes `excess` points from the columns that can be broken, then from all.
+    fn narrow(&self, widths: &mut [f32], excess: f32) {
+        let mut excess = excess;
+        let spare: Vec<f32> = self
+            .columns
+            .iter()
+            .zip(widths.iter())
+            .map(|(column, width)| {
+                if column.align == Align::Left {
+                    (width - column.least).max(0.0)
+                } else {
+                    0.0
+                }
+            })
+            .collect();
+        let total: f32 = spare.iter().sum();
+        if total > 0.0 {
+            let taken = excess.min(total);
+            for (width, spare) in widths.iter_mut().zip(&spare) {
+                *width -= taken * spare / total;
+            }
+            excess -= taken;
+        }
+        if excess > 0.0 {
+            let total: f32 = widths.iter().sum();
+            for width in widths.iter_mut() {
+                *width -= excess * *width / total;
+            }
+        }
+    }
+
+    fn head(&self, flow: &mut Flow, heads: &[Vec<Line>], widths: &[f32], height: f32) {
+        let style = self.head_style();
+        let bottom = flow.y() + height;
+        let lowest = heads.iter().map(Vec::len).max().unwrap_or(1);
+        let mut x = flow.left();
+        for ((lines, width), column) in heads.iter().zip(widths).zip(&self.columns) {
+            let missing = (lowest - lines.len()) as f32;
+            for (row, line) in lines.iter().enumerate() {
+                let y = flow.y()
+                    + PAD_Y
+                    + (missing + row as f32) * style.line_height()
+                    + style.baseline();
+                let (at, share) = match column.align {
+                    Align::Left => (x + PAD_X, 0.0),
+                    Align::Right | Align::Decimal => (x + width - PAD_X, 1.0),
+                    Align::Middle => (x + width / 2.0, 0.5),
+                };
+                flow.put_line(line.clone(), at, y, share);
+            }
+            x += width;
+        }
+        let area = Area {
+            x: flow.left(),
+            y: bottom - 0.9,
+            width: x - flow.left(),
+            height: 0.9,
+        };
+        flow.put(Item::Filled { area, colour: INK });
+        flow.advance(height);
+    }
+
+    fn row(
+        &self,
+        flow: &mut Flow,
+        row: Vec<Set>,
+        cells: &[Cell],
+        widths: &[f32],
+        points: &[f32],
+        height: f32,
+    ) {
+        let style = self.style();
+        let top = flow.y();
+        let mut x = flow.left();
+        let columns = self.columns.iter().zip(widths).zip(points);
+        for ((set, cell), ((column, width), after)) in row.into_iter().zip(cells).zip(columns) {
+            let area = Area {
+                x,
+                y: top,
+                width: *width,
+                height,
+            };
+            if let Some(colour) = cell.fill {
+                flow.put(Item::Filled { area, colour });
+            }
+            if let Some(colour) = cell.frame {
+                let inner = Area {
+                    x: x + 0.6,
+                    y: top + 0.6,
+                    width: width - 1.2,
+                    height: height - 1.2,
+                };
+                flow.put(Item::Framed {
+                    area: inner,
+                    width: 0.8,
+                    colour,
+                });
+            }
+            if let Some(anchor) = cell.jump {
+                flow.jump(area, anchor);
+            }
+            let right = x + width - PAD_X;
+            for (number, line) in set.lines.into_iter().enumerate() {
+                let y = top + PAD_Y + number as f32 * style.line_height() + style.baseline();
+                let (at, share) = match column.align {
+                    Align::Left => (x + PAD_X, 0.0),
+                    Align::Right => (right, 1.0),
+                    Align::Middle => (x + width / 2.0, 0.5),
+                    Align::Decimal => ((right - after - set.before).max(x + PAD_X), 0.0),
+                };
+                flow.put_line(line, at, y, share);
+            }
+            x += width;
+        }
+        let area = Area {
+            x: flow.left(),
+            y: top + height - 0.3,
+            width: x - flow.left(),
+            height: 0.3,
+        };
+        flow.put(Item::Filled { area, colour: HAIR });
+        flow.advance(height);
+    }
+}
+
+/// Width of what stands left of the first decimal point; of a number without one,
+/// of the number.
+fn before_the_point(line: &Line) -> f32 {
+    let text = &line.text;
+    let end = text
+        .find('.')
+        .or_else(|| text.find(' '))
+        .unwrap_or(text.len());
+    line.glyphs
+        .iter()
+        .filter(|glyph| (glyph.text.start as usize) < end)
+        .map(|glyph| glyph.advance * line.style.size)
+        .sum()
+}
