@@ -3,6 +3,7 @@
 use std::collections::BTreeSet;
 
 use crate::both_ways::{Link, Profiles};
+use crate::cable::CableResult;
 use crate::report::Provenance;
 use crate::units::{Loss, Measured};
 use crate::warning::Warning;
@@ -33,6 +34,8 @@ pub struct Content<'a> {
     pub wording: &'a Wording,
     /// The links in the order of fibres, then of wavelengths.
     pub links: &'a [PackLink],
+    /// The cable as a whole: matrix, findings and redo list; none for a single link.
+    pub cable: Option<&'a CableResult>,
     /// Doubts about the whole, beside those of each link.
     pub warnings: &'a [Warning],
     /// The levels of a link on demand.

@@ -3,10 +3,39 @@
 //! Every writer takes a [`Content`] and gives text or bytes; none opens a file.
 
 mod content;
+pub mod manifest;
+mod names;
 pub mod project;
+mod recompute;
+pub mod setup;
+pub mod verify;
 pub mod wording;
 
 pub use content::{Content, Instrument, PackLink, PowerReading, ProfileOf};
+pub use names::safe_stem;
+pub use recompute::{provenance, recomputed};
+
+impl PackError {
+    /// A part that could not be put into its form.
+    fn form(part: &'static str, error: impl std::error::Error + Send + Sync + 'static) -> Self {
+        Self::Form {
+            part,
+            source: Box::new(error),
+        }
+    }
+}
+
+/// An error and what caused it, outermost first, joined by colons.
+fn chain(error: &dyn std::error::Error) -> String {
+    let mut text = error.to_string();
+    let mut source = error.source();
+    while let Some(cause) = source {
+        text.push_str(": ");
+        text.push_str(&cause.to_string());
+        source = cause.source();
+    }
+    text
+}
 
 /// Why a part of a pack could not be made.
 #[derive(Debug, thiserror::Error)]

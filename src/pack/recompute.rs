@@ -19,10 +19,7 @@ pub fn recomputed(
     let combined = link
         .settings
         .measure((&link.a.name, a), (&link.b.name, b))?;
-    Ok(LinkReport::new(
-        &combined.link,
-        &provenance(manifest, link),
-    ))
+    Ok(LinkReport::new(&combined.link, &provenance(manifest, link)))
 }
 
 /// Where the numbers of a link of a pack come from.

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::both_ways::{self, Combined, CombineError, KnownJoint};
+use crate::both_ways::{self, CombineError, Combined, KnownJoint};
 use crate::detect::DetectSettings;
 use crate::read::{self, ParseError, Recipe, RecipeError};
 use crate::trace::{Header, Trace, TraceError};
@@ -172,12 +172,11 @@ fn one_trace(
     given: &Header,
     recipe: &Recipe,
 ) -> Result<(Trace, Vec<Warning>), SetupError> {
-    let mut content = read::from_bytes_with_recipe(bytes, given, recipe).map_err(|source| {
-        SetupError::Parse {
+    let mut content =
+        read::from_bytes_with_recipe(bytes, given, recipe).map_err(|source| SetupError::Parse {
             file: file.to_owned(),
             source: Box::new(source),
-        }
-    })?;
+        })?;
     let found = content.traces.len();
     let (Some(trace), 1) = (content.traces.pop(), found) else {
         return Err(SetupError::Traces {
@@ -185,10 +184,12 @@ fn one_trace(
             found,
         });
     };
-    let trace = trace.into_trace(given).map_err(|source| SetupError::Trace {
-        file: file.to_owned(),
-        source,
-    })?;
+    let trace = trace
+        .into_trace(given)
+        .map_err(|source| SetupError::Trace {
+            file: file.to_owned(),
+            source,
+        })?;
     let doubts = content
         .warnings
         .into_iter()

@@ -136,24 +136,26 @@ pub fn verify(files: &dyn PackFiles, expected: Option<&str>) -> Result<Verified,
             .files
             .par_iter()
             .filter(|entry| present.contains(entry.file.as_str()))
-            .filter_map(|entry| match files.bytes(&entry.file) {
-                Err(why) => Some(format!("cannot be read: {why}")),
-                Ok(bytes) if sha256_hex(&bytes) != entry.sha256 => Some(format!(
-                    "changed: its SHA-256 is {}, and the manifest has {}",
-                    sha256_hex(&bytes),
-                    entry.sha256
-                )),
-                Ok(bytes) if bytes.len() as u64 != entry.bytes => Some(format!(
-                    "it has {} bytes, and the manifest says {}",
-                    bytes.len(),
-                    entry.bytes
-                )),
-                Ok(_) => None,
-            }
-            .map(|message| Difference {
-                file: entry.file.clone(),
-                message,
-            })),
+            .filter_map(|entry| {
+                match files.bytes(&entry.file) {
+                    Err(why) => Some(format!("cannot be read: {why}")),
+                    Ok(bytes) if sha256_hex(&bytes) != entry.sha256 => Some(format!(
+                        "changed: its SHA-256 is {}, and the manifest has {}",
+                        sha256_hex(&bytes),
+                        entry.sha256
+                    )),
+                    Ok(bytes) if bytes.len() as u64 != entry.bytes => Some(format!(
+                        "it has {} bytes, and the manifest says {}",
+                        bytes.len(),
+                        entry.bytes
+                    )),
+                    Ok(_) => None,
+                }
+                .map(|message| Difference {
+                    file: entry.file.clone(),
+                    message,
+                })
+            }),
     );
     differences.par_extend(
         manifest
@@ -270,11 +272,7 @@ fn check_link(files: &dyn PackFiles, manifest: &Manifest, link: &ManifestLink) -
 }
 
 /// The bytes of a raw trace as they were when the pack was made.
-fn raw_bytes(
-    files: &dyn PackFiles,
-    kept: RawTraces,
-    trace: &RawTrace,
-) -> Result<Vec<u8>, String> {
+fn raw_bytes(files: &dyn PackFiles, kept: RawTraces, trace: &RawTrace) -> Result<Vec<u8>, String> {
     let bytes = match (&trace.file, kept) {
         (None, _) => files.named_trace(&trace.name)?,
         (Some(file), RawTraces::Gzip) => unpacked(&files.bytes(file)?)?,
