@@ -5,6 +5,7 @@
 mod content;
 pub mod manifest;
 mod names;
+pub mod pdf;
 pub mod project;
 mod recompute;
 pub mod setup;

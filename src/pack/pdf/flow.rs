@@ -7,13 +7,13 @@ use super::{Paper, PdfError};
 /// White space at both sides of the text.
 const SIDE: f32 = 51.0;
 /// White space above the text; the running head stands in it.
-const TOP: f32 = 64.0;
+const TOP: f32 = 60.0;
 /// White space below the text; the foot stands in it.
-const BOTTOM: f32 = 56.0;
+const BOTTOM: f32 = 50.0;
 /// Baseline of the running head.
 const HEAD_Y: f32 = 40.0;
 /// From the lower edge to the foot's baseline.
-const FOOT_Y: f32 = 32.0;
+const FOOT_Y: f32 = 30.0;
 
 /// Running text.
 pub(super) const BODY: Style = Style::new(8.5, INK);
@@ -217,6 +217,23 @@ impl Flow {
         self.put(Item::Text { x, y, line });
         self.text_within(text, style, indent, self.room() - indent);
         self.advance(2.0);
+    }
+
+    /// A name with a rule after it, to be written on.
+    pub(super) fn ruled(&mut self, name: &str, style: Style) {
+        self.need(style.line_height());
+        let line = self.typesetter.line(name, style);
+        let start = self.left() + line.width + 4.0;
+        let (x, y) = (self.left(), self.y + style.baseline());
+        self.put(Item::Text { x, y, line });
+        let area = Area {
+            x: start,
+            y: y + 2.0,
+            width: 160.0,
+            height: 0.5,
+        };
+        self.put(Item::Filled { area, colour: INK });
+        self.advance(style.line_height());
     }
 
     /// Puts a line with its left, right or middle at `x`; `share` is 0, 1 or ½.

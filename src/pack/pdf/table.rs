@@ -10,7 +10,7 @@ const PAD_X: f32 = 3.5;
 /// White space above and below a cell's text.
 const PAD_Y: f32 = 1.9;
 /// Most lines of a cell; the rest is cut with an ellipsis.
-const MOST_LINES: usize = 5;
+const MOST_LINES: usize = 8;
 /// Most white space that a table takes up beside a column to fill the width.
 const MOST_SPREAD: f32 = 26.0;
 
@@ -34,6 +34,8 @@ pub(super) struct Column {
     pub(super) align: Align,
     /// Width that it keeps when others want more, in points; only for what is broken.
     pub(super) least: f32,
+    /// Width that it has at least, whatever stands in it.
+    pub(super) room: f32,
 }
 
 impl Column {
@@ -42,6 +44,7 @@ impl Column {
             head: head.into(),
             align,
             least: 58.0,
+            room: 0.0,
         }
     }
 }
@@ -134,6 +137,20 @@ impl Table {
 
     /// Lays the table down the flow.
     pub(super) fn lay(&self, flow: &mut Flow) {
+        self.lay_with(flow, PAD_Y, 0.0);
+    }
+
+    /// Lays the table with little space between its rows.
+    pub(super) fn lay_tight(&self, flow: &mut Flow) {
+        self.lay_with(flow, 0.8, 0.0);
+    }
+
+    /// Lays the table with rows that can be written in, `least` points high.
+    pub(super) fn lay_tall(&self, flow: &mut Flow, least: f32) {
+        self.lay_with(flow, PAD_Y, least);
+    }
+
+    fn lay_with(&self, flow: &mut Flow, pad: f32, least: f32) {
         if self.columns.is_empty() {
             return;
         }
@@ -168,9 +185,8 @@ impl Table {
             })
             .collect();
         let tallest = |row: &[Set]| {
-            row.iter().map(|set| set.lines.len()).max().unwrap_or(1).max(1) as f32
-                * self.style().line_height()
-                + 2.0 * PAD_Y
+            let lines = row.iter().map(|set| set.lines.len()).max().unwrap_or(1);
+            (lines.max(1) as f32 * self.style().line_height() + 2.0 * pad).max(least)
         };
         let head_height = heads.iter().map(Vec::len).max().unwrap_or(1) as f32
             * self.head_style().line_height()
@@ -185,7 +201,7 @@ impl Table {
                 flow.next_page();
                 self.head(flow, &heads, &widths, head_height);
             }
-            self.row(flow, row, cells, &widths, &points, height);
+            self.row(flow, row, cells, &widths, &points, (height, pad));
         }
     }
 
@@ -257,7 +273,7 @@ impl Table {
                 .split_whitespace()
                 .map(|word| flow.typesetter.line(word, self.head_style()).width)
                 .fold(0.0, f32::max);
-            widths.push(content.max(head) + 2.0 * PAD_X + 0.5);
+            widths.push((content.max(head) + 2.0 * PAD_X + 0.5).max(column.room));
             points.push(after);
         }
         let total: f32 = widths.iter().sum();
@@ -342,7 +358,7 @@ impl Table {
         cells: &[Cell],
         widths: &[f32],
         points: &[f32],
-        height: f32,
+        (height, pad): (f32, f32),
     ) {
         let style = self.style();
         let top = flow.y();
@@ -376,7 +392,7 @@ impl Table {
             }
             let right = x + width - PAD_X;
             for (number, line) in set.lines.into_iter().enumerate() {
-                let y = top + PAD_Y + number as f32 * style.line_height() + style.baseline();
+                let y = top + pad + number as f32 * style.line_height() + style.baseline();
                 let (at, share) = match column.align {
                     Align::Left => (x + PAD_X, 0.0),
                     Align::Right => (right, 1.0),

@@ -217,6 +217,30 @@ impl Typesetter {
     }
 }
 
+/// Knows which characters neither face has.
+pub(super) struct Lacks {
+    faces: [Face<'static>; 2],
+}
+
+impl Lacks {
+    pub(super) fn new() -> Result<Self, PdfError> {
+        Ok(Self {
+            faces: [Face::parse(FONT_REGULAR, 0)?, Face::parse(FONT_BOLD, 0)?],
+        })
+    }
+
+    /// The text with a substitute for every character that neither face has.
+    pub(super) fn replaced(&self, text: &str) -> String {
+        text.chars()
+            .map(|c| {
+                let is_there = c.is_ascii()
+                    || self.faces.iter().any(|face| face.glyph_index(c).is_some());
+                if is_there { c } else { SUBSTITUTE }
+            })
+            .collect()
+    }
+}
+
 /// The glyphs of a broken line, in the order in which they are drawn.
 fn gathered(line: &parley::layout::Line<'_, ()>, text: &str, style: Style) -> Line {
     let whole = line.text_range();
