@@ -10,9 +10,9 @@ use crate::trace::Header;
 
 use super::args::SettingArgs;
 use super::input::{content, recipe};
-use crate::pack::safe_stem;
 use super::output::{File, print, tell, told, write_files};
 use super::{CommandError, Outcome, chain};
+use crate::pack::safe_stem;
 
 /// Arguments of `convert`.
 #[derive(Debug, Clone, Args)]

@@ -7,9 +7,9 @@ use crate::units::Length;
 
 use super::args::{Format, LinkArgs};
 use super::input::{Source, known_joints, one_trace, recipe};
-use crate::pack::safe_stem;
 use super::output::{File, print, table_settings, told, write_files};
 use super::{CommandError, Outcome, PROGRAM};
+use crate::pack::safe_stem;
 
 /// Reads, combines, prints and writes.
 pub(super) fn run(args: &LinkArgs) -> Result<Outcome, CommandError> {

@@ -7,9 +7,9 @@ use crate::trace::Trace;
 
 use super::args::{Format, TraceArgs};
 use super::input::{one_trace, recipe};
-use crate::pack::safe_stem;
 use super::output::{File, print, table_settings, told, write_files};
 use super::{CommandError, Outcome, PROGRAM};
+use crate::pack::safe_stem;
 
 /// Reads, measures, prints and writes.
 pub(super) fn run(args: &TraceArgs) -> Result<Outcome, CommandError> {

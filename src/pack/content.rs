@@ -6,6 +6,7 @@ use crate::both_ways::{Link, Profiles};
 use crate::cable::CableResult;
 use crate::report::Provenance;
 use crate::units::{Loss, Measured};
+use crate::verdict::{Judgement, Limits};
 use crate::warning::Warning;
 
 use super::PackError;
@@ -32,6 +33,10 @@ pub struct Content<'a> {
     pub project: &'a Project,
     /// The fixed texts in the reader's language.
     pub wording: &'a Wording,
+    /// The limits that everything was judged against; none if none were asked for.
+    pub limits: Option<&'a Limits>,
+    /// Standard errors that a value keeps from its limit, where limits were asked for.
+    pub coverage: f64,
     /// The links in the order of fibres, then of wavelengths.
     pub links: &'a [PackLink],
     /// The cable as a whole: matrix, findings and redo list; none for a single link.
@@ -51,6 +56,8 @@ pub struct PackLink {
     pub page: String,
     /// Its result, judged.
     pub link: Link,
+    /// Every value held against a limit; empty without limits.
+    pub judgements: Vec<Judgement>,
     /// Where its numbers come from.
     pub provenance: Provenance,
     /// What a source and a power meter read over it, if given.

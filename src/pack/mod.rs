@@ -6,15 +6,19 @@ mod content;
 pub mod manifest;
 mod names;
 pub mod pdf;
+pub mod page;
+pub mod power;
 pub mod project;
 mod recompute;
 pub mod setup;
 pub mod verify;
 pub mod wording;
+mod workbook;
 
 pub use content::{Content, Instrument, PackLink, PowerReading, ProfileOf};
 pub use names::safe_stem;
 pub use recompute::{provenance, recomputed};
+pub use workbook::workbook;
 
 impl PackError {
     /// A part that could not be put into its form.

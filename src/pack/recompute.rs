@@ -16,10 +16,14 @@ pub fn recomputed(
     a: &[u8],
     b: &[u8],
 ) -> Result<LinkReport, SetupError> {
-    let combined = link
+    let again = link
         .settings
         .measure((&link.a.name, a), (&link.b.name, b))?;
-    Ok(LinkReport::new(&combined.link, &provenance(manifest, link)))
+    let provenance = Provenance {
+        limits: again.limits,
+        ..provenance(manifest, link)
+    };
+    Ok(LinkReport::new(&again.combined.link, &provenance))
 }
 
 /// Where the numbers of a link of a pack come from.
@@ -33,7 +37,7 @@ pub fn provenance(manifest: &Manifest, link: &ManifestLink) -> Provenance {
         a: source(&link.a),
         b: source(&link.b),
         report_time: manifest.report_time.clone(),
-        coverage_factor: None,
+        coverage_factor: link.settings.coverage,
         limits: None,
     }
 }

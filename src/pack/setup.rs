@@ -7,6 +7,7 @@ use crate::detect::DetectSettings;
 use crate::read::{self, ParseError, Recipe, RecipeError};
 use crate::trace::{Header, Trace, TraceError};
 use crate::units::{BackscatterCoefficient, GroupIndex, Length, Position, PulseWidth, Wavelength};
+use crate::verdict::{DEFAULT_COVERAGE, Judgement, Limits, LimitsError, judge};
 use crate::warning::Warning;
 
 /// Settings that were given where files lack them.
@@ -85,12 +86,30 @@ pub struct LinkSetup {
     pub joints: Vec<NamedPlace>,
     /// Whether names that contradict were accepted.
     pub accept_pairing: bool,
+    /// The limits as TOML, if any were asked for.
+    pub limits: Option<String>,
+    /// Standard errors that a value keeps from its limit.
+    pub coverage: Option<f64>,
+}
+
+/// A link measured again, and judged if it was.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Again {
+    /// What was measured.
+    pub combined: Combined,
+    /// Every value held against a limit.
+    pub judgements: Vec<Judgement>,
+    /// Name of the limits.
+    pub limits: Option<String>,
 }
 
 /// Why a link could not be measured again.
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
 pub enum SetupError {
+    /// The limits of the manifest are none.
+    #[error("the limits cannot be read")]
+    Limits(#[from] LimitsError),
     /// The recipe of the manifest is none.
     #[error("the recipe cannot be read")]
     Recipe(#[from] RecipeError),
@@ -149,7 +168,7 @@ impl LinkSetup {
     ///
     /// # Errors
     /// [`SetupError`] when a file cannot be read or the two are no pair.
-    pub fn measure(&self, a: (&str, &[u8]), b: (&str, &[u8])) -> Result<Combined, SetupError> {
+    pub fn measure(&self, a: (&str, &[u8]), b: (&str, &[u8])) -> Result<Again, SetupError> {
         let recipe = match &self.recipe {
             Some(text) => Recipe::from_toml(text)?,
             None => Recipe::default(),
@@ -162,7 +181,19 @@ impl LinkSetup {
         let mut combined = both_ways::combine(&a, &b, &self.settings())?;
         combined.link.warnings.extend(doubts_a);
         combined.link.warnings.extend(doubts_b);
-        Ok(combined)
+        let limits = match &self.limits {
+            Some(text) => Some(Limits::from_toml(text, "limits")?),
+            None => None,
+        };
+        let judgements = limits.as_ref().map_or_else(Vec::new, |limits| {
+            let coverage = self.coverage.unwrap_or(DEFAULT_COVERAGE);
+            judge(&mut combined.link, limits, coverage).judgements
+        });
+        Ok(Again {
+            combined,
+            judgements,
+            limits: limits.map(|limits| limits.name),
+        })
     }
 }
 

@@ -1,0 +1,134 @@
+//! What the numbers were made with: limits, settings, doubts.
+
+use rust_xlsxwriter::{Workbook, XlsxError};
+
+use super::sheet::{Cell, add, column};
+use crate::both_ways::Direction;
+use crate::pack::content::{Content, PackLink};
+use crate::pack::wording::Text;
+use crate::report::SourceFile;
+use crate::units::Length;
+
+/// Limits and decision rule, or that there are none.
+pub(super) fn limits(workbook: &mut Workbook, content: &Content<'_>) -> Result<(), XlsxError> {
+    let wording = content.wording;
+    let of = |text| wording.of(text);
+    let columns = [
+        column(of(Text::Quantity), 44.0),
+        column(of(Text::Value), 16.0),
+        column(of(Text::Source), 50.0),
+    ];
+    let rows = vec![vec![
+        Cell::Text(of(Text::NoLimits).to_owned()),
+        Cell::Empty,
+        Cell::Empty,
+    ]];
+    add(workbook, of(Text::Limits), &columns, &rows, 1, wording)?;
+    Ok(())
+}
+
+/// One row a raw trace: what it was taken with.
+pub(super) fn settings(workbook: &mut Workbook, content: &Content<'_>) -> Result<(), XlsxError> {
+    let wording = content.wording;
+    let of = |text| wording.of(text);
+    let columns = [
+        column(of(Text::Fibre), 14.0),
+        column(format!("{}, nm", of(Text::Wavelength)), 11.0),
+        column(of(Text::Direction), 10.0),
+        column(format!("{}, ns", of(Text::PulseWidth)), 10.0),
+        column(of(Text::GroupIndex), 10.0),
+        column(format!("{}, dB", of(Text::BackscatterCoefficient)), 14.0),
+        column(format!("{}, s", of(Text::AveragingTime)), 11.0),
+        column(format!("{}, m", of(Text::Spacing)), 11.0),
+        column(of(Text::Samples), 10.0),
+        column(format!("{}, m", of(Text::LaunchCord)), 10.0),
+        column(format!("{}, m", of(Text::TailCord)), 10.0),
+        column(of(Text::Measured), 24.0),
+        column(of(Text::Instrument), 20.0),
+        column(of(Text::Serial), 14.0),
+        column(of(Text::CalibratedUntil), 14.0),
+        column(of(Text::Operator), 16.0),
+        column(of(Text::File), 30.0),
+        column("SHA-256", 66.0),
+    ];
+    let row = |entry: &PackLink, direction: &Direction, name: &str, source: &SourceFile| {
+        let header = &direction.header;
+        vec![
+            Cell::Text(
+                entry
+                    .link
+                    .fibre
+                    .clone()
+                    .unwrap_or_else(|| entry.page.clone()),
+            ),
+            Cell::number(Some(entry.link.wavelength.nm()), 0),
+            Cell::Text(name.to_owned()),
+            Cell::number(Some(direction.pulse_width.ns()), 0),
+            Cell::number(Some(direction.group_index.ratio()), 4),
+            Cell::number(Some(direction.backscatter.db()), 1),
+            Cell::number(header.averaging_time_s, 0),
+            Cell::number(Some(direction.spacing.m()), 3),
+            Cell::Count(direction.samples),
+            Cell::number(header.launch_cord.map(Length::m), 1),
+            Cell::number(header.tail_cord.map(Length::m), 1),
+            Cell::text(header.measured.as_deref()),
+            Cell::text(header.instrument.as_deref()),
+            Cell::text(header.serial.as_deref()),
+            Cell::text(header.calibrated_until.as_deref()),
+            Cell::text(header.operator.as_deref()),
+            Cell::Text(source.file.clone()),
+            Cell::Text(source.sha256.clone()),
+        ]
+    };
+    let rows: Vec<Vec<Cell>> = content
+        .links
+        .iter()
+        .flat_map(|entry| {
+            [
+                row(entry, &entry.link.a, "A to B", &entry.provenance.a),
+                row(entry, &entry.link.b, "B to A", &entry.provenance.b),
+            ]
+        })
+        .collect();
+    add(workbook, of(Text::Settings), &columns, &rows, 3, wording)?;
+    Ok(())
+}
+
+/// One row a doubt.
+pub(super) fn doubts(workbook: &mut Workbook, content: &Content<'_>) -> Result<(), XlsxError> {
+    let wording = content.wording;
+    let of = |text| wording.of(text);
+    let columns = [
+        column(of(Text::Fibre), 14.0),
+        column(format!("{}, nm", of(Text::Wavelength)), 11.0),
+        column(of(Text::Kind), 26.0),
+        column(of(Text::Notes), 120.0),
+    ];
+    let whole = content.warnings.iter().map(|warning| {
+        vec![
+            Cell::Empty,
+            Cell::Empty,
+            Cell::Text(warning.code.to_owned()),
+            Cell::Text(warning.message.clone()),
+        ]
+    });
+    let each = content.links.iter().flat_map(|entry| {
+        entry.link.warnings.iter().map(move |warning| {
+            vec![
+                Cell::Text(
+                    entry
+                        .link
+                        .fibre
+                        .clone()
+                        .unwrap_or_else(|| entry.page.clone()),
+                ),
+                Cell::number(Some(entry.link.wavelength.nm()), 0),
+                Cell::Text(warning.code.to_owned()),
+                Cell::Text(warning.message.clone()),
+            ]
+        })
+    });
+    let rows: Vec<Vec<Cell>> = whole.chain(each).collect();
+    add(workbook, of(Text::Warnings), &columns, &rows, 2, wording)?;
+    Ok(())
+}
