@@ -5,26 +5,30 @@ use super::page::Anchor;
 use super::summary::verdict;
 use super::table::{Align, Cell, Column, Table};
 use super::words::{self, FibrePage, MISSING};
-use crate::both_ways::{Event, Link, Verdict};
+use crate::both_ways::Verdict;
 use crate::cable::CableResult;
-use crate::pack::Content;
+use crate::pack::{Content, PackLink};
 use crate::pack::wording::Text;
 use crate::report::number::{signed, with_error};
 use crate::report::plain_text;
 use crate::units::Loss;
+use crate::verdict::{Judgement, Place, What};
 
 /// Most fibres that a finding names one by one.
 const MOST_NAMED: usize = 12;
+/// Most reasons that are listed for one link; its page has all its events.
+const MOST_OF_A_LINK: usize = 6;
 
 /// Lays the chapter.
 pub(super) fn lay(flow: &mut Flow, content: &Content<'_>, fibres: &[FibrePage]) {
     let wording = content.wording;
     flow.chapter(wording.of(Text::Exceptions));
     flow.anchor(Anchor::Chapter(2));
-    let is_judged = content
-        .links
-        .iter()
-        .any(|entry| entry.link.verdict != Verdict::NotJudged);
+    let is_judged = content.limits.is_some()
+        || content
+            .links
+            .iter()
+            .any(|entry| entry.link.verdict != Verdict::NotJudged);
     let rows = links(content, fibres);
     if !is_judged {
         flow.text(wording.of(Text::NoLimits), BODY);
@@ -42,7 +46,7 @@ pub(super) fn lay(flow: &mut Flow, content: &Content<'_>, fibres: &[FibrePage]) 
     }
 }
 
-/// One row a link that was judged and did not pass, the worst first.
+/// Rows of the links that were judged and did not pass, the worst first.
 fn links(content: &Content<'_>, fibres: &[FibrePage]) -> Vec<Vec<Cell>> {
     let mut rows = Vec::new();
     for wanted in [Verdict::Fail, Verdict::Undecided, Verdict::NotJudged] {
@@ -52,7 +56,7 @@ fn links(content: &Content<'_>, fibres: &[FibrePage]) -> Vec<Vec<Cell>> {
                     continue;
                 };
                 if entry.link.verdict == wanted {
-                    rows.push(row(content, &entry.link, &fibre.name, place));
+                    rows.extend(of_link(content, entry, &fibre.name, place));
                 }
             }
         }
@@ -60,57 +64,135 @@ fn links(content: &Content<'_>, fibres: &[FibrePage]) -> Vec<Vec<Cell>> {
     rows
 }
 
-fn row(content: &Content<'_>, link: &Link, name: &str, place: usize) -> Vec<Cell> {
-    let worst = worst_event(link);
-    let number = |value: Option<String>| Cell::new(value.unwrap_or_else(|| MISSING.to_owned()));
-    vec![
-        Cell::new(name).jumping(Some(Anchor::Fibre(place))),
-        Cell::new(words::wavelength(link.wavelength)),
-        verdict(content, link.verdict),
-        Cell::new(worst.map_or_else(
-            || MISSING.to_owned(),
-            |event| format!("{}: {}", event.number, words::what(event, link)),
-        )),
-        number(worst.map(words::place)),
-        number(worst.map(|event| words::loss(&event.loss))),
-        number(worst.and_then(|event| event.limit.map(|limit| signed(Loss::db(limit), 2)))),
-        Cell::new(words::loss(&link.loss)),
-    ]
+/// What keeps a link from passing, the widest off its limit first.
+fn of_link(content: &Content<'_>, entry: &PackLink, name: &str, place: usize) -> Vec<Vec<Cell>> {
+    let link = &entry.link;
+    let mut judgements: Vec<&Judgement> = entry
+        .judgements
+        .iter()
+        .filter(|judgement| judgement.verdict == link.verdict)
+        .collect();
+    judgements.sort_by(|one, other| {
+        let off = |judgement: &Judgement| judgement.margin.unwrap_or(f64::INFINITY);
+        off(one).total_cmp(&off(other))
+    });
+    let head = |is_first: bool| {
+        let name = if is_first { name } else { "" };
+        let light = if is_first {
+            words::wavelength(link.wavelength)
+        } else {
+            String::new()
+        };
+        [
+            Cell::new(name).bold().jumping(Some(Anchor::Fibre(place))),
+            Cell::new(light),
+        ]
+    };
+    if judgements.is_empty() {
+        let mut row = head(true).to_vec();
+        row.push(verdict(content, link.verdict));
+        row.extend((0..4).map(|_| Cell::new("")));
+        return vec![row];
+    }
+    let rest = judgements.len().saturating_sub(MOST_OF_A_LINK);
+    let mut rows: Vec<Vec<Cell>> = judgements
+        .into_iter()
+        .take(MOST_OF_A_LINK)
+        .enumerate()
+        .map(|(number, judgement)| {
+            let mut row = head(number == 0).to_vec();
+            row.extend(of_judgement(content, judgement));
+            row
+        })
+        .collect();
+    if rest > 0 {
+        let mut row = head(false).to_vec();
+        row.extend([Cell::new(""), Cell::soft(format!("… (+{rest})"))]);
+        row.extend((0..3).map(|_| Cell::new("")));
+        rows.push(row);
+    }
+    rows
 }
 
-/// The event that the link's verdict rests on, or the one that says most about it.
-fn worst_event(link: &Link) -> Option<&Event> {
-    let excess = |event: &Event| {
-        let loss = event.loss.as_ref().map_or(f64::NEG_INFINITY, |loss| loss.value.db());
-        loss - event.limit.map_or(0.0, Loss::db)
+fn of_judgement(content: &Content<'_>, judgement: &Judgement) -> [Cell; 5] {
+    let unit = judgement.what.unit();
+    let what = if unit.is_empty() {
+        judgement.what.word().to_owned()
+    } else {
+        format!("{}, {unit}", judgement.what.word())
     };
-    link.events
-        .iter()
-        .filter(|event| event.verdict == link.verdict && event.verdict != Verdict::Pass)
-        .max_by(|one, other| excess(one).total_cmp(&excess(other)))
+    let at = match &judgement.place {
+        Place::Event {
+            number,
+            joint,
+            seen_from,
+        } => {
+            let mut text = number.to_string();
+            if let Some(joint) = joint {
+                text = format!("{text}, {}", plain_text(joint));
+            }
+            if let Some(end) = seen_from {
+                text = format!("{text}, {end}");
+            }
+            text
+        }
+        Place::Section { from, to } => {
+            format!("{}–{} m", signed(from.m(), 0), signed(to.m(), 0))
+        }
+        Place::Link => String::new(),
+        Place::LinkFrom(end) => end.to_string(),
+        Place::Closure(name) => plain_text(name),
+    };
+    let decimals = match judgement.what {
+        What::Reflectance | What::ReturnLoss => 1,
+        What::SplicesOver | What::Continuity => 0,
+        What::SpliceLoss
+        | What::ConnectorLoss
+        | What::GroupLoss
+        | What::SectionAttenuation
+        | What::FibreMean
+        | What::ClosureMean
+        | What::LinkLoss => 3,
+    };
+    let value = judgement.value.map_or_else(
+        || MISSING.to_owned(),
+        |value| match judgement.std_error {
+            Some(error) => with_error(value, Some(error), decimals),
+            None => signed(value, decimals),
+        },
+    );
+    let limit = judgement
+        .limit
+        .map_or_else(|| MISSING.to_owned(), |limit| signed(limit, decimals));
+    let named = if at.is_empty() {
+        what
+    } else {
+        format!("{what}: {at}")
+    };
+    [
+        verdict(content, judgement.verdict),
+        Cell::new(named),
+        Cell::new(value),
+        Cell::new(limit),
+        Cell::soft(plain_text(&judgement.reason)),
+    ]
 }
 
 fn not_passed(content: &Content<'_>, rows: Vec<Vec<Cell>>) -> Table {
     let wording = content.wording;
+    let left = |text: Text, least: f32| Column {
+        least,
+        ..Column::new(wording.of(text), Align::Left)
+    };
     Table {
         columns: vec![
-            Column {
-                least: 40.0,
-                ..Column::new(wording.of(Text::Fibre), Align::Left)
-            },
+            left(Text::Fibre, 40.0),
             Column::new(wording.of(Text::Wavelength), Align::Right),
-            Column {
-                least: 44.0,
-                ..Column::new(wording.of(Text::Verdict), Align::Left)
-            },
-            Column::new(wording.of(Text::WorstJoint), Align::Left),
-            Column::new(format!("{}, m", wording.of(Text::Place)), Align::Decimal),
-            Column::new(format!("{}, dB", wording.of(Text::Loss)), Align::Decimal),
-            Column::new(format!("{}, dB", wording.of(Text::Limit)), Align::Decimal),
-            Column::new(
-                format!("{}, {}, dB", wording.of(Text::Loss), wording.of(Text::Fibre)),
-                Align::Decimal,
-            ),
+            left(Text::Verdict, 44.0),
+            left(Text::Quantity, 90.0),
+            Column::new(wording.of(Text::Value), Align::Decimal),
+            Column::new(wording.of(Text::Limit), Align::Decimal),
+            left(Text::Reason, 120.0),
         ],
         rows,
         size: 7.4,

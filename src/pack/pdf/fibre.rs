@@ -9,10 +9,10 @@ use super::typeset::Style;
 use super::words::{self, FibrePage, MISSING};
 use crate::both_ways::{Event, Link, Verdict};
 use crate::pack::wording::Text;
-use crate::pack::{Content, PackLink, PowerReading};
-use crate::report::number::{loss_with_error, signed, with_error};
+use crate::pack::{Content, PackLink, power};
+use crate::report::number::{loss_with_error, signed};
 use crate::report::{SourceFile, plain_text};
-use crate::units::{Loss, Measured};
+use crate::units::Loss;
 
 /// Name of the fibre.
 const NAME: Style = Style::new(13.0, super::page::INK).bold();
@@ -122,7 +122,7 @@ fn link(flow: &mut Flow, content: &Content<'_>, entry: &PackLink, index: usize) 
     flow.put(Item::Figure { area, link: index });
     flow.advance(height + 2.0);
     let reasons = events(flow, content, link);
-    power(flow, content, entry);
+    power_meter(flow, content, entry);
     flow.advance(2.0);
     notes(flow, content, entry, reasons);
 }
@@ -230,31 +230,31 @@ fn row(
 }
 
 /// The losses by source and power meter beside the two-way total.
-fn power(flow: &mut Flow, content: &Content<'_>, entry: &PackLink) {
+fn power_meter(flow: &mut Flow, content: &Content<'_>, entry: &PackLink) {
     if entry.power.is_empty() {
         return;
     }
     let wording = content.wording;
     flow.advance(5.0);
-    let total = entry.link.loss.as_ref().ok();
+    let total = words::loss(&entry.link.loss);
     let rows = entry
         .power
         .iter()
         .map(|reading| {
-            let (difference, word) = total
-                .map_or_else(
-                    || (MISSING.to_owned(), String::new()),
-                    |total| compared(content, total, reading),
-                );
-            let loss = &reading.loss;
+            let found = power::agreement(reading, &entry.link.loss);
+            let difference = found.as_ref().map_or_else(
+                || MISSING.to_owned(),
+                |found| loss_with_error(&found.difference),
+            );
+            let word = match found.and_then(|found| found.agrees) {
+                Some(true) => wording.of(Text::WithinErrors),
+                Some(false) => wording.of(Text::BeyondErrors),
+                None => wording.of(Text::NotJudged),
+            };
             vec![
                 Cell::new(plain_text(&reading.direction)),
-                Cell::new(with_error(
-                    loss.value.db(),
-                    loss.std_error.map(Loss::db),
-                    2,
-                )),
-                Cell::new(total.map_or_else(|| MISSING.to_owned(), loss_with_error)),
+                Cell::new(loss_with_error(&reading.loss)),
+                Cell::new(&*total),
                 Cell::new(difference),
                 Cell::new(word),
             ]
@@ -263,40 +263,16 @@ fn power(flow: &mut Flow, content: &Content<'_>, entry: &PackLink) {
     let head = |text: Text| format!("{}, dB", wording.of(text));
     let table = Table {
         columns: vec![
-            Column::new(wording.of(Text::PowerDirection), Align::Left),
+            Column::new(wording.of(Text::Direction), Align::Left),
             Column::new(head(Text::PowerMeter), Align::Decimal),
             Column::new(head(Text::Loss), Align::Decimal),
-            Column::new(head(Text::PowerDifference), Align::Decimal),
+            Column::new(head(Text::Difference), Align::Decimal),
             Column::new("", Align::Left),
         ],
         rows,
         size: 6.8,
     };
     table.lay_tight(flow);
-}
-
-/// The two-way total less a reading of the power meter, held against twice both
-/// standard errors together (about 95 % for normal errors, GUM 6.2.1 and 5.1.2).
-fn compared(
-    content: &Content<'_>,
-    total: &Measured<Loss>,
-    reading: &PowerReading,
-) -> (String, String) {
-    let difference_db = total.value.db() - reading.loss.value.db();
-    let errors = total.std_error.zip(reading.loss.std_error);
-    let Some((of_total, of_reading)) = errors else {
-        return (with_error(difference_db, None, 2), String::new());
-    };
-    let error_db = of_total.db().hypot(of_reading.db());
-    let word = if difference_db.abs() <= 2.0 * error_db {
-        Text::WithinErrors
-    } else {
-        Text::BeyondErrors
-    };
-    (
-        with_error(difference_db, Some(error_db), 2),
-        content.wording.of(word).to_owned(),
-    )
 }
 
 /// Reasons for what is missing, what to know about events, doubts, files.

@@ -68,11 +68,6 @@ impl Flow {
         self.size.0 - 2.0 * SIDE
     }
 
-    /// Height of the text on a whole page.
-    pub(super) fn height(&self) -> f32 {
-        self.size.1 - TOP - BOTTOM
-    }
-
     /// Height left on this page.
     pub(super) fn left_below(&self) -> f32 {
         self.size.1 - BOTTOM - self.y
@@ -81,11 +76,6 @@ impl Flow {
     /// Upper edge of the next block.
     pub(super) const fn y(&self) -> f32 {
         self.y
-    }
-
-    /// Pages so far.
-    pub(super) fn count(&self) -> usize {
-        self.out.pages.len()
     }
 
     pub(super) fn is_at_top(&self) -> bool {

@@ -247,8 +247,8 @@ fn key(flow: &mut Flow, content: &Content<'_>, cable: &CableResult) {
     let mut entries = if is_judged {
         vec![
             (greys, wording.of(Text::HeatWithin).to_owned()),
-            (vec![BETWEEN], wording.of(Text::HeatUndecided).to_owned()),
-            (vec![ACCENT], wording.of(Text::HeatFail).to_owned()),
+            (vec![BETWEEN], wording.of(Text::Undecided).to_owned()),
+            (vec![ACCENT], wording.of(Text::Fail).to_owned()),
         ]
     } else {
         vec![

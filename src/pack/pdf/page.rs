@@ -12,8 +12,6 @@ pub(super) const INK: Colour = Colour(26, 28, 30);
 pub(super) const SOFT: Colour = Colour(96, 100, 104);
 /// Rules between rows.
 pub(super) const HAIR: Colour = Colour(205, 208, 211);
-/// Ground of what was not measured.
-pub(super) const GROUND: Colour = Colour(238, 239, 240);
 /// The one colour besides black and grey.
 pub(super) const ACCENT: Colour = Colour(122, 30, 74);
 /// Paper.

@@ -102,8 +102,8 @@ fn list(flow: &mut Flow, content: &Content<'_>, cable: &CableResult, fibres: &[F
             narrow(Text::Fibre, 34.0),
             narrow(Text::TubeAndColour, 44.0),
             Column::new(wording.of(Text::Wavelength), Align::Right),
-            Column::new(head(Text::ChainageA, "m"), Align::Right),
-            Column::new(head(Text::ChainageB, "m"), Align::Right),
+            Column::new(head(Text::ChainageFromA, "m"), Align::Right),
+            Column::new(head(Text::ChainageFromB, "m"), Align::Right),
             Column::new(head(Text::Place, "m"), Align::Decimal),
             Column::new(head(Text::Loss, "dB"), Align::Decimal),
             Column::new(head(Text::Forced, "dB"), Align::Decimal),
@@ -268,9 +268,9 @@ fn whereabouts(
     let chainage_a = joint
         .and_then(|joint| joint.chainage)
         .or_else(|| first.and_then(|entry| entry.chainage_from_a));
-    parts.extend(from(Text::ChainageA, chainage_a));
+    parts.extend(from(Text::ChainageFromA, chainage_a));
     parts.extend(from(
-        Text::ChainageB,
+        Text::ChainageFromB,
         first.and_then(|entry| entry.chainage_from_b),
     ));
     flow.text(&parts.join(" · "), BODY);

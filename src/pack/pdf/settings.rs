@@ -9,10 +9,10 @@ use super::words;
 use crate::both_ways::{Direction, Link};
 use crate::pack::Content;
 use crate::pack::wording::Text;
-use crate::report::findings::kind_word;
 use crate::report::number::signed;
 use crate::report::plain_text;
-use crate::units::Loss;
+use crate::units::Wavelength;
+use crate::verdict::{Band, Limits, LossBound, What};
 
 /// Lays the chapter.
 pub(super) fn lay(flow: &mut Flow, content: &Content<'_>) {
@@ -43,32 +43,13 @@ pub(super) fn cautions(flow: &mut Flow, content: &Content<'_>) {
 fn limits(flow: &mut Flow, content: &Content<'_>) {
     let wording = content.wording;
     flow.section(wording.of(Text::Limits), 40.0);
-    let names: BTreeSet<String> = content
-        .links
-        .iter()
-        .filter_map(|entry| entry.provenance.limits.as_deref())
-        .chain(content.cable.and_then(|cable| cable.rules.limits.as_deref()))
-        .map(plain_text)
-        .collect();
-    let rows = applied(content);
-    if names.is_empty() && rows.is_empty() {
+    let Some(limits) = content.limits else {
         flow.text(wording.of(Text::NoLimits), BODY);
         return;
-    }
-    let coverage = content
-        .links
-        .iter()
-        .find_map(|entry| entry.provenance.coverage_factor)
-        .or(content.cable.map(|cable| cable.rules.coverage));
-    let k = coverage.map_or_else(
-        || wording.of(Text::NotStated).to_owned(),
-        |k| k.to_string(),
-    );
-    if !names.is_empty() {
-        let names: Vec<String> = names.into_iter().collect();
-        flow.text(&names.join(", "), BODY.bold());
-        flow.advance(2.0);
-    }
+    };
+    flow.text(&plain_text(&limits.name), BODY.bold());
+    flow.advance(2.0);
+    let k = content.coverage.to_string();
     flow.text(
         &words::filled(wording, Text::DecisionRule, &[("k", &k)]),
         BODY,
@@ -78,42 +59,87 @@ fn limits(flow: &mut Flow, content: &Content<'_>) {
         columns: vec![
             Column::new(wording.of(Text::AppliesTo), Align::Left),
             Column::new(wording.of(Text::Wavelength), Align::Left),
-            Column::new(format!("{}, dB", wording.of(Text::Limit)), Align::Decimal),
-            Column::new(wording.of(Text::Number), Align::Right),
+            Column::new(wording.of(Text::Limit), Align::Left),
+            Column::new(wording.of(Text::Source), Align::Left),
         ],
-        rows: rows
+        rows: asked(limits)
             .into_iter()
-            .map(|((kind, wavelength, limit), count)| {
-                vec![
-                    Cell::new(kind),
-                    Cell::new(wavelength),
-                    Cell::new(limit),
-                    Cell::new(count.to_string()),
-                ]
-            })
+            .map(|row| row.into_iter().map(Cell::new).collect())
             .collect(),
         size: 8.0,
     };
     table.lay(flow);
 }
 
-/// Limits that were applied to losses of events: kind, wavelength, limit; how often.
-fn applied(content: &Content<'_>) -> BTreeMap<(String, String, String), usize> {
-    let mut applied = BTreeMap::new();
-    for entry in content.links {
-        for event in &entry.link.events {
-            let Some(limit) = event.limit.map(Loss::db).filter(|limit| limit.is_finite()) else {
-                continue;
-            };
-            let key = (
-                kind_word(event.kind).to_owned(),
-                words::wavelength(entry.link.wavelength),
-                signed(limit, 3),
-            );
-            *applied.entry(key).or_insert(0) += 1;
+/// Every limit that is asked for: quantity, wavelengths, value, source.
+fn asked(limits: &Limits) -> Vec<[String; 4]> {
+    let db = |value: f64| format!("{} dB", signed(value, 3));
+    let mut rows = Vec::new();
+    let mut put = |what: What, band: String, value: String, source: &str| {
+        rows.push([what.word().to_owned(), band, value, plain_text(source)]);
+    };
+    let losses = [
+        (What::SpliceLoss, &limits.splice_loss),
+        (What::ConnectorLoss, &limits.connector_loss),
+        (What::FibreMean, &limits.mean_per_fibre),
+        (What::ClosureMean, &limits.mean_per_closure),
+    ];
+    for (what, limit) in losses {
+        if let Some(limit) = limit {
+            let value = format!("≤ {}", db(limit.max.db()));
+            put(what, String::new(), value, &limit.source);
         }
     }
-    applied
+    if let Some(limit) = &limits.splices_over {
+        let value = format!("≤ {} > {}", limit.at_most, db(limit.over.db()));
+        put(What::SplicesOver, String::new(), value, &limit.source);
+    }
+    if let Some(limit) = &limits.reflectance {
+        let value = format!("≤ {}", db(limit.max.db()));
+        put(What::Reflectance, String::new(), value, &limit.source);
+    }
+    if let Some(limit) = &limits.orl {
+        let value = format!("≥ {}", db(limit.min.db()));
+        put(What::ReturnLoss, String::new(), value, &limit.source);
+    }
+    for limit in &limits.section_attenuation {
+        let least = limit
+            .least_length
+            .map_or_else(String::new, |least| format!(" (≥ {})", words::metres(least)));
+        let value = format!("≤ {} dB/km{least}", signed(limit.max.db_per_km(), 3));
+        put(What::SectionAttenuation, band(limit.band), value, &limit.source);
+    }
+    for limit in &limits.link_loss {
+        let value = match limit.bound {
+            LossBound::Fixed { max } => format!("≤ {}", db(max.db())),
+            LossBound::Budget {
+                per_splice,
+                per_connector,
+                per_km,
+                plus,
+                ..
+            } => format!(
+                "≤ {} a splice + {} a connector + {} dB a km + {}",
+                db(per_splice.db()),
+                db(per_connector.db()),
+                signed(per_km.db_per_km(), 3),
+                db(plus.db())
+            ),
+        };
+        put(What::LinkLoss, band(limit.band), value, &limit.source);
+    }
+    rows
+}
+
+/// `1260 … 1360 nm`; an open end is left out.
+fn band(band: Band) -> String {
+    let nm = |wavelength: Option<Wavelength>| {
+        wavelength.map_or_else(String::new, |wavelength| wavelength.nm().to_string())
+    };
+    match (band.from, band.to) {
+        (None, None) => String::new(),
+        (from, to) => format!("{} … {} nm", nm(from), nm(to)).trim().to_owned(),
+    }
 }
 
 /// The settings that the traces were taken with; links with the same share a row.
@@ -138,8 +164,8 @@ fn settings(flow: &mut Flow, content: &Content<'_>) {
             column(Text::PulseWidth, "ns", Align::Right),
             column(Text::GroupIndex, "", Align::Right),
             column(Text::Spacing, "m", Align::Right),
-            column(Text::Averaging, "s", Align::Right),
-            column(Text::Backscatter, "dB", Align::Left),
+            column(Text::AveragingTime, "s", Align::Right),
+            column(Text::BackscatterCoefficient, "dB", Align::Left),
             column(Text::Links, "", Align::Right),
         ],
         rows: groups

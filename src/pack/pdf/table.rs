@@ -23,8 +23,6 @@ pub(super) enum Align {
     Right,
     /// By the decimal point, on one line.
     Decimal,
-    /// In the middle, on one line.
-    Middle,
 }
 
 /// A column's head and how it stands.
@@ -335,7 +333,6 @@ impl Table {
                 let (at, share) = match column.align {
                     Align::Left => (x + PAD_X, 0.0),
                     Align::Right | Align::Decimal => (x + width - PAD_X, 1.0),
-                    Align::Middle => (x + width / 2.0, 0.5),
                 };
                 flow.put_line(line.clone(), at, y, share);
             }
@@ -396,7 +393,6 @@ impl Table {
                 let (at, share) = match column.align {
                     Align::Left => (x + PAD_X, 0.0),
                     Align::Right => (right, 1.0),
-                    Align::Middle => (x + width / 2.0, 0.5),
                     Align::Decimal => ((right - after - set.before).max(x + PAD_X), 0.0),
                 };
                 flow.put_line(line, at, y, share);

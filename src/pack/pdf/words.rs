@@ -11,6 +11,7 @@ use crate::report::findings::kind_word;
 use crate::report::number::{NO_NUMBER_REASON, loss_with_error, signed};
 use crate::report::plain_text;
 use crate::units::{Length, Loss, Measurement, Reflectance, Wavelength};
+use crate::verdict::roll_up;
 
 /// Stands for a value that was not measured.
 pub(super) const MISSING: &str = "—";
@@ -37,6 +38,7 @@ pub(super) struct FibrePage {
 pub(super) fn fibres(content: &Content<'_>) -> Vec<FibrePage> {
     let of_cable: BTreeMap<usize, usize> = content
         .cable
+        .filter(|cable| cable.links.len() == content.links.len())
         .iter()
         .flat_map(|cable| &cable.links)
         .enumerate()
@@ -70,7 +72,7 @@ pub(super) fn fibres(content: &Content<'_>) -> Vec<FibrePage> {
         }
     }
     for fibre in &mut fibres {
-        fibre.verdict = worst(
+        fibre.verdict = roll_up(
             fibre
                 .links
                 .iter()
@@ -89,23 +91,6 @@ pub(super) fn tube_and_colour(tube: &Option<String>, colour: &Option<String>) ->
         .map(|part| plain_text(part))
         .collect();
     (!parts.is_empty()).then(|| parts.join(", "))
-}
-
-/// The verdict that weighs most: one failure fails all, one that could not be judged
-/// keeps the rest from passing.
-pub(super) fn worst(verdicts: impl IntoIterator<Item = Verdict>) -> Verdict {
-    const fn weight(verdict: Verdict) -> u8 {
-        match verdict {
-            Verdict::Pass => 0,
-            Verdict::NotJudged => 1,
-            Verdict::Undecided => 2,
-            Verdict::Fail => 3,
-        }
-    }
-    verdicts
-        .into_iter()
-        .max_by_key(|&verdict| weight(verdict))
-        .unwrap_or(Verdict::NotJudged)
 }
 
 /// What the document is about.
