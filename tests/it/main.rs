@@ -14,6 +14,7 @@ mod outside_links;
 mod outside_reflectance;
 mod outside_scale;
 mod outside_two_way;
+mod pdf;
 mod plot;
 mod properties;
 mod read;
