@@ -5,8 +5,8 @@
 mod content;
 pub mod manifest;
 mod names;
-pub mod pdf;
 pub mod page;
+pub mod pdf;
 pub mod power;
 pub mod project;
 mod recompute;

@@ -476,5 +476,12 @@ pub(super) fn fibre_axis(
         names: ["", ""],
         ticks: 0,
     };
-    axes(canvas, fonts, panel, &level, Some(axis))
+    let axis = FibreAxis {
+        is_named: false,
+        ..*axis
+    };
+    axes(canvas, fonts, panel, &level, Some(&axis))?;
+    let name = format!("{} from A", axis.unit());
+    let pen = Pen::new(SMALL, Anchor::End).coloured(colour::SOFT);
+    canvas.text(&name, axis.span.from_px - 10.0, panel.bottom + 13.0, pen)
 }

@@ -56,7 +56,12 @@ pub(super) fn lay(flow: &mut Flow, content: &Content<'_>) {
     match (&title, &cable) {
         (Some(title), _) => short_text(flow, title, TITLE, 4),
         (None, Some(cable)) => {
-            short_text(flow, &format!("{} {cable}", wording.of(Text::Cable)), TITLE, 4);
+            short_text(
+                flow,
+                &format!("{} {cable}", wording.of(Text::Cable)),
+                TITLE,
+                4,
+            );
         }
         (None, None) => {}
     }
@@ -78,7 +83,10 @@ pub(super) fn lay(flow: &mut Flow, content: &Content<'_>) {
     about.push(words::filled(
         wording,
         Text::FibresAndWavelengths,
-        &[("fibres", &fibres), ("wavelengths", &wavelengths.join(", "))],
+        &[
+            ("fibres", &fibres),
+            ("wavelengths", &wavelengths.join(", ")),
+        ],
     ));
     for line in about {
         short_text(flow, &line, SUBTITLE, 3);
@@ -197,10 +205,9 @@ fn details(flow: &mut Flow, content: &Content<'_>) {
         .iter()
         .map(|instrument| {
             let named = |value: &Option<String>| {
-                value.as_deref().map_or_else(
-                    || wording.of(Text::NotStated).to_owned(),
-                    plain_text,
-                )
+                value
+                    .as_deref()
+                    .map_or_else(|| wording.of(Text::NotStated).to_owned(), plain_text)
             };
             format!(
                 "{}, {} {}, {} {}",
@@ -219,7 +226,10 @@ fn details(flow: &mut Flow, content: &Content<'_>) {
         wording.of(Text::ReportTime),
         content.report_time.map(plain_text),
     );
-    put(wording.of(Text::Note), project.note.as_deref().map(lines_of));
+    put(
+        wording.of(Text::Note),
+        project.note.as_deref().map(lines_of),
+    );
     for (name, value) in rows {
         row(flow, &name, &value);
     }
@@ -250,11 +260,13 @@ fn party(party: &Party) -> Option<String> {
 }
 
 fn row(flow: &mut Flow, name: &str, value: &str) {
-    let name = flow
-        .typesetter
-        .lines(name, BODY.inked(SOFT), NAMES - 12.0);
+    let name = flow.typesetter.lines(name, BODY.inked(SOFT), NAMES - 12.0);
     let room = flow.room() - NAMES;
-    let count = flow.typesetter.lines(value, BODY, room).len().max(name.len());
+    let count = flow
+        .typesetter
+        .lines(value, BODY, room)
+        .len()
+        .max(name.len());
     flow.need(BODY.line_height() * count.min(4) as f32 + 5.0);
     let (left, mut y) = (flow.left(), flow.y() + BODY.baseline());
     let bottom = flow.y() + BODY.line_height() * name.len() as f32;

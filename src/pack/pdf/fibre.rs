@@ -10,12 +10,15 @@ use super::words::{self, FibrePage, MISSING};
 use crate::both_ways::{Event, Link, Verdict};
 use crate::pack::wording::Text;
 use crate::pack::{Content, PackLink, power};
+use crate::plot::PlotSettings;
 use crate::report::number::{loss_with_error, signed};
 use crate::report::{SourceFile, plain_text};
 use crate::units::Loss;
 
 /// Name of the fibre.
 const NAME: Style = Style::new(13.0, super::page::INK).bold();
+/// Length and losses of a link.
+const FACTS: Style = Style::new(7.3, super::page::INK);
 /// Notes below a table of events.
 const FOOTNOTE: Style = Style {
     leading: 1.25,
@@ -25,6 +28,10 @@ const FOOTNOTE: Style = Style {
 const DIGITS: usize = 16;
 /// Least height that a table of events needs below its figure to begin there.
 const SOME_ROWS: f32 = 60.0;
+
+/// Heights of a figure in its pixels: least, where all fits on one page; usual, where it
+/// does not; and most.
+const HEIGHTS_PX: [u32; 3] = [PlotSettings::LEAST_BRIEF_HEIGHT, 400, 470];
 
 /// Lays one page for every fibre, or more where its events need them.
 pub(super) fn lay(flow: &mut Flow, content: &Content<'_>, fibres: &[FibrePage]) {
@@ -38,11 +45,30 @@ pub(super) fn lay(flow: &mut Flow, content: &Content<'_>, fibres: &[FibrePage]) 
         }
         flow.bookmark(1, &bookmark(content, fibre));
         flow.anchor(Anchor::Fibre(place));
-        head(flow, content, fibre, &title);
-        for &index in &fibre.links {
-            if let Some(entry) = content.links.get(index) {
-                link(flow, content, entry, index);
-            }
+        let start = flow.mark();
+        let [least, usual, most] = HEIGHTS_PX;
+        // As low as the figures can be read; what that leaves of the page is theirs.
+        page(flow, content, fibre, &title, least);
+        let height_px = if flow.is_on_page_of(&start) {
+            let per_px = flow.room() / FIGURE_PX as f32;
+            let spare = (flow.left_below() - 4.0).max(0.0) / per_px;
+            let more = spare / fibre.links.len().max(1) as f32;
+            (least + more as u32).min(most)
+        } else {
+            usual
+        };
+        if height_px > least {
+            flow.back_to(&start);
+            page(flow, content, fibre, &title, height_px);
+        }
+    }
+}
+
+fn page(flow: &mut Flow, content: &Content<'_>, fibre: &FibrePage, title: &str, height_px: u32) {
+    head(flow, content, fibre, title);
+    for &index in &fibre.links {
+        if let Some(entry) = content.links.get(index) {
+            link(flow, content, entry, index, height_px);
         }
     }
 }
@@ -51,7 +77,11 @@ pub(super) fn lay(flow: &mut Flow, content: &Content<'_>, fibres: &[FibrePage]) 
 fn bookmark(content: &Content<'_>, fibre: &FibrePage) -> String {
     match fibre.verdict {
         Verdict::Fail | Verdict::Undecided => {
-            format!("{} – {}", fibre.name, content.wording.verdict(fibre.verdict))
+            format!(
+                "{} – {}",
+                fibre.name,
+                content.wording.verdict(fibre.verdict)
+            )
         }
         Verdict::Pass | Verdict::NotJudged => fibre.name.clone(),
     }
@@ -97,29 +127,33 @@ fn head(flow: &mut Flow, content: &Content<'_>, fibre: &FibrePage, title: &str) 
     flow.advance(NOTE.line_height());
 }
 
-fn link(flow: &mut Flow, content: &Content<'_>, entry: &PackLink, index: usize) {
+fn link(flow: &mut Flow, content: &Content<'_>, entry: &PackLink, index: usize, height_px: u32) {
     let link = &entry.link;
     let width = flow.room();
-    let height = width * FIGURE_PX.1 as f32 / FIGURE_PX.0 as f32;
+    let height = width * height_px as f32 / FIGURE_PX as f32;
     let style = BODY.bold();
-    flow.gap(9.0);
+    flow.gap(8.0);
     flow.need(style.line_height() + NOTE.line_height() + height + SOME_ROWS);
     let wavelength = flow
         .typesetter
         .line(&words::wavelength(link.wavelength), style);
-    let indent = wavelength.width + 10.0;
-    let y = flow.y() + style.baseline();
+    let indent = wavelength.width + 8.0;
+    let y = flow.y() + FACTS.baseline();
     let left = flow.left();
     flow.put_line(wavelength, left, y, 0.0);
-    flow.text_within(&facts(content, link), BODY, indent, width - indent);
-    flow.advance(1.0);
+    flow.text_within(&facts(content, link), FACTS, indent, width - indent);
+    flow.advance(3.0);
     let area = Area {
         x: left,
         y: flow.y(),
         width,
         height,
     };
-    flow.put(Item::Figure { area, link: index });
+    flow.put(Item::Figure {
+        area,
+        link: index,
+        height_px,
+    });
     flow.advance(height + 2.0);
     let reasons = events(flow, content, link);
     power_meter(flow, content, entry);
@@ -190,12 +224,7 @@ fn events(flow: &mut Flow, content: &Content<'_>, link: &Link) -> Vec<String> {
     reasons
 }
 
-fn row(
-    content: &Content<'_>,
-    link: &Link,
-    event: &Event,
-    reasons: &mut Vec<String>,
-) -> Vec<Cell> {
+fn row(content: &Content<'_>, link: &Link, event: &Event, reasons: &mut Vec<String>) -> Vec<Cell> {
     let mut missing = |loss: &crate::units::Measurement<Loss>, shown: String| {
         let Some(reason) = words::reason(loss) else {
             return Cell::new(shown);
@@ -231,48 +260,30 @@ fn row(
 
 /// The losses by source and power meter beside the two-way total.
 fn power_meter(flow: &mut Flow, content: &Content<'_>, entry: &PackLink) {
-    if entry.power.is_empty() {
-        return;
-    }
     let wording = content.wording;
-    flow.advance(5.0);
-    let total = words::loss(&entry.link.loss);
-    let rows = entry
-        .power
-        .iter()
-        .map(|reading| {
-            let found = power::agreement(reading, &entry.link.loss);
-            let difference = found.as_ref().map_or_else(
-                || MISSING.to_owned(),
-                |found| loss_with_error(&found.difference),
-            );
-            let word = match found.and_then(|found| found.agrees) {
-                Some(true) => wording.of(Text::WithinErrors),
-                Some(false) => wording.of(Text::BeyondErrors),
-                None => wording.of(Text::NotJudged),
+    for reading in &entry.power {
+        let mut text = format!(
+            "{} {}: {} dB",
+            wording.of(Text::PowerMeter),
+            plain_text(&reading.direction),
+            loss_with_error(&reading.loss)
+        );
+        if let Some(found) = power::agreement(reading, &entry.link.loss) {
+            let word = match found.agrees {
+                Some(true) => Text::WithinErrors,
+                Some(false) => Text::BeyondErrors,
+                None => Text::NotJudged,
             };
-            vec![
-                Cell::new(plain_text(&reading.direction)),
-                Cell::new(loss_with_error(&reading.loss)),
-                Cell::new(&*total),
-                Cell::new(difference),
-                Cell::new(word),
-            ]
-        })
-        .collect();
-    let head = |text: Text| format!("{}, dB", wording.of(text));
-    let table = Table {
-        columns: vec![
-            Column::new(wording.of(Text::Direction), Align::Left),
-            Column::new(head(Text::PowerMeter), Align::Decimal),
-            Column::new(head(Text::Loss), Align::Decimal),
-            Column::new(head(Text::Difference), Align::Decimal),
-            Column::new("", Align::Left),
-        ],
-        rows,
-        size: 6.8,
-    };
-    table.lay_tight(flow);
+            let difference = loss_with_error(&found.difference);
+            text.push_str(&format!(
+                " · {} {difference} dB, {}",
+                wording.of(Text::Difference),
+                wording.of(word)
+            ));
+        }
+        flow.advance(2.0);
+        flow.text(&text, FACTS);
+    }
 }
 
 /// Reasons for what is missing, what to know about events, doubts, files.
@@ -281,7 +292,10 @@ fn notes(flow: &mut Flow, content: &Content<'_>, entry: &PackLink, reasons: Vec<
     let link = &entry.link;
     let not_measured = wording.of(Text::NotMeasured);
     for (index, reason) in reasons.into_iter().enumerate() {
-        flow.text(&format!("[{}] {not_measured}: {reason}", index + 1), FOOTNOTE);
+        flow.text(
+            &format!("[{}] {not_measured}: {reason}", index + 1),
+            FOOTNOTE,
+        );
     }
     for event in &link.events {
         for note in &event.notes {

@@ -41,7 +41,19 @@ pub(super) struct Flow {
     size: (f32, f32),
     out: Pages,
     y: f32,
+    /// Where the block before, a heading, left off: white space after it is its own.
+    heading_end: f32,
     chapter: Option<String>,
+}
+
+/// A state of the flow to go back to.
+#[derive(Debug, Clone)]
+pub(super) struct Mark {
+    pages: usize,
+    items: usize,
+    jumps: usize,
+    bookmarks: usize,
+    y: f32,
 }
 
 impl Flow {
@@ -54,6 +66,7 @@ impl Flow {
                 ..Pages::default()
             },
             y: TOP,
+            heading_end: 0.0,
             chapter: None,
         })
     }
@@ -101,6 +114,7 @@ impl Flow {
             ..Page::default()
         });
         self.y = TOP;
+        self.heading_end = 0.0;
     }
 
     /// Goes to the next page unless `height` fits on this one.
@@ -114,9 +128,37 @@ impl Flow {
         self.y += height;
     }
 
-    /// White space between two blocks; none at the top of a page.
+    /// Remembers this place.
+    pub(super) fn mark(&self) -> Mark {
+        let last = self.out.pages.last();
+        Mark {
+            pages: self.out.pages.len(),
+            items: last.map_or(0, |page| page.items.len()),
+            jumps: last.map_or(0, |page| page.jumps.len()),
+            bookmarks: self.out.bookmarks.len(),
+            y: self.y,
+        }
+    }
+
+    /// Forgets everything that was laid since.
+    pub(super) fn back_to(&mut self, mark: &Mark) {
+        self.out.pages.truncate(mark.pages);
+        if let Some(page) = self.out.pages.last_mut() {
+            page.items.truncate(mark.items);
+            page.jumps.truncate(mark.jumps);
+        }
+        self.out.bookmarks.truncate(mark.bookmarks);
+        self.y = mark.y;
+    }
+
+    /// Whether all since stands on the same page.
+    pub(super) fn is_on_page_of(&self, mark: &Mark) -> bool {
+        self.out.pages.len() == mark.pages
+    }
+
+    /// White space between two blocks; none at the top of a page or after a heading.
     pub(super) fn gap(&mut self, height: f32) {
-        if !self.is_at_top() {
+        if !self.is_at_top() && self.y > self.heading_end {
             self.y += height;
         }
     }
@@ -161,7 +203,8 @@ impl Flow {
             area,
             colour: ACCENT,
         });
-        self.advance(14.0);
+        self.advance(16.0);
+        self.heading_end = self.y;
     }
 
     /// Names the chapter that the next pages belong to.
@@ -200,7 +243,10 @@ impl Flow {
     /// A paragraph with a mark before it, hanging.
     pub(super) fn item(&mut self, mark: &str, text: &str, style: Style) {
         let indent = 14.0;
-        let lines = self.typesetter.lines(text, style, self.room() - indent).len();
+        let lines = self
+            .typesetter
+            .lines(text, style, self.room() - indent)
+            .len();
         self.need(style.line_height() * lines.min(2) as f32);
         let line = self.typesetter.line(mark, style);
         let (x, y) = (self.left(), self.y + style.baseline());
@@ -257,7 +303,11 @@ impl Flow {
                 y: foot_y,
                 line: number,
             });
-            let chapter = self.out.pages.get(index).and_then(|page| page.chapter.clone());
+            let chapter = self
+                .out
+                .pages
+                .get(index)
+                .and_then(|page| page.chapter.clone());
             if let Some(chapter) = chapter {
                 let chapter = self.typesetter.fitted(&chapter, NOTE, self.room() / 2.0);
                 let room = self.room() - chapter.width - 20.0;

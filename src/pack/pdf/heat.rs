@@ -115,7 +115,12 @@ impl Grid {
                     width: self.cell.0,
                     height: self.cell.1,
                 };
-                self.draw(flow, cable, cable.matrix.cell(fibre, joint, wavelength), area);
+                self.draw(
+                    flow,
+                    cable,
+                    cable.matrix.cell(fibre, joint, wavelength),
+                    area,
+                );
             }
             flow.advance(self.cell.1);
         }
@@ -137,14 +142,7 @@ impl Grid {
     }
 
     /// Names above the columns: all of them where they fit, else the first of a group.
-    fn fibre_names(
-        &self,
-        flow: &mut Flow,
-        cable: &CableResult,
-        from: usize,
-        to: usize,
-        left: f32,
-    ) {
+    fn fibre_names(&self, flow: &mut Flow, cable: &CableResult, from: usize, to: usize, left: f32) {
         let names: Vec<_> = cable
             .fibres
             .get(from..to)
@@ -241,8 +239,7 @@ fn key(flow: &mut Flow, content: &Content<'_>, cable: &CableResult) {
         .iter()
         .any(|(_, _, _, cell)| cell.verdict != Verdict::NotJudged);
     let reference = signed(Loss::db(cable.rules.bad_splice), 2);
-    let with_reference =
-        |text: Text| words::filled(wording, text, &[("reference", &reference)]);
+    let with_reference = |text: Text| words::filled(wording, text, &[("reference", &reference)]);
     let greys = vec![grey(0.0), grey(0.33), grey(0.67), grey(1.0)];
     let mut entries = if is_judged {
         vec![

@@ -65,9 +65,7 @@ fn part(
         .enumerate()
         .map(|(fibre, named)| {
             let page = fibres.iter().position(|page| page.of_cable == Some(fibre));
-            let mut row = vec![
-                Cell::new(plain_text(&named.name)).jumping(page.map(Anchor::Fibre)),
-            ];
+            let mut row = vec![Cell::new(plain_text(&named.name)).jumping(page.map(Anchor::Fibre))];
             row.extend(joints.iter().map(|&joint| {
                 let cell = cable.matrix.cell(fibre, joint, wavelength);
                 let loss = cell

@@ -110,9 +110,9 @@ impl From<PdfError> for PackError {
     }
 }
 
-/// Size of a figure in the pixels that it is drawn with: at the width of the text
+/// Width of a figure in the pixels that it is drawn with: at the width of the text
 /// its smallest letters are 5.9 points high.
-const FIGURE_PX: (u32, u32) = (1000, 356);
+const FIGURE_PX: u32 = 1000;
 
 /// Writes the pack as one document.
 ///
@@ -144,16 +144,19 @@ pub fn pdf(content: &Content<'_>, paper: Paper) -> Result<Pdf, PackError> {
     };
     let lacks = typeset::Lacks::new().map_err(PdfError::from)?;
     let settings = PlotSettings {
-        width: FIGURE_PX.0,
-        height: FIGURE_PX.1,
+        width: FIGURE_PX,
         ..PlotSettings::default()
     };
-    let figure_of = |index: usize| {
+    let figure_of = |index: usize, height: u32| {
         let entry = content
             .links
             .get(index)
             .ok_or_else(|| PdfError::Library(format!("there is no link {index}")))?;
         let profiles = (content.profiles)(index).map_err(Box::new)?;
+        let settings = PlotSettings {
+            height,
+            ..settings.clone()
+        };
         let svg = brief_link_svg(&entry.link, &profiles, &settings)?;
         Ok(lacks.replaced(&svg))
     };

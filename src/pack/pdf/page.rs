@@ -34,9 +34,18 @@ pub(super) enum Item {
     /// A filled rectangle.
     Filled { area: Area, colour: Colour },
     /// The outline of a rectangle, drawn inside it.
-    Framed { area: Area, width: f32, colour: Colour },
+    Framed {
+        area: Area,
+        width: f32,
+        colour: Colour,
+    },
     /// The figure of a link; drawn from SVG when the page is written.
-    Figure { area: Area, link: usize },
+    Figure {
+        area: Area,
+        link: usize,
+        /// Height in the pixels that it is drawn with.
+        height_px: u32,
+    },
     /// A picture given by the user.
     Logo { area: Area },
 }

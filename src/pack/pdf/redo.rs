@@ -1,7 +1,7 @@
 //! Joints to do again, with a sheet for each visit to take along and fill in.
 
 use super::flow::{BODY, Flow, NOTE};
-use super::page::{Anchor, SOFT};
+use super::page::{Anchor, HAIR, SOFT};
 use super::settings;
 use super::summary::verdict;
 use super::table::{Align, Cell, Column, Table};
@@ -102,12 +102,12 @@ fn list(flow: &mut Flow, content: &Content<'_>, cable: &CableResult, fibres: &[F
             narrow(Text::Fibre, 34.0),
             narrow(Text::TubeAndColour, 44.0),
             Column::new(wording.of(Text::Wavelength), Align::Right),
-            Column::new(head(Text::ChainageFromA, "m"), Align::Right),
-            Column::new(head(Text::ChainageFromB, "m"), Align::Right),
+            roomy(head(Text::ChainageFromA, "m"), Align::Right),
+            roomy(head(Text::ChainageFromB, "m"), Align::Right),
             Column::new(head(Text::Place, "m"), Align::Decimal),
             Column::new(head(Text::Loss, "dB"), Align::Decimal),
-            Column::new(head(Text::Forced, "dB"), Align::Decimal),
-            Column::new(head(Text::ExpectedAfter, "dB"), Align::Decimal),
+            roomy(head(Text::Forced, "dB"), Align::Decimal),
+            roomy(head(Text::ExpectedAfter, "dB"), Align::Decimal),
             narrow(Text::VerdictAfter, 40.0),
         ],
         rows,
@@ -135,7 +135,7 @@ fn record(flow: &mut Flow, content: &Content<'_>, cable: &CableResult) {
     flow.section(wording.of(Text::Retest), 60.0);
     flow.text(wording.of(Text::RetestNote), NOTE);
     flow.advance(4.0);
-    let empty = || Cell::new("");
+    let empty = || Cell::new("").framed(Some(HAIR));
     let rows = cable
         .redo
         .iter()
@@ -174,6 +174,14 @@ fn record(flow: &mut Flow, content: &Content<'_>, cable: &CableResult) {
     table.lay_tall(flow, 15.0);
 }
 
+/// A column whose head is longer than its numbers.
+fn roomy(head: String, align: Align) -> Column {
+    Column {
+        room: 46.0,
+        ..Column::new(head, align)
+    }
+}
+
 /// A column to write in by hand.
 fn wide(head: &str) -> Column {
     Column {
@@ -197,7 +205,7 @@ fn sheet(flow: &mut Flow, content: &Content<'_>, cable: &CableResult, visit: &Vi
         .filter_map(|&index| cable.redo.get(index))
         .collect();
     whereabouts(flow, content, cable, visit, &entries);
-    let empty = || Cell::new("");
+    let empty = || Cell::new("").framed(Some(HAIR));
     let rows = entries
         .iter()
         .map(|entry| {
@@ -314,7 +322,11 @@ fn steps(flow: &mut Flow, content: &Content<'_>, visit: &Visit) {
         table.lay(flow);
     }
     if !visit.not_counted.is_empty() {
-        let steps: Vec<String> = visit.not_counted.iter().map(|step| plain_text(step)).collect();
+        let steps: Vec<String> = visit
+            .not_counted
+            .iter()
+            .map(|step| plain_text(step))
+            .collect();
         flow.advance(3.0);
         let text = words::filled(
             wording,

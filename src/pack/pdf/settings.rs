@@ -64,7 +64,17 @@ fn limits(flow: &mut Flow, content: &Content<'_>) {
         ],
         rows: asked(limits)
             .into_iter()
-            .map(|row| row.into_iter().map(Cell::new).collect())
+            .map(|[what, band, value, source]| {
+                let band = if band.is_empty() {
+                    wording.of(Text::AllWavelengths).to_owned()
+                } else {
+                    band
+                };
+                [what, band, value, source]
+                    .into_iter()
+                    .map(Cell::new)
+                    .collect()
+            })
             .collect(),
         size: 8.0,
     };
@@ -103,11 +113,16 @@ fn asked(limits: &Limits) -> Vec<[String; 4]> {
         put(What::ReturnLoss, String::new(), value, &limit.source);
     }
     for limit in &limits.section_attenuation {
-        let least = limit
-            .least_length
-            .map_or_else(String::new, |least| format!(" (≥ {})", words::metres(least)));
+        let least = limit.least_length.map_or_else(String::new, |least| {
+            format!(" (≥ {})", words::metres(least))
+        });
         let value = format!("≤ {} dB/km{least}", signed(limit.max.db_per_km(), 3));
-        put(What::SectionAttenuation, band(limit.band), value, &limit.source);
+        put(
+            What::SectionAttenuation,
+            band(limit.band),
+            value,
+            &limit.source,
+        );
     }
     for limit in &limits.link_loss {
         let value = match limit.bound {

@@ -46,7 +46,7 @@ fn overview(flow: &mut Flow, content: &Content<'_>) {
         Align::Decimal,
     ));
     columns.push(Column::new(
-        format!("{}, dB/km", wording.of(Text::Attenuation)),
+        format!("{},\ndB/km", wording.of(Text::Attenuation)),
         Align::Decimal,
     ));
     let rows = words::wavelengths(content)
@@ -117,12 +117,16 @@ fn links(flow: &mut Flow, content: &Content<'_>, fibres: &[FibrePage]) {
     flow.section(wording.of(Text::Links), 40.0);
     let mut rows = Vec::new();
     for (place, fibre) in fibres.iter().enumerate() {
-        for entry in fibre.links.iter().filter_map(|&index| content.links.get(index)) {
+        for entry in fibre
+            .links
+            .iter()
+            .filter_map(|&index| content.links.get(index))
+        {
             let link = &entry.link;
-            let length = link.length.as_ref().map_or_else(
-                |_| MISSING.to_owned(),
-                |length| signed(length.value.m(), 1),
-            );
+            let length = link
+                .length
+                .as_ref()
+                .map_or_else(|_| MISSING.to_owned(), |length| signed(length.value.m(), 1));
             let return_loss = |value: Option<crate::units::ReturnLoss>| {
                 value.map_or_else(|| MISSING.to_owned(), |value| signed(value.db(), 1))
             };
@@ -148,7 +152,7 @@ fn links(flow: &mut Flow, content: &Content<'_>, fibres: &[FibrePage]) {
             Column::new(format!("{}, m", wording.of(Text::Length)), Align::Decimal),
             Column::new(format!("{}, dB", wording.of(Text::Loss)), Align::Decimal),
             Column::new(
-                format!("{}, dB/km", wording.of(Text::Attenuation)),
+                format!("{},\ndB/km", wording.of(Text::Attenuation)),
                 Align::Decimal,
             ),
             Column::new(

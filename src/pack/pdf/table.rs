@@ -140,7 +140,7 @@ impl Table {
 
     /// Lays the table with little space between its rows.
     pub(super) fn lay_tight(&self, flow: &mut Flow) {
-        self.lay_with(flow, 0.8, 0.0);
+        self.lay_with(flow, 0.6, 0.0);
     }
 
     /// Lays the table with rows that can be written in, `least` points high.

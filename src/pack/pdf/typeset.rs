@@ -233,8 +233,8 @@ impl Lacks {
     pub(super) fn replaced(&self, text: &str) -> String {
         text.chars()
             .map(|c| {
-                let is_there = c.is_ascii()
-                    || self.faces.iter().any(|face| face.glyph_index(c).is_some());
+                let is_there =
+                    c.is_ascii() || self.faces.iter().any(|face| face.glyph_index(c).is_some());
                 if is_there { c } else { SUBSTITUTE }
             })
             .collect()
@@ -297,7 +297,10 @@ mod tests {
         let mut typesetter = Typesetter::new().unwrap();
         // DejaVu Sans: every digit advances 1303 of 2048 units; f32 sums of four.
         let line = typesetter.line("0123", STYLE);
-        assert!((line.width - 4.0 * 13030.0 / 2048.0).abs() < 1e-3, "{line:?}");
+        assert!(
+            (line.width - 4.0 * 13030.0 / 2048.0).abs() < 1e-3,
+            "{line:?}"
+        );
     }
 
     #[test]
@@ -307,7 +310,11 @@ mod tests {
         let lines = typesetter.lines(text, STYLE, 90.0);
         assert!(lines.len() > 3);
         assert!(lines.iter().all(|line| line.width <= 90.0), "{lines:?}");
-        let letters = |text: &str| text.chars().filter(|c| !c.is_whitespace()).collect::<String>();
+        let letters = |text: &str| {
+            text.chars()
+                .filter(|c| !c.is_whitespace())
+                .collect::<String>()
+        };
         let joined: String = lines.iter().map(|line| letters(&line.text)).collect();
         assert_eq!(joined, letters(text));
     }
@@ -323,7 +330,10 @@ mod tests {
     #[test]
     fn greek_and_cyrillic_are_drawn_and_what_the_face_lacks_is_named() {
         let mut typesetter = Typesetter::new().unwrap();
-        assert_eq!(&*typesetter.line("Ωρωπός – Жуковка", STYLE).text, "Ωρωπός – Жуковка");
+        assert_eq!(
+            &*typesetter.line("Ωρωπός – Жуковка", STYLE).text,
+            "Ωρωπός – Жуковка"
+        );
         assert!(typesetter.missing().is_empty());
         let line = typesetter.line("駅前 3\u{7}", STYLE);
         assert_eq!(&*line.text, "□□ 3");

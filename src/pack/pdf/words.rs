@@ -95,8 +95,8 @@ pub(super) fn tube_and_colour(tube: &Option<String>, colour: &Option<String>) ->
 
 /// What the document is about.
 pub(super) fn title(content: &Content<'_>) -> String {
-    let cable = cable_name(content)
-        .map(|name| format!("{} {name}", content.wording.of(Text::Cable)));
+    let cable =
+        cable_name(content).map(|name| format!("{} {name}", content.wording.of(Text::Cable)));
     let parts: Vec<String> = content
         .project
         .title
@@ -304,7 +304,11 @@ pub(super) fn missing_note(flow: &mut Flow, content: &Content<'_>) {
         .take(MOST_LISTED)
         .map(|&c| format!("U+{:04X}", u32::from(c)))
         .collect();
-    let more = if missing.len() > MOST_LISTED { ", …" } else { "" };
+    let more = if missing.len() > MOST_LISTED {
+        ", …"
+    } else {
+        ""
+    };
     let characters = format!("{}{more}", codes.join(", "));
     let text = filled(
         content.wording,

@@ -43,8 +43,9 @@ pub(super) struct Frame<'a> {
     pub(super) logo: Option<&'a [u8]>,
 }
 
-/// Gives the figure of a link as SVG; all its characters are in the program's faces.
-pub(super) type FigureOf<'a> = dyn Fn(usize) -> Result<String, PdfError> + Sync + 'a;
+/// Gives the figure of a link as SVG, so many pixels high; all its characters are in
+/// the program's faces.
+pub(super) type FigureOf<'a> = dyn Fn(usize, u32) -> Result<String, PdfError> + Sync + 'a;
 
 /// Writes the pages.
 ///
@@ -110,18 +111,20 @@ impl Tools {
 
     /// The figures of some pages in the order in which they are drawn.
     fn figures(&self, pages: &[Page], figure_of: &FigureOf<'_>) -> Result<Vec<Tree>, PdfError> {
-        let links: Vec<usize> = pages
+        let links: Vec<(usize, u32)> = pages
             .iter()
             .flat_map(|page| &page.items)
             .filter_map(|item| match item {
-                Item::Figure { link, .. } => Some(*link),
+                Item::Figure {
+                    link, height_px, ..
+                } => Some((*link, *height_px)),
                 _ => None,
             })
             .collect();
         links
             .into_par_iter()
-            .map(|link| {
-                let svg = figure_of(link)?;
+            .map(|(link, height_px)| {
+                let svg = figure_of(link, height_px)?;
                 let options = Options {
                     fontdb: Arc::clone(&self.fonts),
                     font_family: "DejaVu Sans".to_owned(),

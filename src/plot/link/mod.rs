@@ -5,7 +5,7 @@ mod words;
 
 use self::panels::{Heights, levels};
 use self::words::{column, heading};
-use super::figure::{FibreAxis, sheet};
+use super::figure::{FibreAxis, X_TICKS_PX, sheet};
 use super::heading::{FOOT_PX, HEADING_PX};
 use super::joints::{Column, Columns, Wording};
 use super::levels::{STRIP_MARGIN_PX, STRIP_PX};
@@ -85,9 +85,9 @@ pub fn link_svg(
 }
 
 /// Height that the brief figure has besides the columns and the traces: strips and axis.
-const BRIEF_FOOT_PX: f64 = 3.0 * STRIP_PX + 2.0 * STRIP_MARGIN_PX + AXIS_PX;
+const BRIEF_FOOT_PX: f64 = 3.0 * STRIP_PX + 2.0 * STRIP_MARGIN_PX + X_TICKS_PX;
 /// Share of the columns in a brief figure's remaining height.
-const BRIEF_COLUMNS_SHARE: f64 = 0.6;
+const BRIEF_COLUMNS_SHARE: f64 = 0.62;
 
 /// Draws a link for a page that holds its names, settings and joints in words and
 /// tables of its own: columns of losses and both traces, no heading, no foot, no
@@ -140,7 +140,7 @@ pub fn brief_link_svg(
                 traces: (columns_bottom, strips_top),
                 strips_top,
                 backscatter: None,
-                lowest: height - AXIS_PX,
+                lowest: height - X_TICKS_PX,
             },
         )
     })

@@ -281,7 +281,9 @@ fn result(
         }],
         calibration: None,
         rules: Rules {
-            limits: shape.is_judged.then(|| "contract of the example".to_owned()),
+            limits: shape
+                .is_judged
+                .then(|| "contract of the example".to_owned()),
             coverage: 1.645,
             bad_splice: Loss::from_db(0.15),
             bad_splice_is_default: true,
@@ -381,7 +383,11 @@ fn project(shape: &Shape) -> Project {
             "2 Sluice Road\nMill Bridge",
             "engineer@hollow-valley.example",
         ),
-        contractor: party("Ashdown and Fell Jointing", "Unit 4, Old Weighbridge", "R. Ashdown"),
+        contractor: party(
+            "Ashdown and Fell Jointing",
+            "Unit 4, Old Weighbridge",
+            "R. Ashdown",
+        ),
         tester: Party::default(),
         details: vec![("Duct".to_owned(), "D4, west side".to_owned())],
         logo_png: None,

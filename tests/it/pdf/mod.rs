@@ -76,7 +76,12 @@ fn all_kinds() {
     ];
     for (name, shape) in shapes {
         let document = written(&cable(&shape), Paper::A4);
-        println!("{name} {} {} {:?}", document.pages, document.bytes.len(), document.warning());
+        println!(
+            "{name} {} {} {:?}",
+            document.pages,
+            document.bytes.len(),
+            document.warning()
+        );
         left(name, &document);
     }
     let document = written(&cable(&Shape::default()), Paper::UsLetter);
@@ -86,7 +91,10 @@ fn all_kinds() {
 #[test]
 #[ignore = "only for measuring"]
 fn large() {
-    let made = cable(&Shape { fibres: 864, ..Shape::default() });
+    let made = cable(&Shape {
+        fibres: 864,
+        ..Shape::default()
+    });
     let document = written(&made, Paper::A4);
     println!("{} {}", document.pages, document.bytes.len());
     left("cable-864.pdf", &document);
