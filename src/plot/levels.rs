@@ -483,5 +483,5 @@ pub(super) fn fibre_axis(
     axes(canvas, fonts, panel, &level, Some(&axis))?;
     let name = format!("{} from A", axis.unit());
     let pen = Pen::new(SMALL, Anchor::End).coloured(colour::SOFT);
-    canvas.text(&name, axis.span.from_px - 10.0, panel.bottom + 13.0, pen)
+    canvas.text(&name, axis.span.from_px - 10.0, panel.bottom + 10.0, pen)
 }

@@ -188,7 +188,7 @@ fn not_passed(content: &Content<'_>, rows: Vec<Vec<Cell>>) -> Table {
         columns: vec![
             left(Text::Fibre, 40.0),
             Column::new(wording.of(Text::Wavelength), Align::Right),
-            left(Text::Verdict, 44.0),
+            left(Text::Verdict, 54.0),
             left(Text::Quantity, 90.0),
             Column::new(wording.of(Text::Value), Align::Decimal),
             Column::new(wording.of(Text::Limit), Align::Decimal),

@@ -18,7 +18,7 @@ use crate::units::Loss;
 /// Name of the fibre.
 const NAME: Style = Style::new(13.0, super::page::INK).bold();
 /// Length and losses of a link.
-const FACTS: Style = Style::new(7.3, super::page::INK);
+const FACTS: Style = Style::new(7.0, super::page::INK);
 /// Notes below a table of events.
 const FOOTNOTE: Style = Style {
     leading: 1.25,
@@ -134,9 +134,12 @@ fn link(flow: &mut Flow, content: &Content<'_>, entry: &PackLink, index: usize, 
     let style = BODY.bold();
     flow.gap(8.0);
     flow.need(style.line_height() + NOTE.line_height() + height + SOME_ROWS);
-    let wavelength = flow
-        .typesetter
-        .line(&words::wavelength(link.wavelength), style);
+    let title = format!(
+        "{} · {}",
+        words::wavelength(link.wavelength),
+        content.wording.verdict(link.verdict)
+    );
+    let wavelength = flow.typesetter.line(&title, style);
     let indent = wavelength.width + 8.0;
     let y = flow.y() + FACTS.baseline();
     let left = flow.left();
@@ -187,7 +190,6 @@ fn facts(content: &Content<'_>, link: &Link) -> String {
             parts.push(format!("{} {} dB", wording.of(text), signed(value.db(), 1)));
         }
     }
-    parts.push(wording.verdict(link.verdict).to_owned());
     parts.join(" · ")
 }
 

@@ -81,6 +81,11 @@ impl Flow {
         self.size.0 - 2.0 * SIDE
     }
 
+    /// Height of the text on a whole page.
+    pub(super) fn height(&self) -> f32 {
+        self.size.1 - TOP - BOTTOM
+    }
+
     /// Height left on this page.
     pub(super) fn left_below(&self) -> f32 {
         self.size.1 - BOTTOM - self.y

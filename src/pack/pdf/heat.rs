@@ -12,8 +12,8 @@ use crate::report::number::signed;
 use crate::report::plain_text;
 use crate::units::Loss;
 
-/// Width of the joints' names.
-const NAMES: f32 = 96.0;
+/// Greatest width of the joints' names.
+const NAMES: f32 = 110.0;
 /// Fibres that stay together in a row, as they do in a tube.
 const GROUP: usize = 12;
 /// Narrowest and widest cell.
@@ -47,7 +47,14 @@ pub(super) fn lay(
             Text::HeatMap,
             &[("wavelength", &words::wavelength(wavelength))],
         );
-        flow.section(&title, grid.band_height() + 14.0);
+        // Whole on one page where a page holds it.
+        let whole = grid.band_height() * grid.bands as f32 + 2.0 * NOTE.line_height();
+        let together = if whole + 30.0 <= flow.height() {
+            whole
+        } else {
+            grid.band_height()
+        };
+        flow.section(&title, together + 14.0);
         for band in 0..grid.bands {
             grid.band(flow, cable, fibres, index, band);
         }
@@ -61,11 +68,20 @@ struct Grid {
     bands: usize,
     cell: (f32, f32),
     joints: usize,
+    /// Width of the joints' names.
+    names: f32,
 }
 
 impl Grid {
-    fn of(flow: &Flow, cable: &CableResult) -> Self {
-        let room = flow.room() - NAMES;
+    fn of(flow: &mut Flow, cable: &CableResult) -> Self {
+        let names = cable
+            .joints
+            .iter()
+            .map(|joint| flow.typesetter.line(&plain_text(&joint.name), LABEL).width)
+            .fold(0.0, f32::max)
+            .min(NAMES - 10.0)
+            + 10.0;
+        let room = flow.room() - names;
         let fibres = cable.fibres.len();
         let most = ((room / CELL.0) as usize / GROUP).max(1) * GROUP;
         let bands = fibres.div_ceil(most);
@@ -79,6 +95,7 @@ impl Grid {
             bands: fibres.div_ceil(per_band),
             cell: (width, height),
             joints: cable.joints.len(),
+            names,
         }
     }
 
@@ -97,7 +114,7 @@ impl Grid {
         let from = band * self.per_band;
         let to = (from + self.per_band).min(cable.fibres.len());
         flow.need(self.band_height());
-        let left = flow.left() + NAMES;
+        let left = flow.left() + self.names;
         self.fibre_names(flow, cable, from, to, left);
         flow.advance(LABEL.line_height() + 2.0);
         for (joint, named) in cable.joints.iter().enumerate() {
@@ -105,7 +122,9 @@ impl Grid {
             flow.need(self.cell.1);
             let y = flow.y();
             let name = plain_text(&named.name);
-            let line = flow.typesetter.fitted(&name, LABEL, NAMES - 10.0);
+            let line = flow
+                .typesetter
+                .fitted_in_middle(&name, LABEL, self.names - 10.0);
             let baseline = y + (self.cell.1 - LABEL.line_height()) / 2.0 + LABEL.baseline();
             flow.put_line(line, flow.left(), baseline, 0.0);
             for fibre in from..to {
@@ -162,7 +181,7 @@ impl Grid {
         let room = self.cell.0 * GROUP as f32 - 3.0;
         for (index, name) in names.into_iter().enumerate().step_by(GROUP) {
             let x = left + self.cell.0 * index as f32;
-            let name = flow.typesetter.fitted(&name.text, LABEL, room);
+            let name = flow.typesetter.fitted_in_middle(&name.text, LABEL, room);
             let tick = Area {
                 x,
                 y: flow.y() + LABEL.line_height(),

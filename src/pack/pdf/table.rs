@@ -11,6 +11,8 @@ const PAD_X: f32 = 3.5;
 const PAD_Y: f32 = 1.9;
 /// Most lines of a cell; the rest is cut with an ellipsis.
 const MOST_LINES: usize = 8;
+/// Widest word that keeps its column from becoming narrower; a wider one is broken.
+const MOST_WORD: f32 = 64.0;
 /// Most white space that a table takes up beside a column to fill the width.
 const MOST_SPREAD: f32 = 26.0;
 
@@ -277,7 +279,20 @@ impl Table {
         let total: f32 = widths.iter().sum();
         let room = flow.room();
         if total > room {
-            self.narrow(&mut widths, total - room);
+            let least: Vec<f32> = self
+                .columns
+                .iter()
+                .enumerate()
+                .map(|(index, column)| {
+                    let cells = rows.iter().filter_map(|row| row.get(index));
+                    let word = cells
+                        .flat_map(|set| &set.lines)
+                        .map(widest_word)
+                        .fold(0.0, f32::max);
+                    column.least.max(word.min(MOST_WORD) + 2.0 * PAD_X)
+                })
+                .collect();
+            self.narrow(&mut widths, &least, total - room);
         } else {
             let spread = ((room - total) / self.columns.len() as f32).min(MOST_SPREAD);
             for width in &mut widths {
@@ -288,15 +303,15 @@ impl Table {
     }
 
     /// Takes `excess` points from the columns that can be broken, then from all.
-    fn narrow(&self, widths: &mut [f32], excess: f32) {
+    fn narrow(&self, widths: &mut [f32], least: &[f32], excess: f32) {
         let mut excess = excess;
         let spare: Vec<f32> = self
             .columns
             .iter()
-            .zip(widths.iter())
-            .map(|(column, width)| {
+            .zip(widths.iter().zip(least))
+            .map(|(column, (width, least))| {
                 if column.align == Align::Left {
-                    (width - column.least).max(0.0)
+                    (width - least).max(0.0)
                 } else {
                     0.0
                 }
@@ -408,6 +423,24 @@ impl Table {
         flow.put(Item::Filled { area, colour: HAIR });
         flow.advance(height);
     }
+}
+
+/// Width of the widest word of a line.
+fn widest_word(line: &Line) -> f32 {
+    let (mut widest, mut word) = (0.0_f32, 0.0_f32);
+    for glyph in &line.glyphs {
+        let letters = line
+            .text
+            .get(glyph.text.start as usize..glyph.text.end as usize)
+            .unwrap_or_default();
+        if letters.trim().is_empty() {
+            word = 0.0;
+        } else {
+            word += glyph.advance * line.style.size;
+        }
+        widest = widest.max(word);
+    }
+    widest
 }
 
 /// Width of what stands left of the first decimal point; of a number without one,

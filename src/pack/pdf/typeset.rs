@@ -194,6 +194,32 @@ impl Typesetter {
         best
     }
 
+    /// The text on one line of at most `room` points, `…` in its middle: names that begin
+    /// alike are told apart by their ends.
+    pub(super) fn fitted_in_middle(&mut self, text: &str, style: Style, room: f32) -> Line {
+        let whole = self.line(text, style);
+        if whole.width <= room {
+            return whole;
+        }
+        let letters: Vec<char> = text.chars().collect();
+        let (mut fits, mut too_many) = (0, letters.len());
+        let mut best = self.line("…", style);
+        while fits + 1 < too_many {
+            let count = usize::midpoint(fits, too_many);
+            let (head, tail) = (count / 2, count - count / 2);
+            let start: String = letters.iter().take(head).collect();
+            let end: String = letters.iter().skip(letters.len() - tail).collect();
+            let line = self.line(&format!("{}…{}", start.trim_end(), end.trim_start()), style);
+            if line.width <= room {
+                fits = count;
+                best = line;
+            } else {
+                too_many = count;
+            }
+        }
+        best
+    }
+
     fn shaped(&mut self, text: &str, style: Style, room: Option<f32>) -> Vec<Line> {
         let mut builder = self
             .layouts
@@ -325,6 +351,9 @@ mod tests {
         let line = typesetter.fitted("chamber by the old weighbridge", STYLE, 80.0);
         assert!(line.text.ends_with('…') && line.width <= 80.0, "{line:?}");
         assert_eq!(&*typesetter.fitted("017", STYLE, 80.0).text, "017");
+        let line = typesetter.fitted_in_middle("chamber by the old weighbridge 17", STYLE, 80.0);
+        let is_told_apart = line.text.starts_with('c') && line.text.ends_with("17");
+        assert!(is_told_apart && line.width <= 80.0, "{line:?}");
     }
 
     #[test]

@@ -24,11 +24,12 @@ impl Columns<'_> {
         let place_y = rows.first_y + ROW_PX * 0.9;
         let number_y = rows.number_y();
         let verdict_y = rows.verdict_y();
-        let mut named_rows = vec![(wording.values, rows.values_y), ("number", number_y)];
+        let mut named_rows = vec![(wording.values, rows.values_y)];
         if !rows.is_brief {
             named_rows.push(("what it is", rows.first_y));
             named_rows.push((if axis.unit_m > 1.0 { "at km" } else { "at m" }, place_y));
         }
+        named_rows.push(("number", number_y));
         if rows.has_verdicts {
             named_rows.push(("verdict", verdict_y));
         }
@@ -95,7 +96,7 @@ impl Columns<'_> {
                 put(1, &kind, rows.first_y, small)?;
                 put(2, &column.place, place_y, small)?;
             }
-            if let Some(verdict) = column.verdict {
+            if let Some(verdict) = column.verdict.filter(|_| rows.has_verdicts) {
                 put(3, verdict, verdict_y, small)?;
             }
             self.badge(canvas, fonts, index, number_y, &mut taken[4])?;
