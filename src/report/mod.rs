@@ -14,6 +14,7 @@ pub mod table;
 use serde::{Deserialize, Serialize};
 
 pub use plain::plain_text;
+pub(crate) use plain::shortened;
 
 /// A raw file that a result was computed from.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]

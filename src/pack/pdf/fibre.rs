@@ -13,7 +13,7 @@ use crate::pack::{Content, PackLink, power};
 use crate::plot::PlotSettings;
 use crate::report::number::{loss_with_error, signed};
 use crate::report::{SourceFile, plain_text};
-use crate::units::Loss;
+use crate::units::{Loss, ReturnLoss};
 
 /// Name of the fibre.
 const NAME: Style = Style::new(13.0, super::page::INK).bold();
@@ -182,13 +182,18 @@ fn facts(content: &Content<'_>, link: &Link) -> String {
     if let Some(attenuation) = link.attenuation {
         parts.push(format!("{} dB/km", signed(attenuation.db_per_km(), 3)));
     }
-    for (text, value) in [
-        (Text::ReturnLossA, link.orl_a),
-        (Text::ReturnLossB, link.orl_b),
-    ] {
-        if let Some(value) = value {
-            parts.push(format!("{} {} dB", wording.of(text), signed(value.db(), 1)));
-        }
+    let return_loss = |text: Text, value: ReturnLoss| {
+        format!("{} {} dB", wording.of(text), signed(value.db(), 1))
+    };
+    match (link.orl_a, link.orl_b) {
+        (Some(a), Some(b)) => parts.push(format!(
+            "{}, {}",
+            return_loss(Text::ReturnLossA, a),
+            return_loss(Text::FromB, b)
+        )),
+        (Some(a), None) => parts.push(return_loss(Text::ReturnLossA, a)),
+        (None, Some(b)) => parts.push(return_loss(Text::ReturnLossB, b)),
+        (None, None) => {}
     }
     parts.join(" · ")
 }

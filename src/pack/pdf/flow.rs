@@ -3,6 +3,7 @@
 use super::page::{ACCENT, Anchor, Area, Bookmark, HAIR, INK, Item, Page, Pages, SOFT, Spot};
 use super::typeset::{Style, Typesetter};
 use super::{Paper, PdfError};
+use crate::report::shortened;
 
 /// White space at both sides of the text.
 const SIDE: f32 = 51.0;
@@ -14,6 +15,9 @@ const BOTTOM: f32 = 50.0;
 const HEAD_Y: f32 = 40.0;
 /// From the lower edge to the foot's baseline.
 const FOOT_Y: f32 = 30.0;
+
+/// Most characters of a bookmark.
+const MOST_IN_BOOKMARK: usize = 200;
 
 /// Running text.
 pub(super) const BODY: Style = Style::new(8.5, INK);
@@ -185,7 +189,8 @@ impl Flow {
     pub(super) fn bookmark(&mut self, level: usize, text: &str) {
         let bookmark = Bookmark {
             level,
-            text: text.to_owned(),
+            // A reader shows a line of it; PDF/A bounds the length of a text.
+            text: shortened(text, MOST_IN_BOOKMARK),
             spot: self.spot(),
         };
         self.out.bookmarks.push(bookmark);

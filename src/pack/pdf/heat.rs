@@ -5,7 +5,7 @@ use super::page::{ACCENT, Anchor, Area, Item, PAPER, SOFT};
 use super::typeset::{Colour, Style};
 use super::words::{self, FibrePage};
 use crate::both_ways::Verdict;
-use crate::cable::{CableResult, Cell};
+use crate::cable::{CableResult, Cell, JointKind};
 use crate::pack::Content;
 use crate::pack::wording::Text;
 use crate::report::number::signed;
@@ -17,7 +17,7 @@ const NAMES: f32 = 110.0;
 /// Fibres that stay together in a row, as they do in a tube.
 const GROUP: usize = 12;
 /// Narrowest and widest cell.
-const CELL: (f32, f32) = (2.8, 17.0);
+const CELL: (f32, f32) = (2.8, 20.0);
 /// Lightest and darkest grey of a loss within its limit.
 const GREY: (f32, f32) = (246.0, 128.0);
 /// Above the value that stands in where no limit was asked for.
@@ -70,6 +70,9 @@ struct Grid {
     joints: usize,
     /// Width of the joints' names.
     names: f32,
+    /// Loss that is drawn darkest where there is no limit: of joints, of the ends.
+    scale_db: f64,
+    ends_db: f64,
 }
 
 impl Grid {
@@ -96,6 +99,8 @@ impl Grid {
             cell: (width, height),
             joints: cable.joints.len(),
             names,
+            scale_db: cable.rules.bad_splice.db(),
+            ends_db: most_at_ends_db(cable),
         }
     }
 
@@ -134,12 +139,12 @@ impl Grid {
                     width: self.cell.0,
                     height: self.cell.1,
                 };
-                self.draw(
-                    flow,
-                    cable,
-                    cable.matrix.cell(fibre, joint, wavelength),
-                    area,
-                );
+                let scale = match named.kind {
+                    JointKind::Joint => self.scale_db,
+                    JointKind::EndA | JointKind::EndB => self.ends_db,
+                };
+                let cell = cable.matrix.cell(fibre, joint, wavelength);
+                self.draw(flow, cell.and_then(|cell| colour(cell, scale)), area);
             }
             flow.advance(self.cell.1);
         }
@@ -196,14 +201,14 @@ impl Grid {
         }
     }
 
-    fn draw(&self, flow: &mut Flow, cable: &CableResult, cell: Option<&Cell>, area: Area) {
+    fn draw(&self, flow: &mut Flow, colour: Option<Colour>, area: Area) {
         let gap = if self.cell.0 > 6.0 { 0.8 } else { 0.3 };
         let inner = Area {
             width: area.width - gap,
             height: area.height - 0.8,
             ..area
         };
-        match cell.and_then(|cell| colour(cell, cable)) {
+        match colour {
             Some(colour) => flow.put(Item::Filled {
                 area: inner,
                 colour,
@@ -226,7 +231,7 @@ impl Grid {
 }
 
 /// Colour of a loss; none where it was not measured.
-fn colour(cell: &Cell, cable: &CableResult) -> Option<Colour> {
+fn colour(cell: &Cell, scale_db: f64) -> Option<Colour> {
     let loss_db = cell.loss.as_ref().ok()?.value.db();
     if !loss_db.is_finite() {
         return None;
@@ -236,12 +241,30 @@ fn colour(cell: &Cell, cable: &CableResult) -> Option<Colour> {
         Verdict::Undecided => return Some(BETWEEN),
         Verdict::Pass | Verdict::NotJudged => {}
     }
-    let limit_db = cell.limit.unwrap_or(cable.rules.bad_splice).db();
+    let limit_db = cell.limit.map_or(scale_db, Loss::db);
     let share = loss_db / limit_db.max(1e-6);
     if cell.verdict == Verdict::NotJudged && share > 1.0 {
         return Some(OVER);
     }
     Some(grey(share.clamp(0.0, 1.0) as f32))
+}
+
+/// Greatest loss of the connectors at the ends; no limit says what is much.
+fn most_at_ends_db(cable: &CableResult) -> f64 {
+    let is_end = |joint: usize| {
+        cable
+            .joints
+            .get(joint)
+            .is_some_and(|joint| joint.kind != JointKind::Joint)
+    };
+    cable
+        .matrix
+        .iter()
+        .filter(|&(_, joint, _, _)| is_end(joint))
+        .filter_map(|(_, _, _, cell)| cell.loss.as_ref().ok())
+        .map(|loss| loss.value.db())
+        .filter(|loss| loss.is_finite())
+        .fold(0.01, f64::max)
 }
 
 /// A grey from light to dark.
@@ -259,6 +282,8 @@ fn key(flow: &mut Flow, content: &Content<'_>, cable: &CableResult) {
         .any(|(_, _, _, cell)| cell.verdict != Verdict::NotJudged);
     let reference = signed(Loss::db(cable.rules.bad_splice), 2);
     let with_reference = |text: Text| words::filled(wording, text, &[("reference", &reference)]);
+    let most = signed(most_at_ends_db(cable), 2);
+    let ends = words::filled(wording, Text::HeatEnds, &[("most", &most)]);
     let greys = vec![grey(0.0), grey(0.33), grey(0.67), grey(1.0)];
     let mut entries = if is_judged {
         vec![
@@ -270,6 +295,7 @@ fn key(flow: &mut Flow, content: &Content<'_>, cable: &CableResult) {
         vec![
             (greys, with_reference(Text::HeatUnder)),
             (vec![OVER], with_reference(Text::HeatOver)),
+            (Vec::new(), ends),
         ]
     };
     entries.push((vec![PAPER], wording.of(Text::NotMeasured).to_owned()));

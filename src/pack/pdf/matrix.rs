@@ -28,10 +28,11 @@ pub(super) fn lay(flow: &mut Flow, content: &Content<'_>, fibres: &[FibrePage]) 
         flow.gap(16.0);
         flow.need(60.0);
         flow.bookmark(1, &wavelength);
-        flow.text(
-            &words::filled(wording, Text::MatrixUnit, &[("wavelength", &wavelength)]),
-            NOTE,
-        );
+        let mut note = words::filled(wording, Text::MatrixUnit, &[("wavelength", &wavelength)]);
+        if content.limits.is_some() {
+            note = format!("{note} {}", wording.of(Text::MatrixMarks));
+        }
+        flow.text(&note, NOTE);
         flow.advance(5.0);
         let all: Vec<usize> = (0..cable.joints.len()).collect();
         // Parts of about the same number of joints.

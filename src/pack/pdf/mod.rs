@@ -29,6 +29,7 @@ use self::write::Frame;
 use super::wording::Text;
 use super::{Content, PackError};
 use crate::plot::{PlotError, PlotSettings, brief_link_svg};
+use crate::report::{plain_text, shortened};
 use crate::warning::Warning;
 
 /// Size of the sheet.
@@ -114,6 +115,9 @@ impl From<PdfError> for PackError {
 /// its smallest letters are 5.9 points high.
 const FIGURE_PX: u32 = 1000;
 
+/// Most characters of the title and other texts about the document.
+const MOST_IN_METADATA: usize = 500;
+
 /// Writes the pack as one document.
 ///
 /// Chapters: cover; settings, limits and cautions; summary with heat map;
@@ -127,16 +131,14 @@ const FIGURE_PX: u32 = 1000;
 /// # Source
 /// ISO 19005-2:2011 (PDF/A-2), level B, as checked by the library that writes it.
 pub fn pdf(content: &Content<'_>, paper: Paper) -> Result<Pdf, PackError> {
-    let (pages, mut typesetter) = laid_out(content, paper)?;
+    let (pages, typesetter) = laid_out(content, paper)?;
     let title = words::title(content);
-    let plain = |typesetter: &mut typeset::Typesetter, text: &str| {
-        typesetter.drawable(text, typeset::Weight::Regular)
-    };
+    let short = |text: &str| shortened(&plain_text(text), MOST_IN_METADATA);
     let frame = Frame {
         size: paper.points(),
-        title: plain(&mut typesetter, &title),
-        subject: content.wording.of(Text::PackTitle).to_owned(),
-        author: content.project.contractor.name.clone(),
+        title: short(&title),
+        subject: short(content.wording.of(Text::PackTitle)),
+        author: content.project.contractor.name.as_deref().map(short),
         creator: content.program.to_owned(),
         language: content.wording.language.clone(),
         time: content.report_time,

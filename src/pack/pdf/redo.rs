@@ -73,10 +73,12 @@ fn list(flow: &mut Flow, content: &Content<'_>, cable: &CableResult, fibres: &[F
             vec![
                 Cell::new(entry.rank.to_string()),
                 Cell::new(joint_name(cable, entry.joint)),
-                Cell::new(fibre_name(cable, entry.fibre))
-                    .bold()
-                    .jumping(page.map(Anchor::Fibre)),
-                Cell::new(tube(cable, entry.fibre)),
+                Cell::new(format!(
+                    "{}\n{}",
+                    fibre_name(cable, entry.fibre),
+                    tube(cable, entry.fibre)
+                ))
+                .jumping(page.map(Anchor::Fibre)),
                 Cell::new(words::wavelength(entry.wavelength)),
                 Cell::new(chainage(entry.chainage_from_a)),
                 Cell::new(chainage(entry.chainage_from_b)),
@@ -99,8 +101,17 @@ fn list(flow: &mut Flow, content: &Content<'_>, cable: &CableResult, fibres: &[F
         columns: vec![
             Column::new(wording.of(Text::Rank), Align::Right),
             narrow(Text::Joint, 44.0),
-            narrow(Text::Fibre, 34.0),
-            narrow(Text::TubeAndColour, 44.0),
+            Column {
+                least: 58.0,
+                ..Column::new(
+                    format!(
+                        "{}\n{}",
+                        wording.of(Text::Fibre),
+                        wording.of(Text::TubeAndColour)
+                    ),
+                    Align::Left,
+                )
+            },
             Column::new(wording.of(Text::Wavelength), Align::Right),
             roomy(head(Text::ChainageFromA, "m"), Align::Right),
             roomy(head(Text::ChainageFromB, "m"), Align::Right),

@@ -11,6 +11,8 @@ const PAD_X: f32 = 3.5;
 const PAD_Y: f32 = 1.9;
 /// Most lines of a cell; the rest is cut with an ellipsis.
 const MOST_LINES: usize = 8;
+/// Smallest size of a table's text in points.
+const SMALLEST: f32 = 5.2;
 /// Widest word that keeps its column from becoming narrower; a wider one is broken.
 const MOST_WORD: f32 = 64.0;
 /// Most white space that a table takes up beside a column to fill the width.
@@ -154,6 +156,16 @@ impl Table {
         if self.columns.is_empty() {
             return;
         }
+        // A number is never cut: a table that is too wide is set smaller.
+        let smaller = self.size - 0.4;
+        if smaller >= SMALLEST && self.least_width(flow) > flow.room() {
+            let table = Self {
+                size: smaller,
+                ..self.clone()
+            };
+            table.lay_with(flow, pad, least);
+            return;
+        }
         let mut rows: Vec<Vec<Set>> = self
             .rows
             .iter()
@@ -203,6 +215,36 @@ impl Table {
             }
             self.row(flow, row, cells, &widths, &points, (height, pad));
         }
+    }
+
+    /// Width of the numbers, and of what is broken at its narrowest.
+    fn least_width(&self, flow: &mut Flow) -> f32 {
+        let mut total = 0.0;
+        for (index, column) in self.columns.iter().enumerate() {
+            let (mut before, mut after) = (0.0_f32, 0.0_f32);
+            if column.align != Align::Left {
+                for cell in self.rows.iter().filter_map(|row| row.get(index)) {
+                    let set = self.set(flow, cell, column.align);
+                    let width = set.lines.first().map_or(0.0, |line| line.width);
+                    before = before.max(set.before);
+                    after = after.max(width - set.before);
+                }
+                let head = self.widest_head_word(flow, column);
+                let content = (before + after).max(head) + 2.0 * PAD_X + 0.5;
+                total += content.max(column.room);
+            } else {
+                total += column.least.max(column.room);
+            }
+        }
+        total
+    }
+
+    fn widest_head_word(&self, flow: &mut Flow, column: &Column) -> f32 {
+        column
+            .head
+            .split_whitespace()
+            .map(|word| flow.typesetter.line(word, self.head_style()).width)
+            .fold(0.0, f32::max)
     }
 
     fn set(&self, flow: &mut Flow, cell: &Cell, align: Align) -> Set {
@@ -268,11 +310,7 @@ impl Table {
             } else {
                 widest
             };
-            let head = column
-                .head
-                .split_whitespace()
-                .map(|word| flow.typesetter.line(word, self.head_style()).width)
-                .fold(0.0, f32::max);
+            let head = self.widest_head_word(flow, column);
             widths.push((content.max(head) + 2.0 * PAD_X + 0.5).max(column.room));
             points.push(after);
         }
@@ -302,9 +340,23 @@ impl Table {
         (widths, points)
     }
 
-    /// Takes `excess` points from the columns that can be broken, then from all.
-    fn narrow(&self, widths: &mut [f32], least: &[f32], excess: f32) {
-        let mut excess = excess;
+    /// Takes `excess` points from the columns that can be broken, down to their words,
+    /// then to their least width, then from all.
+    fn narrow(&self, widths: &mut [f32], words: &[f32], excess: f32) {
+        let least: Vec<f32> = self.columns.iter().map(|column| column.least).collect();
+        let excess = self.taken(widths, words, excess);
+        let excess = self.taken(widths, &least, excess);
+        if excess > 0.0 {
+            let total: f32 = widths.iter().sum();
+            for width in widths.iter_mut() {
+                *width -= excess * *width / total;
+            }
+        }
+    }
+
+    /// Takes up to `excess` points from the columns that can be broken and are wider
+    /// than `least`; gives what is left of it.
+    fn taken(&self, widths: &mut [f32], least: &[f32], excess: f32) -> f32 {
         let spare: Vec<f32> = self
             .columns
             .iter()
@@ -318,19 +370,13 @@ impl Table {
             })
             .collect();
         let total: f32 = spare.iter().sum();
+        let taken = excess.min(total);
         if total > 0.0 {
-            let taken = excess.min(total);
             for (width, spare) in widths.iter_mut().zip(&spare) {
                 *width -= taken * spare / total;
             }
-            excess -= taken;
         }
-        if excess > 0.0 {
-            let total: f32 = widths.iter().sum();
-            for width in widths.iter_mut() {
-                *width -= excess * *width / total;
-            }
-        }
+        excess - taken
     }
 
     fn head(&self, flow: &mut Flow, heads: &[Vec<Line>], widths: &[f32], height: f32) {

@@ -10,9 +10,13 @@ use ttf_parser::Face;
 
 use super::PdfError;
 use crate::plot::{FONT_BOLD, FONT_REGULAR};
+use crate::report::shortened;
 
 /// Family of both faces.
 const FAMILY: &str = "DejaVu Sans";
+
+/// Longest text that is set; more is no name and no note.
+const MOST_CHARS: usize = 4000;
 
 /// Drawn in place of a character that the face lacks; both faces have it.
 const SUBSTITUTE: char = '\u{25a1}';
@@ -134,7 +138,8 @@ impl Typesetter {
             Weight::Regular => &self.regular,
             Weight::Bold => &self.bold,
         };
-        text.chars()
+        shortened(text, MOST_CHARS)
+            .chars()
             .map(|c| {
                 if c == '\n' {
                     c
