@@ -44,7 +44,7 @@ impl PlotSettings {
     /// Below this height the panels are too low to read.
     pub const LEAST_HEIGHT: u32 = 700;
     /// Below this height the panels of a brief figure are too low to read.
-    pub const LEAST_BRIEF_HEIGHT: u32 = 290;
+    pub const LEAST_BRIEF_HEIGHT: u32 = 300;
     /// Above this a side is a mistake.
     pub const MOST: u32 = 16_000;
 }

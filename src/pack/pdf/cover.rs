@@ -2,7 +2,7 @@
 
 use super::flow::{BODY, Flow, NOTE};
 use super::page::{ACCENT, Area, HAIR, INK, Item, SOFT};
-use super::typeset::Style;
+use super::typeset::{Line, Style};
 use super::words::{self, MISSING};
 use crate::both_ways::Verdict;
 use crate::pack::Content;
@@ -14,6 +14,8 @@ use crate::report::plain_text;
 const LOGO: (f32, f32) = (130.0, 46.0);
 /// Width of the column of names.
 const NAMES: f32 = 112.0;
+/// Most lines of one entry.
+const MOST_LINES: usize = 8;
 /// The project's name.
 const TITLE: Style = Style {
     leading: 1.2,
@@ -73,7 +75,8 @@ pub(super) fn lay(flow: &mut Flow, content: &Content<'_>) {
     }
     if from.is_some() || to.is_some() {
         let named = |end: Option<String>| end.unwrap_or_else(|| MISSING.to_owned());
-        about.push(format!("A: {}   B: {}", named(from), named(to)));
+        about.push(format!("A: {}", named(from)));
+        about.push(format!("B: {}", named(to)));
     }
     let fibres = words::fibres(content).len().to_string();
     let wavelengths: Vec<String> = words::wavelengths(content)
@@ -89,7 +92,7 @@ pub(super) fn lay(flow: &mut Flow, content: &Content<'_>) {
         ],
     ));
     for line in about {
-        short_text(flow, &line, SUBTITLE, 3);
+        short_text(flow, &line, SUBTITLE, 2);
     }
     flow.advance(22.0);
     counts(flow, content);
@@ -100,20 +103,15 @@ pub(super) fn lay(flow: &mut Flow, content: &Content<'_>) {
 /// A text of a user's, cut after some lines so that the cover stays one page.
 fn short_text(flow: &mut Flow, text: &str, style: Style, most: usize) {
     let room = flow.room();
-    let lines = flow.typesetter.lines(text, style, room);
-    if lines.len() <= most {
-        flow.text(text, style);
-        return;
-    }
-    let rest: Vec<&str> = lines
-        .iter()
-        .skip(most.saturating_sub(1))
-        .map(|line| &*line.text)
-        .collect();
-    let last = flow.typesetter.fitted(&rest.join(" "), style, room);
-    for line in lines.into_iter().take(most.saturating_sub(1)).chain([last]) {
+    let lines = flow.typesetter.few_lines(text, style, room, most);
+    let left = flow.left();
+    column(flow, lines, style, left);
+}
+
+/// Lines under each other from `x` on.
+fn column(flow: &mut Flow, lines: Vec<Line>, style: Style, x: f32) {
+    for line in lines {
         let y = flow.y() + style.baseline();
-        let x = flow.left();
         flow.put_line(line, x, y, 0.0);
         flow.advance(style.line_height());
     }
@@ -260,21 +258,15 @@ fn party(party: &Party) -> Option<String> {
 }
 
 fn row(flow: &mut Flow, name: &str, value: &str) {
-    let name = flow.typesetter.lines(name, BODY.inked(SOFT), NAMES - 12.0);
+    let names = NAMES - 12.0;
+    let name = flow.typesetter.few_lines(name, BODY.inked(SOFT), names, 3);
     let room = flow.room() - NAMES;
-    let count = flow
-        .typesetter
-        .lines(value, BODY, room)
-        .len()
-        .max(name.len());
-    flow.need(BODY.line_height() * count.min(4) as f32 + 5.0);
-    let (left, mut y) = (flow.left(), flow.y() + BODY.baseline());
-    let bottom = flow.y() + BODY.line_height() * name.len() as f32;
-    for line in name {
-        flow.put_line(line, left, y, 0.0);
-        y += BODY.line_height();
-    }
-    flow.text_within(value, BODY, NAMES, room);
-    let missing = bottom - flow.y();
-    flow.advance(missing.max(0.0) + 5.0);
+    let value = flow.typesetter.few_lines(value, BODY, room, MOST_LINES);
+    let count = name.len().max(value.len()) as f32;
+    flow.need(BODY.line_height() * count + 5.0);
+    let (left, top) = (flow.left(), flow.y());
+    column(flow, name, BODY, left);
+    flow.advance(top - flow.y());
+    column(flow, value, BODY, left + NAMES);
+    flow.advance(top + BODY.line_height() * count - flow.y() + 5.0);
 }

@@ -295,10 +295,12 @@ fn key(flow: &mut Flow, content: &Content<'_>, cable: &CableResult) {
         vec![
             (greys, with_reference(Text::HeatUnder)),
             (vec![OVER], with_reference(Text::HeatOver)),
-            (Vec::new(), ends),
         ]
     };
     entries.push((vec![PAPER], wording.of(Text::NotMeasured).to_owned()));
+    if !is_judged {
+        entries.push((Vec::new(), ends));
+    }
     let (left, right) = (flow.left(), flow.left() + flow.room());
     flow.need(NOTE.line_height() * 2.0);
     let mut x = left;

@@ -122,6 +122,41 @@ struct Set {
     before: f32,
 }
 
+/// What a column must hold.
+#[derive(Debug, Clone, Copy, Default)]
+struct Content {
+    width: f32,
+    before: f32,
+    after: f32,
+}
+
+impl Content {
+    fn hold(&mut self, set: &Set) {
+        let width = set.lines.first().map_or(0.0, |line| line.width);
+        self.before = self.before.max(set.before);
+        self.after = self.after.max(width - set.before);
+        self.width = self.width.max(width).max(self.before + self.after);
+    }
+}
+
+/// Takes up to `excess` points from the columns that are wider than `least`, each in
+/// proportion; gives what is left of it.
+fn taken(widths: &mut [f32], least: &[f32], excess: f32) -> f32 {
+    let spare: Vec<f32> = widths
+        .iter()
+        .zip(least)
+        .map(|(width, least)| (width - least).max(0.0))
+        .collect();
+    let total: f32 = spare.iter().sum();
+    let taken = excess.min(total);
+    if total > 0.0 {
+        for (width, spare) in widths.iter_mut().zip(&spare) {
+            *width -= taken * spare / total;
+        }
+    }
+    excess - taken
+}
+
 impl Table {
     fn style(&self) -> Style {
         Style {
@@ -217,24 +252,20 @@ impl Table {
         }
     }
 
-    /// Width of the numbers, and of what is broken at its narrowest.
+    /// Width of the numbers, and of what is broken at its narrowest; heads can be broken.
     fn least_width(&self, flow: &mut Flow) -> f32 {
         let mut total = 0.0;
         for (index, column) in self.columns.iter().enumerate() {
-            let (mut before, mut after) = (0.0_f32, 0.0_f32);
-            if column.align != Align::Left {
-                for cell in self.rows.iter().filter_map(|row| row.get(index)) {
-                    let set = self.set(flow, cell, column.align);
-                    let width = set.lines.first().map_or(0.0, |line| line.width);
-                    before = before.max(set.before);
-                    after = after.max(width - set.before);
-                }
-                let head = self.widest_head_word(flow, column);
-                let content = (before + after).max(head) + 2.0 * PAD_X + 0.5;
-                total += content.max(column.room);
+            let mut content = Content::default();
+            if column.align == Align::Left {
+                content.width = column.least;
             } else {
-                total += column.least.max(column.room);
+                for cell in self.rows.iter().filter_map(|row| row.get(index)) {
+                    content.hold(&self.set(flow, cell, column.align));
+                }
+                content.width += 2.0 * PAD_X + 0.5;
             }
+            total += content.width.max(column.room);
         }
         total
     }
@@ -278,17 +309,9 @@ impl Table {
             set.lines = vec![flow.typesetter.fitted(&cell.text, style, room)];
             return;
         }
-        let mut lines = flow.typesetter.lines(&cell.text, style, room);
-        if lines.len() > MOST_LINES {
-            let rest: String = lines
-                .iter()
-                .skip(MOST_LINES - 1)
-                .map(|line| &*line.text)
-                .collect::<Vec<_>>()
-                .join(" ");
-            lines.truncate(MOST_LINES - 1);
-            lines.push(flow.typesetter.fitted(&rest, style, room));
-        }
+        let lines = flow
+            .typesetter
+            .few_lines(&cell.text, style, room, MOST_LINES);
         set.lines = lines;
     }
 
@@ -297,40 +320,37 @@ impl Table {
     fn widths(&self, flow: &mut Flow, rows: &[Vec<Set>]) -> (Vec<f32>, Vec<f32>) {
         let mut widths = Vec::new();
         let mut points = Vec::new();
+        let mut words = Vec::new();
+        let mut least = Vec::new();
         for (index, column) in self.columns.iter().enumerate() {
             let cells = || rows.iter().filter_map(|row| row.get(index));
-            let width_of = |set: &Set| set.lines.first().map_or(0.0, |line| line.width);
-            let widest = cells().map(width_of).fold(0.0, f32::max);
-            let before = cells().map(|set| set.before).fold(0.0, f32::max);
-            let after = cells()
-                .map(|set| width_of(set) - set.before)
-                .fold(0.0, f32::max);
-            let content = if column.align == Align::Decimal {
-                before + after
-            } else {
-                widest
-            };
+            let mut content = Content::default();
+            cells().for_each(|set| content.hold(set));
             let head = self.widest_head_word(flow, column);
-            widths.push((content.max(head) + 2.0 * PAD_X + 0.5).max(column.room));
-            points.push(after);
+            let padded = |width: f32| (width + 2.0 * PAD_X + 0.5).max(column.room);
+            let width = padded(content.width.max(head));
+            widths.push(width);
+            points.push(content.after);
+            if column.align == Align::Left {
+                let word = cells()
+                    .flat_map(|set| &set.lines)
+                    .map(widest_word)
+                    .fold(0.0, f32::max);
+                words.push(column.least.max(word.min(MOST_WORD) + 2.0 * PAD_X));
+                least.push(column.least);
+            } else {
+                words.push(width);
+                least.push(padded(content.width));
+            }
         }
         let total: f32 = widths.iter().sum();
         let room = flow.room();
         if total > room {
-            let least: Vec<f32> = self
-                .columns
-                .iter()
-                .enumerate()
-                .map(|(index, column)| {
-                    let cells = rows.iter().filter_map(|row| row.get(index));
-                    let word = cells
-                        .flat_map(|set| &set.lines)
-                        .map(widest_word)
-                        .fold(0.0, f32::max);
-                    column.least.max(word.min(MOST_WORD) + 2.0 * PAD_X)
-                })
-                .collect();
-            self.narrow(&mut widths, &least, total - room);
+            // Down to the words, then to what numbers need, then from all.
+            let excess = taken(&mut widths, &words, total - room);
+            let excess = taken(&mut widths, &least, excess);
+            let nothing = vec![0.0; widths.len()];
+            taken(&mut widths, &nothing, excess);
         } else {
             let spread = ((room - total) / self.columns.len() as f32).min(MOST_SPREAD);
             for width in &mut widths {
@@ -338,45 +358,6 @@ impl Table {
             }
         }
         (widths, points)
-    }
-
-    /// Takes `excess` points from the columns that can be broken, down to their words,
-    /// then to their least width, then from all.
-    fn narrow(&self, widths: &mut [f32], words: &[f32], excess: f32) {
-        let least: Vec<f32> = self.columns.iter().map(|column| column.least).collect();
-        let excess = self.taken(widths, words, excess);
-        let excess = self.taken(widths, &least, excess);
-        if excess > 0.0 {
-            let total: f32 = widths.iter().sum();
-            for width in widths.iter_mut() {
-                *width -= excess * *width / total;
-            }
-        }
-    }
-
-    /// Takes up to `excess` points from the columns that can be broken and are wider
-    /// than `least`; gives what is left of it.
-    fn taken(&self, widths: &mut [f32], least: &[f32], excess: f32) -> f32 {
-        let spare: Vec<f32> = self
-            .columns
-            .iter()
-            .zip(widths.iter().zip(least))
-            .map(|(column, (width, least))| {
-                if column.align == Align::Left {
-                    (width - least).max(0.0)
-                } else {
-                    0.0
-                }
-            })
-            .collect();
-        let total: f32 = spare.iter().sum();
-        let taken = excess.min(total);
-        if total > 0.0 {
-            for (width, spare) in widths.iter_mut().zip(&spare) {
-                *width -= taken * spare / total;
-            }
-        }
-        excess - taken
     }
 
     fn head(&self, flow: &mut Flow, heads: &[Vec<Line>], widths: &[f32], height: f32) {

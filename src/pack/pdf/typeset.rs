@@ -161,6 +161,26 @@ impl Typesetter {
         self.shaped(&text, style, Some(room.max(style.size)))
     }
 
+    /// The text in at most so many lines; the last one ends with `…` where more follow.
+    pub(super) fn few_lines(
+        &mut self,
+        text: &str,
+        style: Style,
+        room: f32,
+        most: usize,
+    ) -> Vec<Line> {
+        let mut lines = self.lines(text, style, room);
+        if lines.len() <= most {
+            return lines;
+        }
+        let kept = most.saturating_sub(1);
+        let rest: Vec<&str> = lines.iter().skip(kept).map(|line| &*line.text).collect();
+        let last = self.fitted(&rest.join(" "), style, room);
+        lines.truncate(kept);
+        lines.push(last);
+        lines
+    }
+
     /// The text on one line, however wide; line breaks in it become spaces.
     pub(super) fn line(&mut self, text: &str, style: Style) -> Line {
         let text = self.drawable(text, style.weight).replace('\n', " ");

@@ -87,7 +87,7 @@ pub fn link_svg(
 /// Height that the brief figure has besides the columns and the traces: strips and axis.
 const BRIEF_FOOT_PX: f64 = 3.0 * STRIP_PX + 2.0 * STRIP_MARGIN_PX + X_TICKS_PX;
 /// Share of the columns in a brief figure's remaining height.
-const BRIEF_COLUMNS_SHARE: f64 = 0.62;
+const BRIEF_COLUMNS_SHARE: f64 = 0.64;
 
 /// Draws a link for a page that holds its names, settings and joints in words and
 /// tables of its own: columns of losses and both traces, no heading, no foot, no

@@ -150,7 +150,10 @@ fn exceptions_and_redo_come_before_the_fibres() {
     let exceptions = first(&row);
     let redo = first("Joints to do again");
     let visit = first("Visit: closure");
-    let page = first(&format!("Fibre {fibre} "));
+    let page = pages
+        .iter()
+        .position(|page| page.contains(&format!("Fibre {fibre} ")) && page.contains("SHA-256"))
+        .unwrap();
     assert!(exceptions < redo && redo < visit && visit < page);
 }
 
@@ -321,6 +324,16 @@ fn collect(
     }
 }
 
+/// Text of the pages with every joint in numbers.
+fn matrix(pages: &[String]) -> String {
+    let found: Vec<&str> = pages
+        .iter()
+        .filter(|page| page.contains("Loss of every joint"))
+        .map(String::as_str)
+        .collect();
+    found.join(" ")
+}
+
 /// Names that are very long, without spaces, or full of what must not be obeyed.
 #[test]
 fn hostile_names_are_printed_and_break_nothing() {
@@ -334,11 +347,20 @@ fn hostile_names_are_printed_and_break_nothing() {
         title: "<b>&amp;) Tj ET (".to_owned(),
         ..Shape::default()
     };
-    let document = written(&cable(&shape), Paper::A4);
+    let made = cable(&shape);
+    let document = written(&made, Paper::A4);
     left("cable-hostile.pdf", &document);
     let pages = texts(&document.bytes);
     assert!(pages[0].contains("<b>&amp;) Tj ET ("), "{}", pages[0]);
     assert!(pages[0].contains("a·b·[2J···c"), "{}", pages[0]);
+    // No number is cut for the sake of a name.
+    let all = pages.join(" ");
+    let measured = made.links.iter().flat_map(|entry| &entry.link.events);
+    for loss in measured.filter_map(|event| event.loss.as_ref().ok()) {
+        let number = format!("{:.3}", loss.value.db()).replace('-', "−");
+        assert!(matrix(&pages).contains(&number), "{number}");
+        assert!(all.contains(&format!("{number} ± 0.004")), "{number}");
+    }
 }
 
 #[test]
