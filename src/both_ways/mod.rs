@@ -7,6 +7,7 @@ mod combine;
 mod doubts;
 mod echo;
 mod ends;
+mod glimpse;
 mod joint;
 mod link;
 mod mode_field;
@@ -16,7 +17,8 @@ mod register;
 mod workmanship;
 
 pub use check::{CombineError, Cords, check_pair, cords};
-pub use combine::{Combined, KnownJoint, Settings, combine};
+pub use combine::{Combined, KnownJoint, Settings, combine, combine_watched};
+pub use glimpse::{Glimpse, OwnEvent};
 pub use link::{
     Direction, Event, EventKind, KindFrom, Link, Profiles, Registration, SeenFrom, Verdict,
     Workmanship,

@@ -10,7 +10,10 @@ use crate::units::{BackscatterCoefficient, GroupIndex, Length, PulseWidth, Wavel
 
 use super::convert::ConvertArgs;
 use super::inspect::InspectArgs;
+use super::pack_args::PackArgs;
 use super::simulate::SimulateArgs;
+use super::verify::VerifyArgs;
+use super::view::ViewArgs;
 
 /// Measures fibre joints from OTDR traces taken at both ends.
 #[derive(Debug, Parser)]
@@ -69,11 +72,31 @@ Samples and settings stay what they are; an option fills a setting that the file
 that holds several traces becomes several files. A file that cannot be read is reported, the \
 others are converted all the same, and the exit status is then 2.";
 
-const SIMULATE_HELP: &str = "Example:
+const SIMULATE_HELP: &str = "Examples:
   bothends simulate link-plan.toml --out traces
+  bothends simulate cable-plan.toml --out cable --seed 7
 
 Writes the trace from A, the trace from B, and a JSON file with everything that is true of the \
-link. The same plan and seed give the same files.";
+link. The plan of a cable makes those of every fibre and wavelength, in the folder `traces` below \
+`--out`, and beside it the plan that `bothends cable` reads; one that has a table `random_cable` \
+draws the cable and its faults from the seed. The same plan and seed give the same files.";
+
+const VERIFY_HELP: &str = "Examples:
+  bothends verify results
+  bothends verify results --digest 0f3c…
+
+Every file is held against the manifest, every link is measured again from its raw traces, and \
+what differs is named. The digest that is printed is the SHA-256 of manifest.json; deliver it by \
+another way than the pack.
+
+Exit status: 0 nothing differs; 1 something differs; 2 it could not be checked.";
+
+const VIEW_HELP: &str = "Examples:
+  bothends view traces
+  bothends view results --port 8017
+
+Opens nothing and writes nothing: it prints an address of this machine to open in a browser, and \
+serves nobody else. Ctrl-C ends it.";
 
 const SCHEMA_HELP: &str = "Examples:
   bothends schema
@@ -94,9 +117,15 @@ pub(super) enum Command {
     /// Any readable export as plain trace text
     #[command(after_help = CONVERT_HELP)]
     Convert(ConvertArgs),
-    /// Traces of a described link, with the truth beside them
+    /// Traces of a described link or cable, with the truth beside them
     #[command(after_help = SIMULATE_HELP)]
     Simulate(SimulateArgs),
+    /// Checks a handover pack against its raw traces
+    #[command(after_help = VERIFY_HELP)]
+    Verify(VerifyArgs),
+    /// The same analysis in pages on this machine
+    #[command(after_help = VIEW_HELP)]
+    View(ViewArgs),
     /// JSON Schema of what is printed
     #[command(after_help = SCHEMA_HELP)]
     Schema(SchemaArgs),
@@ -172,10 +201,10 @@ pub(super) struct OutputArgs {
     /// What to print on standard output
     #[arg(long, value_enum, default_value_t)]
     pub(super) format: Format,
-    /// Folder to write table, JSON, CSV and the plot (SVG, PNG) into
+    /// Folder to write into: tables, plots and, for links, the handover pack
     #[arg(long, value_name = "FOLDER")]
     pub(super) out: Option<PathBuf>,
-    /// Overwrite files that exist
+    /// Overwrite files that exist, or replace a pack
     #[arg(long)]
     pub(super) force: bool,
     /// Time to print in the result, as written; the clock is never read
@@ -231,6 +260,8 @@ pub(super) struct LinkArgs {
     pub(super) settings: SettingArgs,
     #[command(flatten)]
     pub(super) output: OutputArgs,
+    #[command(flatten)]
+    pub(super) pack: PackArgs,
 }
 
 /// Arguments of `bothends trace`.

@@ -47,12 +47,24 @@ pub(super) fn content(
 /// # Errors
 /// Why it cannot be read, with the place in it.
 pub(super) fn recipe(path: Option<&Path>) -> Result<Recipe, CommandError> {
-    let Some(path) = path else {
-        return Ok(Recipe::default());
-    };
-    let text = fs::read_to_string(path)
-        .map_err(|error| format!("cannot read {}: {error}", path.display()))?;
-    Recipe::from_toml(&text).map_err(|error| format!("{}: {error}", path.display()).into())
+    match (path, recipe_text(path)?) {
+        (Some(path), Some(text)) => {
+            Recipe::from_toml(&text).map_err(|error| format!("{}: {error}", path.display()).into())
+        }
+        _ => Ok(Recipe::default()),
+    }
+}
+
+/// The text of the recipe that a command names.
+///
+/// # Errors
+/// Why it cannot be read.
+pub(super) fn recipe_text(path: Option<&Path>) -> Result<Option<String>, CommandError> {
+    path.map(|path| {
+        fs::read_to_string(path)
+            .map_err(|error| format!("cannot read {}: {error}", path.display()).into())
+    })
+    .transpose()
 }
 
 /// Reads a file that must hold one trace.

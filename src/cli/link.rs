@@ -1,15 +1,18 @@
 //! `bothends link`: the main job.
 
+use std::path::Path;
+
 use crate::both_ways::{self, Combined};
-use crate::plot::{self, PlotSettings};
-use crate::report::{self, Provenance, json, table::TableSettings};
+use crate::pack::setup::{GivenSettings, LinkSetup, NamedPlace};
+use crate::pack::{PackLink, safe_stem};
+use crate::report::{self, Provenance, json};
 use crate::units::Length;
 
 use super::args::{Format, LinkArgs};
-use super::input::{Source, known_joints, one_trace, recipe};
-use super::output::{File, print, table_settings, told, write_files};
+use super::input::{Source, known_joints, one_trace, recipe, recipe_text};
+use super::output::{print, table_settings};
+use super::pack_args::{PackInputs, PackResults};
 use super::{CommandError, Outcome, PROGRAM};
-use crate::pack::safe_stem;
 
 /// Reads, combines, prints and writes.
 pub(super) fn run(args: &LinkArgs) -> Result<Outcome, CommandError> {
@@ -17,6 +20,7 @@ pub(super) fn run(args: &LinkArgs) -> Result<Outcome, CommandError> {
         Some(path) => known_joints(path)?,
         None => Vec::new(),
     };
+    let inputs = args.pack.read()?;
     let recipe = recipe(args.settings.recipe.as_deref())?;
     let (fallback_a, fallback_b) = (args.settings.fallback(), args.settings.fallback_from_b());
     let (a, b) = rayon::join(
@@ -48,15 +52,11 @@ pub(super) fn run(args: &LinkArgs) -> Result<Outcome, CommandError> {
         limits: None,
     };
     print(&printed(args.output.format, &combined, &provenance)?)?;
+    let outcome = Outcome::of(combined.link.verdict, provenance.limits.is_some());
     if let Some(folder) = &args.output.out {
-        let stem = stem(&combined, args);
-        let files = files(&stem, &combined, &provenance)?;
-        told(&write_files(folder, &files, args.output.force)?);
+        pack(args, folder, &inputs, &settings, &combined, provenance)?;
     }
-    Ok(Outcome::of(
-        combined.link.verdict,
-        provenance.limits.is_some(),
-    ))
+    Ok(outcome)
 }
 
 /// Refuses files that are themselves named A and B, given in the other order.
@@ -89,52 +89,69 @@ fn printed(
     })
 }
 
-/// Table, JSON, CSV and plot of a link under one name.
-fn files(
-    stem: &str,
+/// Writes the pack of one link.
+fn pack(
+    args: &LinkArgs,
+    folder: &Path,
+    inputs: &PackInputs,
+    settings: &both_ways::Settings,
     combined: &Combined,
-    provenance: &Provenance,
-) -> Result<Vec<File>, CommandError> {
-    let link = &combined.link;
-    let plot_settings = PlotSettings {
-        program: Some(PROGRAM.to_owned()),
-        ..PlotSettings::default()
+    provenance: Provenance,
+) -> Result<(), CommandError> {
+    let setup = LinkSetup {
+        a: GivenSettings::from(&args.settings.fallback()),
+        b: GivenSettings::from(&args.settings.fallback_from_b()),
+        recipe: recipe_text(args.settings.recipe.as_deref())?,
+        false_events_per_1000_km: args.detect.settings().false_events_per_1000_km,
+        length_m: args.length_m,
+        broken: args.broken,
+        joints: settings.known_joints.iter().map(NamedPlace::from).collect(),
+        accept_pairing: args.accept_pairing,
+        limits: None,
+        coverage: None,
     };
-    let svg = plot::link_svg(link, &combined.profiles, &plot_settings)?;
-    let png = plot::png_from_svg(&svg, plot_settings.width)?;
-    let table = report::table::link(link, &TableSettings::default());
-    let json = json::link(link, provenance, json::Layout::Indented)?;
-    Ok(vec![
-        (format!("{stem}.txt"), table.into_bytes()),
-        (format!("{stem}.json"), json.into_bytes()),
-        (
-            format!("{stem}-events.csv"),
-            report::csv::events(link)?.into_bytes(),
-        ),
-        (
-            format!("{stem}-sections.csv"),
-            report::csv::sections(link)?.into_bytes(),
-        ),
-        (format!("{stem}.svg"), svg.into_bytes()),
-        (format!("{stem}.png"), png),
-    ])
+    let link = &combined.link;
+    let entry = PackLink {
+        stem: safe_stem(&format!(
+            "{}-{}",
+            name(combined, args),
+            link.wavelength.nm()
+        )),
+        page: safe_stem(&name(combined, args)),
+        link: link.clone(),
+        judgements: Vec::new(),
+        provenance,
+        power: Vec::new(),
+    };
+    inputs.write(
+        folder,
+        args.output.force,
+        args.output.report_time.as_deref(),
+        PackResults {
+            links: vec![entry],
+            setups: vec![setup],
+            cable: None,
+            limits: None,
+            warnings: &[],
+            profiles: &|_| Ok(combined.profiles.clone()),
+        },
+    )
 }
 
-/// Cable, fibre and wavelength, or the name of A's file where the headers name nothing.
-fn stem(combined: &Combined, args: &LinkArgs) -> String {
+/// Cable and fibre, or the name of A's file where the headers name nothing.
+fn name(combined: &Combined, args: &LinkArgs) -> String {
     let link = &combined.link;
-    let name = match (&link.cable, &link.fibre) {
+    match (&link.cable, &link.fibre) {
         (None, None) => args
             .a_trace
             .file_stem()
-            .map_or_else(|| "link".into(), |stem| stem.to_string_lossy()),
+            .map_or_else(|| "link".into(), |stem| stem.to_string_lossy())
+            .into_owned(),
         (cable, fibre) => [cable, fibre]
             .into_iter()
             .flatten()
             .map(String::as_str)
             .collect::<Vec<_>>()
-            .join("-")
-            .into(),
-    };
-    safe_stem(&format!("{name}-{}", link.wavelength.nm()))
+            .join("-"),
+    }
 }

@@ -4,13 +4,19 @@
 
 mod args;
 mod convert;
+mod folder;
 mod input;
 mod inspect;
 mod joints;
 mod link;
 mod output;
+mod pack_args;
+mod pack_files;
+mod pairs;
 mod simulate;
 mod trace;
+mod verify;
+mod view;
 
 use std::error::Error;
 use std::process::ExitCode;
@@ -76,6 +82,8 @@ pub fn main() -> ExitCode {
         Command::Inspect(args) => inspect::run(args),
         Command::Convert(args) => convert::run(args),
         Command::Simulate(args) => simulate::run(args),
+        Command::Verify(args) => verify::run(args),
+        Command::View(args) => view::run(args),
         Command::Schema(args) => print_schema(args.what),
     };
     match result {

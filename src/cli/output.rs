@@ -72,6 +72,22 @@ fn readable<'b>(
     builder
 }
 
+/// Stops where one of several files is there and may not be overwritten.
+///
+/// # Errors
+/// That it exists, with its name.
+pub(super) fn refuse_to_overwrite(paths: &[PathBuf], force: bool) -> Result<(), CommandError> {
+    let there = |path: &&PathBuf| path.symlink_metadata().is_ok();
+    match paths.iter().find(there) {
+        Some(path) if !force => Err(format!(
+            "{} exists; nothing was written (use --force to overwrite)",
+            path.display()
+        )
+        .into()),
+        _ => Ok(()),
+    }
+}
+
 /// Writes files into a folder, which is made if missing. All are written beside
 /// their final names before any is renamed; without `force`, an existing file
 /// stops it before anything is written.
@@ -88,19 +104,11 @@ pub(super) fn write_files(
     let at = |path: &Path, error: &dyn std::fmt::Display| {
         format!("cannot write {}: {error}", path.display())
     };
-    let exists = |path: &Path| {
-        format!(
-            "{} exists; nothing was written (use --force to overwrite)",
-            path.display()
-        )
-    };
-    if !force
-        && let Some((name, _)) = files
-            .iter()
-            .find(|(name, _)| folder.join(name).symlink_metadata().is_ok())
-    {
-        return Err(exists(&folder.join(name)).into());
-    }
+    let paths = files
+        .iter()
+        .map(|(name, _)| folder.join(name))
+        .collect::<Vec<_>>();
+    refuse_to_overwrite(&paths, force)?;
     fs::create_dir_all(folder).map_err(|error| at(folder, &error))?;
     let mut ready = Vec::with_capacity(files.len());
     for (name, bytes) in files {

@@ -3,6 +3,8 @@
 //! Every writer takes a [`Content`] and gives text or bytes; none opens a file.
 
 mod content;
+mod judged;
+pub mod logo;
 pub mod manifest;
 mod names;
 pub mod page;
@@ -11,14 +13,17 @@ pub mod power;
 pub mod project;
 mod recompute;
 pub mod setup;
+pub mod site;
 pub mod verify;
 pub mod wording;
 mod workbook;
+mod write;
 
 pub use content::{Content, Instrument, PackLink, PowerReading, ProfileOf};
-pub use names::safe_stem;
+pub use names::{Names, safe_stem};
 pub use recompute::{provenance, recomputed};
 pub use workbook::workbook;
+pub use write::{Making, Put, RawOf, write_pack};
 
 impl PackError {
     /// A part that could not be put into its form.
@@ -60,6 +65,22 @@ pub enum PackError {
     /// A plot could not be made.
     #[error(transparent)]
     Plot(#[from] crate::plot::PlotError),
+    /// A raw trace is no longer what was measured.
+    #[error("{file} changed while it was measured")]
+    Changed {
+        /// Its name.
+        file: String,
+    },
+    /// A file could not be read or written.
+    #[error("cannot {what} {file}")]
+    File {
+        /// `read` or `write`.
+        what: &'static str,
+        /// Its name.
+        file: String,
+        /// What the system says.
+        source: std::io::Error,
+    },
     /// A part could not be put into its form.
     #[error("{part} cannot be made")]
     Form {

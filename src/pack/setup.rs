@@ -66,6 +66,15 @@ pub struct NamedPlace {
     pub position_m: f64,
 }
 
+impl From<&KnownJoint> for NamedPlace {
+    fn from(joint: &KnownJoint) -> Self {
+        Self {
+            name: joint.name.clone(),
+            position_m: joint.position.m(),
+        }
+    }
+}
+
 /// Everything that a link's result depends on beside its two raw traces.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]

@@ -183,7 +183,7 @@ pub fn parse(text: &[u8]) -> Result<Manifest, VerifyError> {
         serde_json::from_slice(text).map_err(|error| VerifyError::Manifest {
             line: error.line(),
             column: error.column(),
-            why: error.to_string(),
+            why: without_place(&error.to_string()),
         })?;
     if manifest.schema == SCHEMA {
         Ok(manifest)
@@ -192,6 +192,14 @@ pub fn parse(text: &[u8]) -> Result<Manifest, VerifyError> {
             found: manifest.schema,
         })
     }
+}
+
+/// What the JSON library says, without the place that it repeats behind.
+fn without_place(message: &str) -> String {
+    message
+        .rsplit_once(" at line ")
+        .map_or(message, |(what, _)| what)
+        .to_owned()
 }
 
 /// What the manifest names and is not there, what is there and it does not name, and
@@ -272,7 +280,14 @@ fn check_link(files: &dyn PackFiles, manifest: &Manifest, link: &ManifestLink) -
 }
 
 /// The bytes of a raw trace as they were when the pack was made.
-fn raw_bytes(files: &dyn PackFiles, kept: RawTraces, trace: &RawTrace) -> Result<Vec<u8>, String> {
+///
+/// # Errors
+/// Why they cannot be had, or that they are others than were measured.
+pub fn raw_bytes(
+    files: &dyn PackFiles,
+    kept: RawTraces,
+    trace: &RawTrace,
+) -> Result<Vec<u8>, String> {
     let bytes = match (&trace.file, kept) {
         (None, _) => files.named_trace(&trace.name)?,
         (Some(file), RawTraces::Gzip) => unpacked(&files.bytes(file)?)?,

@@ -55,6 +55,57 @@ pub enum PlanErrorKind {
         /// Number of fibres.
         fibres: usize,
     },
+    /// Reels and closures of a cable do not match.
+    #[error(
+        "{reels} `reels` for {closures} `closures`, and one more than closures is needed, or none"
+    )]
+    ReelCount {
+        /// Number of reels.
+        reels: usize,
+        /// Number of closures.
+        closures: usize,
+    },
+    /// A cable without wavelengths.
+    #[error("`wavelengths` is empty, and at least one is needed")]
+    NoWavelength,
+    /// Two things of one name.
+    #[error("`{key}` names {name} twice")]
+    NameTwice {
+        /// Where in the plan.
+        key: String,
+        /// The name.
+        name: String,
+    },
+    /// A name or wavelength that the plan does not have.
+    #[error("`{key}` is {found}, which the plan does not have")]
+    NotInThePlan {
+        /// Where in the plan.
+        key: String,
+        /// What was given.
+        found: String,
+    },
+    /// Neither or both of two keys.
+    #[error("`{key}` needs either `{one}` or `{other}`")]
+    OneOf {
+        /// Where in the plan.
+        key: String,
+        /// One way.
+        one: &'static str,
+        /// The other way.
+        other: &'static str,
+    },
+    /// A bend's losses and the wavelengths do not match.
+    #[error(
+        "`{key}` has {losses} losses for {wavelengths} wavelengths, and one for each is needed"
+    )]
+    LossCount {
+        /// Where in the plan.
+        key: String,
+        /// Number of losses.
+        losses: usize,
+        /// Number of wavelengths.
+        wavelengths: usize,
+    },
     /// The noise is stated twice.
     #[error("`{key}` has both `dynamic_range_db` and `level_db`, and at most one can hold")]
     NoiseStatedTwice {
@@ -122,12 +173,7 @@ impl Plan {
     /// );
     /// ```
     pub fn from_toml(text: &str) -> Result<Self, PlanError> {
-        let plan: Self = toml::from_str(text).map_err(|error| PlanError {
-            place: error.span().map(|span| place_of(text, span.start)),
-            kind: PlanErrorKind::Text {
-                message: error.message().trim().replace('\n', ", "),
-            },
-        })?;
+        let plan: Self = toml::from_str(text).map_err(|error| text_error(text, &error))?;
         plan.fault().map_or(Ok(plan), |(path, kind)| {
             Err(PlanError {
                 place: find(text, &path),
@@ -334,6 +380,16 @@ impl Plan {
     }
 }
 
+/// The reader's words, and where it stopped.
+pub(super) fn text_error(text: &str, error: &toml::de::Error) -> PlanError {
+    PlanError {
+        place: error.span().map(|span| place_of(text, span.start)),
+        kind: PlanErrorKind::Text {
+            message: error.message().trim().replace('\n', ", "),
+        },
+    }
+}
+
 fn end_fault(path: &Path, end: &LinkEnd) -> Option<(Path, PlanErrorKind)> {
     loss(path, "loss_db", end.loss.db())
         .or_else(|| reflectance(path, "reflectance_db", end.reflectance.map(Reflectance::db)))
@@ -389,7 +445,7 @@ fn reflectance(
     range(path, key, found?, -100.0, 0.0, "dB")
 }
 
-fn range(
+pub(super) fn range(
     path: &Path,
     key: &'static str,
     found: f64,

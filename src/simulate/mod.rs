@@ -10,6 +10,8 @@
 //! steps of the gain range, and a pulse with a finite rise of its own (the
 //! receiver's pole rounds the edges).
 
+mod any;
+mod cable;
 mod check;
 mod display;
 mod echo;
@@ -30,6 +32,11 @@ mod truth;
 
 use ndarray::Array1;
 
+pub use any::{AnyPlan, RandomCablePlan};
+pub use cable::{
+    Cable, CableFile, CableInstrument, CableLink, CablePlan, CableTruth, CableWavelength, Closure,
+    Fault, FaultCounts, LinkFiles, RandomCableSettings, Reel, Spread, random_cable,
+};
 pub use check::{PlanError, PlanErrorKind};
 pub use files::files;
 pub use instrument::{

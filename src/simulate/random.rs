@@ -18,6 +18,7 @@ pub(super) enum Component {
     Shot,
     Fading,
     Link,
+    Cable,
 }
 
 /// A stream of random numbers.
@@ -29,6 +30,11 @@ pub(super) struct Stream {
 
 impl Stream {
     pub(super) fn new(seed: u64, from: From, component: Component) -> Self {
+        Self::of_part(seed, from, component, 0)
+    }
+
+    /// A stream of its own for one of many parts, such as one fibre of a cable.
+    pub(super) fn of_part(seed: u64, from: From, component: Component, part: u64) -> Self {
         let mut key = [0u8; 32];
         for (slot, byte) in key.iter_mut().zip(seed.to_le_bytes()) {
             *slot = byte;
@@ -42,11 +48,26 @@ impl Stream {
             Component::Shot => 2,
             Component::Fading => 3,
             Component::Link => 4,
+            Component::Cable => 5,
         };
+        for (slot, byte) in key.iter_mut().skip(16).zip(part.to_le_bytes()) {
+            *slot = byte;
+        }
         Self {
             source: ChaCha12Rng::from_seed(key),
             spare: None,
         }
+    }
+
+    /// Sixty-four random bits, such as a seed.
+    pub(super) fn bits(&mut self) -> u64 {
+        self.source.next_u64()
+    }
+
+    /// A whole number from `least` to `most`, both included.
+    pub(super) fn whole(&mut self, least: usize, most: usize) -> usize {
+        let span = most.saturating_sub(least) + 1;
+        least + ((self.uniform() * span as f64) as usize).min(span - 1)
     }
 
     /// Uniform in (0, 1): the middle of one of 2⁵³ cells, so never 0.

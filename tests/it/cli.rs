@@ -6,89 +6,12 @@
 
 use std::fs;
 use std::io::Read;
-use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
+use std::path::Path;
+use std::process::Stdio;
 
 use serde_json::Value;
-use tempfile::TempDir;
 
-const FROM_A: &str = "harrow-mill-017-1550-from-a.txt";
-const FROM_B: &str = "harrow-mill-017-1550-from-b.txt";
-
-/// A folder of its own for each test, with sample traces under their bare names.
-struct Bench {
-    dir: TempDir,
-}
-
-struct Ran {
-    code: i32,
-    out: String,
-    err: String,
-}
-
-impl Ran {
-    /// Exit status and messages, for a snapshot.
-    fn message(&self) -> String {
-        format!("exit status {}\n{}", self.code, self.err)
-    }
-}
-
-impl Bench {
-    fn new() -> Self {
-        let dir = tempfile::tempdir().unwrap();
-        let samples = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-traces");
-        for name in [FROM_A, FROM_B] {
-            fs::copy(samples.join(name), dir.path().join(name)).unwrap();
-        }
-        Self { dir }
-    }
-
-    fn path(&self, name: &str) -> PathBuf {
-        self.dir.path().join(name)
-    }
-
-    fn write(&self, name: &str, content: impl AsRef<[u8]>) {
-        fs::write(self.path(name), content).unwrap();
-    }
-
-    /// A copy of a sample with one text in place of another, which must be there.
-    fn altered(&self, name: &str, of: &str, from: &str, to: &str) {
-        let text = fs::read_to_string(self.path(of)).unwrap();
-        assert!(text.contains(from), "{of} has no {from:?}");
-        self.write(name, text.replace(from, to));
-    }
-
-    fn command(&self, args: &[&str]) -> Command {
-        let mut command = Command::new(assert_cmd::cargo::cargo_bin!("bothends"));
-        command.current_dir(self.dir.path()).args(args);
-        command
-    }
-
-    fn run(&self, args: &[&str]) -> Ran {
-        let output = self.command(args).output().unwrap();
-        Ran {
-            code: output.status.code().unwrap(),
-            out: String::from_utf8(output.stdout).unwrap(),
-            err: String::from_utf8(output.stderr).unwrap(),
-        }
-    }
-
-    /// Runs what must fail with status 2 and print no result; gives the message.
-    fn fails(&self, args: &[&str]) -> String {
-        let ran = self.run(args);
-        assert_eq!((ran.code, ran.out.as_str()), (2, ""), "{}", ran.err);
-        ran.err
-    }
-
-    fn names(&self, folder: &str) -> Vec<String> {
-        let mut names: Vec<String> = fs::read_dir(self.path(folder))
-            .unwrap()
-            .map(|entry| entry.unwrap().file_name().into_string().unwrap())
-            .collect();
-        names.sort();
-        names
-    }
-}
+use crate::bench::{Bench, FROM_A, FROM_B};
 
 #[test]
 fn help_names_every_command_and_the_exit_status() {
@@ -145,94 +68,6 @@ fn link_measures_the_bad_splice_of_the_sample() {
         .filter_map(|event| event["loss_db"].as_f64())
         .fold(0.0, f64::max);
     assert!((greatest - 0.31).abs() < 0.003, "{greatest}");
-}
-
-#[test]
-fn link_writes_every_form_and_overwrites_only_when_told() {
-    let bench = Bench::new();
-    let args = ["link", FROM_A, FROM_B, "--out", "results"];
-    assert_eq!(bench.run(&args).code, 0);
-    let names = bench.names("results");
-    insta::assert_snapshot!(names.join("\n"), @"
-    HL-204-017-1550-events.csv
-    HL-204-017-1550-sections.csv
-    HL-204-017-1550.json
-    HL-204-017-1550.png
-    HL-204-017-1550.svg
-    HL-204-017-1550.txt
-    ");
-    let png = fs::read(bench.path("results/HL-204-017-1550.png")).unwrap();
-    assert!(png.starts_with(b"\x89PNG"));
-
-    bench.write("results/HL-204-017-1550.svg", "mine");
-    fs::remove_file(bench.path("results/HL-204-017-1550.txt")).unwrap();
-    let again = bench.run(&args);
-    insta::assert_snapshot!(again.message(), @"
-    exit status 2
-    bothends: results/HL-204-017-1550.json exists; nothing was written (use --force to overwrite)
-    ");
-    // Nothing at all was written, and no half-written file is left.
-    assert_eq!(bench.names("results").len(), 5);
-    let mine = fs::read_to_string(bench.path("results/HL-204-017-1550.svg")).unwrap();
-    assert_eq!(mine, "mine");
-
-    let forced = bench.run(&["link", FROM_A, FROM_B, "--out", "results", "--force"]);
-    assert_eq!(forced.code, 0);
-    assert_eq!(bench.names("results"), names);
-}
-
-#[test]
-fn the_same_run_writes_the_same_bytes() {
-    let bench = Bench::new();
-    for folder in ["one", "two"] {
-        let ran = bench.run(&["link", FROM_A, FROM_B, "--out", folder]);
-        assert_eq!(ran.code, 0);
-    }
-    for name in bench.names("one") {
-        let read = |folder: &str| fs::read(bench.path(folder).join(&name)).unwrap();
-        assert_eq!(read("one"), read("two"), "{name}");
-    }
-}
-
-#[test]
-fn a_folder_that_cannot_be_made_is_named() {
-    let bench = Bench::new();
-    bench.write("file", "");
-    let ran = bench.run(&["link", FROM_A, FROM_B, "--out", "file/results"]);
-    assert_eq!(ran.code, 2);
-    assert!(
-        ran.err.starts_with("bothends: cannot write file/results: "),
-        "{}",
-        ran.err
-    );
-}
-
-#[cfg(unix)]
-#[test]
-fn a_folder_that_cannot_be_written_into_is_named() {
-    use std::os::unix::fs::PermissionsExt;
-    let bench = Bench::new();
-    let folder = bench.path("closed");
-    fs::create_dir(&folder).unwrap();
-    fs::set_permissions(&folder, fs::Permissions::from_mode(0o555)).unwrap();
-    if fs::write(folder.join("probe"), "").is_ok() {
-        // Whoever may write anywhere cannot see this fault.
-        return;
-    }
-    let ran = bench.run(&["link", FROM_A, FROM_B, "--out", "closed"]);
-    assert_eq!(ran.code, 2);
-    assert!(ran.err.contains("cannot write closed/"), "{}", ran.err);
-}
-
-#[cfg(unix)]
-#[test]
-fn written_files_can_be_read_by_others_as_the_user_s_mask_allows() {
-    use std::os::unix::fs::PermissionsExt;
-    let bench = Bench::new();
-    bench.run(&["link", FROM_A, FROM_B, "--out", "results"]);
-    bench.write("usual", "");
-    let mode = |name: &str| fs::metadata(bench.path(name)).unwrap().permissions().mode();
-    assert_eq!(mode("results/HL-204-017-1550.txt"), mode("usual"));
 }
 
 #[test]
@@ -416,7 +251,7 @@ fn control_characters_of_a_file_reach_neither_table_nor_message() {
     }
     assert!(
         bench
-            .names("results")
+            .names("results/links")
             .iter()
             .all(|name| name.starts_with("HL-"))
     );
@@ -428,22 +263,6 @@ fn control_characters_of_a_file_reach_neither_table_nor_message() {
     );
     let message = bench.fails(&["link", FROM_A, "c.txt"]);
     assert!(!hostile(&message), "{message:?}");
-}
-
-#[test]
-fn a_name_in_a_header_cannot_lead_out_of_the_folder() {
-    let bench = Bench::new();
-    for (name, of) in [("a.txt", FROM_A), ("b.txt", FROM_B)] {
-        bench.altered(name, of, "cable: HL-204", "cable: ../../HL/204");
-    }
-    let ran = bench.run(&["link", "a.txt", "b.txt", "--out", "deep/results"]);
-    assert_eq!(ran.code, 0, "{}", ran.err);
-    assert!(
-        bench
-            .names("deep/results")
-            .contains(&"HL-204-017-1550.txt".to_owned())
-    );
-    assert_eq!(bench.names("deep"), ["results"]);
 }
 
 #[test]

@@ -1,6 +1,7 @@
 //! One integration binary: every test module is beside this file.
 
 mod accuracy;
+mod bench;
 mod calibration;
 mod cli;
 mod layering;
@@ -14,6 +15,10 @@ mod outside_links;
 mod outside_reflectance;
 mod outside_scale;
 mod outside_two_way;
+mod pack;
+mod pack_hostile;
+mod pack_parts;
+mod pack_verify;
 mod pdf;
 mod plot;
 mod properties;
@@ -24,3 +29,5 @@ mod readme;
 mod reference;
 mod report;
 mod simulate;
+mod simulate_cable;
+mod view;

@@ -268,7 +268,7 @@ fn the_picture_of_the_readme_is_what_the_program_draws() {
             .status,
         0
     );
-    let drawn = fs::read(bench.dir.path().join("results/HL-204-017-1550.png")).unwrap();
+    let drawn = fs::read(bench.dir.path().join("results/plots/HL-204-017-1550.png")).unwrap();
     let kept = fs::read(root().join("sample-traces").join(PICTURE)).unwrap();
     let (new, old) = (
         Pixmap::decode_png(&drawn).unwrap(),

@@ -381,6 +381,8 @@ fn the_plans_still_make_the_sample_files() {
             made.insert(name);
         }
     }
+    // Its traces are too many to keep; `simulate_cable` makes them.
+    made.insert("rowan-tern-24-cable-plan.toml".to_owned());
     let kept: BTreeSet<String> = fs::read_dir(samples())
         .unwrap()
         .map(|entry| entry.unwrap().file_name().into_string().unwrap())

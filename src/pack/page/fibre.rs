@@ -4,12 +4,15 @@ use std::fmt::Write;
 
 use serde::Serialize;
 
-use crate::both_ways::{Event, EventKind, Link, Profiles};
+use crate::both_ways::{Event, EventKind, Link, Profiles, Verdict};
+use crate::measure::ReflectanceReading;
 use crate::pack::content::{Content, PackLink};
+use crate::pack::judged::place_words;
 use crate::pack::wording::{Text, Wording};
 use crate::pack::{PackError, power};
-use crate::report::number::{loss_with_error, with_error};
+use crate::report::number::{loss_with_error, signed, with_error};
 use crate::units::{Attenuation, Length, Loss, Position, Reflectance, ReturnLoss};
+use crate::verdict::Judgement;
 
 use super::escape::{html, json, url};
 use super::parts::{
@@ -445,6 +448,7 @@ fn tables(index: usize, entry: &PackLink, wording: &Wording) -> String {
         }
         text.push_str("</table></div>");
     }
+    text.push_str(&judgements(entry, wording));
     if !entry.power.is_empty() {
         let _ = write!(text, "<h3>{}</h3><ul>", html(wording.of(Text::PowerMeter)));
         for reading in &entry.power {
@@ -476,6 +480,46 @@ fn tables(index: usize, entry: &PackLink, wording: &Wording) -> String {
         (name, Some(format!("{} {}", source.file, source.sha256)))
     })));
     text + "</section>"
+}
+
+/// What is not within its limit, and why; nothing where all is.
+fn judgements(entry: &PackLink, wording: &Wording) -> String {
+    let open: Vec<&Judgement> = entry
+        .judgements
+        .iter()
+        .filter(|judgement| judgement.verdict != Verdict::Pass)
+        .collect();
+    if open.is_empty() {
+        return String::new();
+    }
+    let columns = [
+        wording.of(Text::Quantity).to_owned(),
+        wording.of(Text::Place).to_owned(),
+        wording.of(Text::Verdict).to_owned(),
+        format!(">{}", wording.of(Text::Limit)),
+        wording.of(Text::Reason).to_owned(),
+    ];
+    let mut text = format!(
+        "<h3>{}</h3><div class=\"wide\"><table>{}",
+        html(wording.of(Text::Exceptions)),
+        heads(&columns)
+    );
+    for one in open {
+        let _ = write!(
+            text,
+            "<tr><td class=\"t\">{}</td><td class=\"t\">{}</td>{}<td class=\"n\">{}</td>\
+             <td class=\"t\">{}</td></tr>",
+            html(one.what.word()),
+            html(&place_words(&one.place)),
+            verdict_cell(one.verdict, wording),
+            html(&one.limit.map_or_else(
+                || "—".to_owned(),
+                |limit| format!("{} {}", signed(limit, 3), one.what.unit())
+            )),
+            html(&one.reason),
+        );
+    }
+    text + "</table></div>"
 }
 
 fn events(index: usize, link: &Link, wording: &Wording) -> String {
@@ -530,10 +574,21 @@ fn events(index: usize, link: &Link, wording: &Wording) -> String {
             number_cell(event.limit.map(Loss::db), 3),
             measured_cell(&event.loss_a_to_b, Loss::db, 3),
             measured_cell(&event.loss_b_to_a, Loss::db, 3),
-            number_cell(event.reflectance_a.map(|r| Reflectance::db(r.value)), 1),
-            number_cell(event.reflectance_b.map(|r| Reflectance::db(r.value)), 1),
+            reflectance_cell(event.reflectance_a),
+            reflectance_cell(event.reflectance_b),
             html(&notes.join("; ")),
         );
     }
     text + "</table></div>"
+}
+
+/// A reflectance, with a sign before it where it is only a bound.
+fn reflectance_cell(reading: Option<ReflectanceReading>) -> String {
+    match reading {
+        Some(reading) if reading.is_bound => format!(
+            "<td class=\"n\">≥ {}</td>",
+            signed(Reflectance::db(reading.value), 1)
+        ),
+        reading => number_cell(reading.map(|reading| Reflectance::db(reading.value)), 1),
+    }
 }

@@ -8,8 +8,10 @@ use base64::engine::general_purpose::STANDARD;
 use crate::both_ways::Verdict;
 use crate::cable::CableResult;
 use crate::pack::content::Content;
+use crate::pack::judged::applied;
 use crate::pack::project::Party;
 use crate::pack::wording::{Text, Wording};
+use crate::report::number::signed;
 use crate::units::{Attenuation, Length, Loss};
 
 use super::escape::{html, url};
@@ -42,6 +44,7 @@ pub fn index_page(content: &Content<'_>, files: &[IndexFile]) -> String {
     let mut body = head(content, title);
     body.push_str(&exceptions(content));
     body.push_str(&fibres(content));
+    body.push_str(&limits(content));
     if let Some(cable) = content.cable {
         body.push_str(&matrix(cable, content, wording));
         body.push_str(&redo(cable, wording));
@@ -189,6 +192,43 @@ fn exceptions(content: &Content<'_>) -> String {
     text + "</p>"
 }
 
+/// The limits that were applied and the rule that decided, or that there are none.
+fn limits(content: &Content<'_>) -> String {
+    let wording = content.wording;
+    let mut text = format!("<h2>{}</h2>", html(wording.of(Text::Limits)));
+    let Some(limits) = content.limits else {
+        let _ = write!(text, "<p>{}</p>", html(wording.of(Text::NoLimits)));
+        return text;
+    };
+    let _ = write!(
+        text,
+        "<p>{}. {}: {}; {}</p>",
+        html(&limits.name),
+        html(wording.of(Text::Coverage)),
+        content.coverage,
+        html(wording.of(Text::DecisionRule))
+    );
+    let columns = [
+        wording.of(Text::Quantity).to_owned(),
+        format!(">{}", wording.of(Text::Limit)),
+        wording.of(Text::Source).to_owned(),
+    ];
+    let _ = write!(text, "<div class=\"wide\"><table>{}", heads(&columns));
+    for applied in applied(content) {
+        let _ = write!(
+            text,
+            "<tr><td class=\"t\">{}</td><td class=\"n\">{}</td><td class=\"t\">{}</td></tr>",
+            html(applied.what),
+            html(&applied.limit.map_or_else(
+                || "—".to_owned(),
+                |limit| format!("{} {}", signed(limit, 3), applied.unit)
+            )),
+            html(&applied.source)
+        );
+    }
+    text + "</table></div>"
+}
+
 fn fibres(content: &Content<'_>) -> String {
     let wording = content.wording;
     let columns = [
@@ -269,7 +309,7 @@ fn matrix(cable: &CableResult, content: &Content<'_>, wording: &Wording) -> Stri
                                 text,
                                 "<td class=\"n {}\">{}</td>",
                                 verdict_class(cell.verdict),
-                                crate::report::number::signed(loss.value.db(), 3)
+                                signed(loss.value.db(), 3)
                             );
                         }
                         Err(missing) => text.push_str(&missing_cell(&missing.reason)),

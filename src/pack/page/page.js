@@ -8,15 +8,20 @@
   const pen = canvas.getContext("2d");
   const links = data.links;
   const state = { link: 0, curve: "both", from: 0, to: 1, low: null, high: null, at: null, mark: null, event: -1 };
-  const margin = { left: 58, right: 12, top: 30, bottom: 44 };
+  const margin = { left: 68, right: 12, top: 30, bottom: 44 };
   const NONE = 65535;
 
-  // Levels: one 16-bit number a sample, steps above a base, 65535 for no level.
-  function levelsOf(packed) {
-    const text = atob(packed.data);
-    const levels = new Float32Array(text.length / 2);
-    for (let i = 0; i < levels.length; i++) {
-      const step = text.charCodeAt(2 * i) | (text.charCodeAt(2 * i + 1) << 8);
+  // Levels: steps above a base as differences of 16-bit numbers, low bytes, then high
+  // ones, deflated; 65535 is no level.
+  async function levelsOf(packed) {
+    const packedBytes = Uint8Array.from(atob(packed.data), (c) => c.charCodeAt(0));
+    const stream = new Blob([packedBytes]).stream().pipeThrough(new DecompressionStream("deflate-raw"));
+    const bytes = new Uint8Array(await new Response(stream).arrayBuffer());
+    const n = bytes.length / 2;
+    const levels = new Float32Array(n);
+    let step = 0;
+    for (let i = 0; i < n; i++) {
+      step = (step + (bytes[i] | (bytes[n + i] << 8))) & 65535;
       levels[i] = step === NONE ? NaN : packed.base_db + step * packed.step_db;
     }
     return levels;
@@ -31,8 +36,8 @@
       a = both.subarray(0, both.length / 2);
       b = both.subarray(both.length / 2);
     } else {
-      a = levelsOf(link.a);
-      b = levelsOf(link.b);
+      a = await levelsOf(link.a);
+      b = await levelsOf(link.b);
     }
     const two = new Float32Array(a.length);
     const scatter = new Float32Array(a.length);
@@ -60,17 +65,18 @@
   }
   function levelRange(link) {
     if (state.low !== null) return [state.low, state.high];
-    let low = Infinity, high = -Infinity;
-    const inside = (v) => Number.isFinite(v);
+    // Single samples of noise far below the rest do not flatten the curves: of the lowest
+    // levels one in two hundred is left out. Peaks are kept.
     const lo = Math.max(0, Math.floor(index(link, state.from)));
     const hi = Math.min(link.samples_n - 1, Math.ceil(index(link, state.to)));
+    const seen = [];
     for (const name of curves[state.curve]) {
       const levels = link.levels[name];
-      for (let i = lo; i <= hi; i++) {
-        const v = levels[i];
-        if (inside(v)) { if (v < low) low = v; if (v > high) high = v; }
-      }
+      for (let i = lo; i <= hi; i++) if (Number.isFinite(levels[i])) seen.push(levels[i]);
     }
+    const sorted = Float32Array.from(seen).sort();
+    const low = sorted[Math.floor(sorted.length / 200)];
+    const high = sorted[sorted.length - 1];
     if (!(low < high)) { const mid = Number.isFinite(low) ? low : 0; return [mid - 1, mid + 1]; }
     const room = 0.06 * (high - low);
     return [low - room, high + room];

@@ -1,7 +1,11 @@
 //! Levels small enough to lie in a page: steps of a thousandth of a decibel.
 
+use std::io::Write;
+
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
+use flate2::Compression;
+use flate2::write::DeflateEncoder;
 use ndarray::Array1;
 use serde::Serialize;
 
@@ -25,7 +29,8 @@ pub(super) struct Packed {
     base_db: f64,
     /// Decibels of a step.
     step_db: f64,
-    /// Two bytes a sample, the low one first, as base64.
+    /// Differences from sample to sample modulo 2^16: all low bytes, then all high ones,
+    /// deflated, as base64.
     data: String,
 }
 
@@ -133,31 +138,56 @@ fn packed(levels: impl Iterator<Item = f64> + Clone) -> Packed {
     let base_db = (least / STEP_DB).floor() * STEP_DB;
     let most = f64::from(NONE - 1);
     let step_db = STEP_DB * ((greatest - base_db) / (most * STEP_DB)).ceil().max(1.0);
-    let mut bytes = Vec::new();
+    let (mut low, mut high) = (Vec::new(), Vec::new());
+    let mut before = 0_u16;
     for level in levels {
         let step = if level.is_finite() {
             ((level - base_db) / step_db).round().clamp(0.0, most) as u16
         } else {
             NONE
         };
-        bytes.extend_from_slice(&step.to_le_bytes());
+        let [first, second] = step.wrapping_sub(before).to_le_bytes();
+        low.push(first);
+        high.push(second);
+        before = step;
     }
+    low.extend(high);
     Packed {
         base_db,
         step_db,
-        data: STANDARD.encode(bytes),
+        data: STANDARD.encode(deflated(&low)),
     }
+}
+
+/// Deflates bytes; writing into memory does not fail, and what could not be deflated
+/// would be empty, which the page reports as levels that could not be loaded.
+fn deflated(bytes: &[u8]) -> Vec<u8> {
+    let mut packer = DeflateEncoder::new(Vec::new(), Compression::best());
+    packer
+        .write_all(bytes)
+        .and_then(|()| packer.finish())
+        .unwrap_or_default()
 }
 
 #[cfg(test)]
 mod tests {
+    use std::io::Read;
+
     use super::*;
 
     fn unpacked(packed: &Packed) -> Vec<f64> {
-        let bytes = STANDARD.decode(&packed.data).unwrap();
-        bytes
-            .chunks(2)
-            .map(|pair| u16::from_le_bytes([pair[0], pair[1]]))
+        let mut bytes = Vec::new();
+        let deflated = STANDARD.decode(&packed.data).unwrap();
+        flate2::read::DeflateDecoder::new(deflated.as_slice())
+            .read_to_end(&mut bytes)
+            .unwrap();
+        let (low, high) = bytes.split_at(bytes.len() / 2);
+        low.iter()
+            .zip(high)
+            .scan(0_u16, |step, (&low, &high)| {
+                *step = step.wrapping_add(u16::from_le_bytes([low, high]));
+                Some(*step)
+            })
             .map(|step| {
                 if step == NONE {
                     f64::NAN

@@ -55,6 +55,7 @@ fn written(content: &Content<'_>) -> Result<Vec<u8>, XlsxError> {
     grid::redo(&mut workbook, content)?;
     measured::power(&mut workbook, content)?;
     settings::limits(&mut workbook, content)?;
+    settings::judgements(&mut workbook, content)?;
     settings::settings(&mut workbook, content)?;
     settings::doubts(&mut workbook, content)?;
     workbook.save_to_buffer()

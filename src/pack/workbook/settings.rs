@@ -5,6 +5,7 @@ use rust_xlsxwriter::{Workbook, XlsxError};
 use super::sheet::{Cell, add, column};
 use crate::both_ways::Direction;
 use crate::pack::content::{Content, PackLink};
+use crate::pack::judged::{applied, place_words};
 use crate::pack::wording::Text;
 use crate::report::SourceFile;
 use crate::units::Length;
@@ -15,15 +16,86 @@ pub(super) fn limits(workbook: &mut Workbook, content: &Content<'_>) -> Result<(
     let of = |text| wording.of(text);
     let columns = [
         column(of(Text::Quantity), 44.0),
-        column(of(Text::Value), 16.0),
+        column(of(Text::Limit), 16.0),
+        column(of(Text::Unit), 10.0),
+        column(of(Text::Source), 80.0),
+    ];
+    let mut rows = Vec::new();
+    match content.limits {
+        None => rows.push(vec![Cell::Text(of(Text::NoLimits).to_owned())]),
+        Some(limits) => {
+            rows.push(vec![Cell::Text(limits.name.clone())]);
+            rows.push(vec![
+                Cell::Text(of(Text::Coverage).to_owned()),
+                Cell::number(Some(content.coverage), 3),
+                Cell::Empty,
+                Cell::Text(of(Text::DecisionRule).to_owned()),
+            ]);
+        }
+    }
+    rows.extend(applied(content).into_iter().map(|limit| {
+        vec![
+            Cell::Text(limit.what.to_owned()),
+            Cell::number(limit.limit, 3),
+            Cell::Text(limit.unit.to_owned()),
+            Cell::Text(limit.source),
+        ]
+    }));
+    add(workbook, of(Text::Limits), &columns, &rows, 1, wording)?;
+    Ok(())
+}
+
+/// One row a value that was held against a limit; no sheet without any.
+pub(super) fn judgements(workbook: &mut Workbook, content: &Content<'_>) -> Result<(), XlsxError> {
+    let wording = content.wording;
+    let of = |text| wording.of(text);
+    let rows: Vec<Vec<Cell>> = content
+        .links
+        .iter()
+        .flat_map(|entry| entry.judgements.iter().map(move |one| (entry, one)))
+        .map(|(entry, one)| {
+            vec![
+                Cell::Text(
+                    entry
+                        .link
+                        .fibre
+                        .clone()
+                        .unwrap_or_else(|| entry.page.clone()),
+                ),
+                Cell::number(Some(entry.link.wavelength.nm()), 0),
+                Cell::Text(one.what.word().to_owned()),
+                Cell::Text(place_words(&one.place)),
+                Cell::Verdict(one.verdict),
+                Cell::number(one.value, 4),
+                Cell::number(one.std_error, 5),
+                Cell::number(one.limit, 3),
+                Cell::number(one.margin, 4),
+                Cell::Text(one.what.unit().to_owned()),
+                Cell::number(one.conformance, 4),
+                Cell::Text(one.reason.clone()),
+                Cell::Text(one.source.clone()),
+            ]
+        })
+        .collect();
+    if rows.is_empty() {
+        return Ok(());
+    }
+    let columns = [
+        column(of(Text::Fibre), 14.0),
+        column(format!("{}, nm", of(Text::Wavelength)), 11.0),
+        column(of(Text::Quantity), 26.0),
+        column(of(Text::Place), 26.0),
+        column(of(Text::Verdict), 12.0),
+        column(of(Text::Value), 11.0),
+        column(of(Text::StdError), 11.0),
+        column(of(Text::Limit), 10.0),
+        column(of(Text::Margin), 10.0),
+        column(of(Text::Unit), 8.0),
+        column(of(Text::Conformance), 14.0),
+        column(of(Text::Reason), 60.0),
         column(of(Text::Source), 50.0),
     ];
-    let rows = vec![vec![
-        Cell::Text(of(Text::NoLimits).to_owned()),
-        Cell::Empty,
-        Cell::Empty,
-    ]];
-    add(workbook, of(Text::Limits), &columns, &rows, 1, wording)?;
+    add(workbook, of(Text::Judgements), &columns, &rows, 2, wording)?;
     Ok(())
 }
 
@@ -108,7 +180,7 @@ pub(super) fn doubts(workbook: &mut Workbook, content: &Content<'_>) -> Result<(
         vec![
             Cell::Empty,
             Cell::Empty,
-            Cell::Text(warning.code.to_owned()),
+            Cell::Text(warning.code.clone().into_owned()),
             Cell::Text(warning.message.clone()),
         ]
     });
@@ -123,7 +195,7 @@ pub(super) fn doubts(workbook: &mut Workbook, content: &Content<'_>) -> Result<(
                         .unwrap_or_else(|| entry.page.clone()),
                 ),
                 Cell::number(Some(entry.link.wavelength.nm()), 0),
-                Cell::Text(warning.code.to_owned()),
+                Cell::Text(warning.code.clone().into_owned()),
                 Cell::Text(warning.message.clone()),
             ]
         })

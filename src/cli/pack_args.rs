@@ -1,0 +1,212 @@
+//! What `--out` needs beside the results: project, wording, power-meter readings, raw
+//! traces.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use clap::{Args, ValueEnum};
+
+use crate::cable::CableResult;
+use crate::pack::logo::{self, logo_png};
+use crate::pack::manifest::RawTraces;
+use crate::pack::power::{self, PowerRow};
+use crate::pack::project::{Project, ProjectFile};
+use crate::pack::setup::LinkSetup;
+use crate::pack::wording::Wording;
+use crate::pack::{Content, Making, PackError, PackLink, ProfileOf, write_pack};
+use crate::verdict::{DEFAULT_COVERAGE, Limits};
+use crate::warning::Warning;
+
+use super::folder::NewFolder;
+use super::input::small_text;
+use super::output::tell;
+use super::{CommandError, PROGRAM};
+
+/// What goes into a pack beside the results.
+#[derive(Debug, Clone, Default, Args)]
+#[command(next_help_heading = "Handover pack (--out)")]
+pub(super) struct PackArgs {
+    /// Project details, parties, logo, wording and language of fixed texts (TOML)
+    #[arg(long, value_name = "FILE")]
+    project: Option<PathBuf>,
+    /// End-to-end loss by source and power meter, to show beside the two-way loss (CSV)
+    #[arg(long, value_name = "FILE")]
+    power_meter: Option<PathBuf>,
+    /// How the pack keeps the raw traces
+    #[arg(long, value_enum, value_name = "HOW")]
+    raw_traces: Option<RawTracesArg>,
+}
+
+/// Ways that `--raw-traces` names.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum RawTracesArg {
+    /// As they are (usual for one link)
+    Copy,
+    /// Packed by gzip (usual for a cable)
+    Gzip,
+    /// Only their names and fingerprints
+    Name,
+}
+
+/// The files that the options name, read before anything is measured.
+#[derive(Debug)]
+pub(super) struct PackInputs {
+    project: Project,
+    wording: Wording,
+    power: Vec<PowerRow>,
+    raw_traces: Option<RawTraces>,
+}
+
+impl PackArgs {
+    /// Reads what the options name.
+    ///
+    /// # Errors
+    /// Why a file cannot be read, with the place in it.
+    pub(super) fn read(&self) -> Result<PackInputs, CommandError> {
+        let (mut project, mut wording) = (Project::default(), Wording::default());
+        if let Some(path) = &self.project {
+            let file = ProjectFile::from_toml(&small_text(path)?)
+                .map_err(|error| format!("{}: {error}", path.display()))?;
+            (project, wording) = (file.project, file.wording);
+            if let Some(logo) = file.logo {
+                project.logo_png = Some(read_logo(path, &logo)?);
+            }
+        }
+        let power = match &self.power_meter {
+            Some(path) => power::parse(&small_text(path)?).map_err(|error| {
+                format!(
+                    "{} is not a list of power-meter readings: {error}",
+                    path.display()
+                )
+            })?,
+            None => Vec::new(),
+        };
+        Ok(PackInputs {
+            project,
+            wording,
+            power,
+            raw_traces: self.raw_traces.map(|how| match how {
+                RawTracesArg::Copy => RawTraces::Copy,
+                RawTracesArg::Gzip => RawTraces::Gzip,
+                RawTracesArg::Name => RawTraces::Name,
+            }),
+        })
+    }
+}
+
+/// Reads a logo, whose path is counted from the project file's folder.
+fn read_logo(project: &Path, logo: &str) -> Result<Vec<u8>, CommandError> {
+    let path = project.parent().unwrap_or(Path::new("")).join(logo);
+    let cannot = |why: &dyn std::fmt::Display| format!("the logo {}: {why}", path.display());
+    let size = fs::metadata(&path).map_err(|error| cannot(&error))?.len();
+    if size > logo::MOST_BYTES as u64 {
+        return Err(cannot(&format!(
+            "it has {size} bytes, and at most {} are taken",
+            logo::MOST_BYTES
+        ))
+        .into());
+    }
+    let bytes = fs::read(&path).map_err(|error| cannot(&error))?;
+    logo_png(&bytes).map_err(|error| cannot(&error).into())
+}
+
+/// The results that a pack is made of.
+pub(super) struct PackResults<'a> {
+    /// The links with their names, in order.
+    pub(super) links: Vec<PackLink>,
+    /// What each depends on.
+    pub(super) setups: Vec<LinkSetup>,
+    /// The cable as a whole.
+    pub(super) cable: Option<&'a CableResult>,
+    /// Limits and the standard errors kept from them.
+    pub(super) limits: Option<(&'a Limits, f64)>,
+    /// Doubts about the whole.
+    pub(super) warnings: &'a [Warning],
+    /// Levels on demand.
+    pub(super) profiles: &'a ProfileOf<'a>,
+}
+
+impl PackInputs {
+    /// Writes the pack into a folder that appears whole or not at all.
+    ///
+    /// # Errors
+    /// What stops it; nothing is then left under the folder's name that was not there.
+    pub(super) fn write(
+        &self,
+        folder: &Path,
+        force: bool,
+        report_time: Option<&str>,
+        results: PackResults<'_>,
+    ) -> Result<(), CommandError> {
+        let mut links = results.links;
+        for entry in &mut links {
+            entry.power = power::of_link(&self.power, &entry.link);
+        }
+        self.tell_unused_power(&links);
+        let content = Content {
+            program: PROGRAM,
+            report_time,
+            project: &self.project,
+            wording: &self.wording,
+            limits: results.limits.map(|(limits, _)| limits),
+            coverage: results.limits.map_or(DEFAULT_COVERAGE, |(_, k)| k),
+            links: &links,
+            cable: results.cable,
+            warnings: results.warnings,
+            profiles: results.profiles,
+        };
+        let new = NewFolder::begin(folder, force)?;
+        let mut others = Vec::new();
+        if let Some((limits, _)) = results.limits {
+            others.push((
+                "limits.toml".to_owned(),
+                "the limits that were applied".to_owned(),
+                limits.to_toml().into_bytes(),
+            ));
+        }
+        let usual = if results.cable.is_some() {
+            RawTraces::Gzip
+        } else {
+            RawTraces::Copy
+        };
+        let digest = write_pack(
+            &content,
+            Making {
+                setups: &results.setups,
+                raw_traces: self.raw_traces.unwrap_or(usual),
+                raw: &|name| {
+                    fs::read(name).map_err(|source| PackError::File {
+                        what: "read",
+                        file: name.to_owned(),
+                        source,
+                    })
+                },
+                others,
+                put: &|name, bytes| new.put(name, bytes),
+            },
+        )?;
+        new.finish()?;
+        tell(&format!(
+            "wrote the pack {}, digest {digest}",
+            folder.display()
+        ));
+        Ok(())
+    }
+
+    /// Says which power-meter readings belong to no link.
+    fn tell_unused_power(&self, links: &[PackLink]) {
+        for row in &self.power {
+            let is_used = links
+                .iter()
+                .any(|entry| !power::of_link(std::slice::from_ref(row), &entry.link).is_empty());
+            if !is_used {
+                tell(&format!(
+                    "the power-meter reading on line {} (fibre {:?}, {} nm) belongs to no link",
+                    row.line,
+                    row.fibre,
+                    row.wavelength.nm()
+                ));
+            }
+        }
+    }
+}

@@ -1,0 +1,320 @@
+//! Makes every file of a pack and hands it on, link by link.
+
+use std::collections::BTreeMap;
+use std::io::Write;
+use std::sync::{Mutex, PoisonError};
+
+use rayon::prelude::*;
+
+use super::PackError;
+use super::content::{Content, PackLink};
+use super::manifest::{
+    FILE_NAME, Manifest, ManifestFile, ManifestLink, RawTrace, RawTraces, SCHEMA,
+};
+use super::names::Names;
+use super::page::{IndexFile, Levels, fibre_page, index_page};
+use super::setup::LinkSetup;
+use super::workbook::workbook;
+use crate::both_ways::Profiles;
+use crate::plot::{self, PlotSettings};
+use crate::read::sha256_hex;
+use crate::report::{self, SourceFile, json, table::TableSettings};
+
+/// Takes a file of the pack: its name with `/` between folders, and its bytes.
+pub type Put<'a> = dyn Fn(&str, &[u8]) -> Result<(), PackError> + Sync + 'a;
+
+/// Gives the bytes of a raw trace by the name that its result has.
+pub type RawOf<'a> = dyn Fn(&str) -> Result<Vec<u8>, PackError> + Sync + 'a;
+
+/// More links than this have smaller plots, and those as SVG only: large plots of 864
+/// fibres at two wavelengths would take 400 MB of a pack.
+const MOST_PICTURES: usize = 200;
+
+/// Size of the plots beyond that.
+const SMALL_PLOT: (u32, u32) = (1000, 760);
+
+/// How a pack is made, beside what it holds.
+#[expect(
+    missing_debug_implementations,
+    reason = "it holds functions, which have no text of their own"
+)]
+pub struct Making<'a> {
+    /// What each link's result depends on, in the order of [`Content::links`].
+    pub setups: &'a [LinkSetup],
+    /// How raw traces are kept.
+    pub raw_traces: RawTraces,
+    /// The bytes of raw traces.
+    pub raw: &'a RawOf<'a>,
+    /// Files of other writers: name, what it is for the index, and bytes.
+    pub others: Vec<(String, String, Vec<u8>)>,
+    /// Where files go.
+    pub put: &'a Put<'a>,
+}
+
+/// Files as they are handed on, with their fingerprints.
+struct Files<'a> {
+    put: &'a Put<'a>,
+    entries: Mutex<Vec<ManifestFile>>,
+}
+
+impl Files<'_> {
+    fn add(&self, name: &str, bytes: &[u8]) -> Result<(), PackError> {
+        (self.put)(name, bytes)?;
+        self.entries
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .push(ManifestFile::new(name, bytes));
+        Ok(())
+    }
+}
+
+/// Makes a whole pack; gives the digest of it.
+///
+/// The manifest is handed on last: a folder without it is no pack.
+///
+/// # Errors
+/// [`PackError`], also whatever `put` gives.
+pub fn write_pack(content: &Content<'_>, making: Making<'_>) -> Result<String, PackError> {
+    let files = Files {
+        put: making.put,
+        entries: Mutex::new(Vec::new()),
+    };
+    let raw = raw_traces(content, &making, &files)?;
+    content
+        .pages()
+        .par_iter()
+        .try_for_each(|(page, links)| fibre(content, page, links, &files))?;
+    tables(content, &files)?;
+    files.add("results.xlsx", &workbook(content)?)?;
+    let mut listed = vec![
+        IndexFile {
+            path: "results.xlsx".to_owned(),
+            what: "workbook: matrix, events, sections, settings".to_owned(),
+        },
+        IndexFile {
+            path: "events.csv".to_owned(),
+            what: "every event of every link".to_owned(),
+        },
+        IndexFile {
+            path: "sections.csv".to_owned(),
+            what: "the stretches between them".to_owned(),
+        },
+        IndexFile {
+            path: "links.ndjson".to_owned(),
+            what: "every link as a JSON object, one a line".to_owned(),
+        },
+        IndexFile {
+            path: FILE_NAME.to_owned(),
+            what: "every file with its SHA-256, settings, raw traces".to_owned(),
+        },
+    ];
+    for (name, what, bytes) in making.others {
+        files.add(&name, &bytes)?;
+        listed.push(IndexFile { path: name, what });
+    }
+    files.add("index.html", index_page(content, &listed).as_bytes())?;
+    let mut entries = files
+        .entries
+        .into_inner()
+        .unwrap_or_else(PoisonError::into_inner);
+    entries.sort();
+    let manifest = Manifest {
+        schema: SCHEMA.to_owned(),
+        program: content.program.to_owned(),
+        report_time: content.report_time.map(str::to_owned),
+        raw_traces: making.raw_traces,
+        links: content
+            .links
+            .iter()
+            .zip(making.setups)
+            .zip(raw)
+            .map(|((entry, settings), (a, b))| ManifestLink {
+                result: result_file(entry),
+                a,
+                b,
+                settings: settings.clone(),
+            })
+            .collect(),
+        files: entries,
+    };
+    let text = manifest
+        .to_json()
+        .map_err(|error| PackError::form("the manifest", error))?;
+    (making.put)(FILE_NAME, text.as_bytes())?;
+    Ok(super::manifest::digest(text.as_bytes()))
+}
+
+fn result_file(entry: &PackLink) -> String {
+    format!("links/{}.json", entry.stem)
+}
+
+/// Everything of one fibre: results, plots, and its page.
+fn fibre(
+    content: &Content<'_>,
+    page: &str,
+    links: &[usize],
+    files: &Files<'_>,
+) -> Result<(), PackError> {
+    let mut parts: Vec<(&PackLink, Profiles)> = Vec::new();
+    let mut listed = Vec::new();
+    for &index in links {
+        let Some(entry) = content.links.get(index) else {
+            continue;
+        };
+        let profiles = (content.profiles)(index)?;
+        for name in link_files(content, entry, &profiles, files)? {
+            listed.push((name.clone(), format!("../{name}")));
+        }
+        parts.push((entry, profiles));
+    }
+    let levels: Vec<(&PackLink, Levels<'_>)> = parts
+        .iter()
+        .map(|(entry, profiles)| (*entry, Levels::Inside(profiles)))
+        .collect();
+    let text = fibre_page(content, &levels, &listed)?;
+    files.add(&format!("fibres/{page}.html"), text.as_bytes())
+}
+
+/// Result and plots of one link; gives their names.
+fn link_files(
+    content: &Content<'_>,
+    entry: &PackLink,
+    profiles: &Profiles,
+    files: &Files<'_>,
+) -> Result<Vec<String>, PackError> {
+    let link = &entry.link;
+    let stem = &entry.stem;
+    let are_many = content.links.len() > MOST_PICTURES;
+    let mut plot_settings = PlotSettings {
+        program: Some(content.program.to_owned()),
+        ..PlotSettings::default()
+    };
+    if are_many {
+        (plot_settings.width, plot_settings.height) = SMALL_PLOT;
+    }
+    let svg = plot::link_svg(link, profiles, &plot_settings)?;
+    let json = json::link(link, &entry.provenance, json::Layout::Indented)?;
+    let table = report::table::link(link, &TableSettings::default());
+    let mut made = vec![
+        (result_file(entry), json.into_bytes()),
+        (format!("links/{stem}.txt"), table.into_bytes()),
+    ];
+    if !are_many {
+        let png = plot::png_from_svg(&svg, plot_settings.width)?;
+        made.push((format!("plots/{stem}.png"), png));
+    }
+    made.push((format!("plots/{stem}.svg"), svg.into_bytes()));
+    for (name, bytes) in &made {
+        files.add(name, bytes)?;
+    }
+    Ok(made.into_iter().map(|(name, _)| name).collect())
+}
+
+/// The tables of all links together.
+fn tables(content: &Content<'_>, files: &Files<'_>) -> Result<(), PackError> {
+    let mut lines = String::new();
+    let mut events = String::new();
+    let mut sections = String::new();
+    for entry in content.links {
+        let line = json::link(&entry.link, &entry.provenance, json::Layout::OneLine)?;
+        lines.push_str(&line);
+        lines.push('\n');
+        append(&mut events, &report::csv::events(&entry.link)?);
+        append(&mut sections, &report::csv::sections(&entry.link)?);
+    }
+    files.add("links.ndjson", lines.as_bytes())?;
+    files.add("events.csv", events.as_bytes())?;
+    files.add("sections.csv", sections.as_bytes())
+}
+
+/// Adds a table to one with the same heads.
+fn append(table: &mut String, more: &str) {
+    if table.is_empty() {
+        table.push_str(more);
+    } else if let Some((_, rows)) = more.split_once('\n') {
+        table.push_str(rows);
+    }
+}
+
+/// Puts the raw traces into the pack, each once; gives each link's pair.
+fn raw_traces(
+    content: &Content<'_>,
+    making: &Making<'_>,
+    files: &Files<'_>,
+) -> Result<Vec<(RawTrace, RawTrace)>, PackError> {
+    let mut names = Names::default();
+    let mut kept: BTreeMap<(&str, &str), RawTrace> = BTreeMap::new();
+    for entry in content.links {
+        for source in [&entry.provenance.a, &entry.provenance.b] {
+            kept.entry((&source.file, &source.sha256))
+                .or_insert_with(|| RawTrace {
+                    name: source.file.clone(),
+                    sha256: source.sha256.clone(),
+                    file: raw_name(&mut names, source, making.raw_traces),
+                });
+        }
+    }
+    kept.par_iter()
+        .filter_map(|(_, trace)| Some((trace, trace.file.as_ref()?)))
+        .try_for_each(|(trace, file)| {
+            let bytes = (making.raw)(&trace.name)?;
+            if sha256_hex(&bytes) != trace.sha256 {
+                return Err(PackError::Changed {
+                    file: trace.name.clone(),
+                });
+            }
+            if making.raw_traces == RawTraces::Gzip {
+                let packed = gzip(&bytes)
+                    .map_err(|error| PackError::form("the packed copy of a raw trace", error))?;
+                files.add(file, &packed)
+            } else {
+                files.add(file, &bytes)
+            }
+        })?;
+    let of = |source: &SourceFile| {
+        kept.get(&(source.file.as_str(), source.sha256.as_str()))
+            .cloned()
+            .unwrap_or_else(|| RawTrace {
+                name: source.file.clone(),
+                sha256: source.sha256.clone(),
+                file: None,
+            })
+    };
+    Ok(content
+        .links
+        .iter()
+        .map(|entry| (of(&entry.provenance.a), of(&entry.provenance.b)))
+        .collect())
+}
+
+/// Name of a raw trace in the pack, like the one it has.
+fn raw_name(names: &mut Names, source: &SourceFile, kept: RawTraces) -> Option<String> {
+    let name = source
+        .file
+        .rsplit(['/', '\\'])
+        .next()
+        .unwrap_or(&source.file);
+    let (stem, ending) = match name.rsplit_once('.') {
+        Some((stem, ending))
+            if ending.len() <= 8 && ending.chars().all(|c| c.is_ascii_alphanumeric()) =>
+        {
+            (stem, format!(".{ending}"))
+        }
+        _ => (name, String::new()),
+    };
+    match kept {
+        RawTraces::Copy => Some(format!("raw/{}", names.unique_with(stem, &ending))),
+        RawTraces::Gzip => Some(format!(
+            "raw/{}",
+            names.unique_with(stem, &format!("{ending}.gz"))
+        )),
+        RawTraces::Name => None,
+    }
+}
+
+/// Packs bytes; no time and no name goes in, so that the same bytes give the same.
+fn gzip(bytes: &[u8]) -> std::io::Result<Vec<u8>> {
+    let mut packer = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::best());
+    packer.write_all(bytes)?;
+    packer.finish()
+}

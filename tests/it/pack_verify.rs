@@ -1,0 +1,227 @@
+//! Whatever is changed in a pack, `verify` names it.
+#![expect(clippy::unwrap_used, reason = "a failure here is the test's failure")]
+
+use std::fs;
+use std::path::Path;
+
+use bothends::read::sha256_hex;
+use rand::{Rng, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+
+use crate::bench::{Bench, FROM_A, FROM_B};
+
+const RESULT: &str = "links/HL-204-017-1550.json";
+
+fn packed(raw_traces: &str) -> Bench {
+    let bench = Bench::new();
+    let ran = bench.run(&[
+        "link",
+        FROM_A,
+        FROM_B,
+        "--out",
+        "results",
+        "--raw-traces",
+        raw_traces,
+    ]);
+    assert_eq!(ran.code, 0, "{}", ran.err);
+    bench
+}
+
+/// The digest that a run printed.
+fn digest(text: &str) -> String {
+    let (_, after) = text.split_once("digest ").unwrap();
+    after
+        .trim_start()
+        .split_whitespace()
+        .next()
+        .unwrap()
+        .to_owned()
+}
+
+fn copy_all(from: &Path, to: &Path) {
+    fs::create_dir_all(to).unwrap();
+    for entry in fs::read_dir(from).unwrap() {
+        let entry = entry.unwrap();
+        if entry.path().is_dir() {
+            copy_all(&entry.path(), &to.join(entry.file_name()));
+        } else {
+            fs::copy(entry.path(), to.join(entry.file_name())).unwrap();
+        }
+    }
+}
+
+#[test]
+fn an_untouched_pack_differs_in_nothing_and_has_one_digest() {
+    for raw_traces in ["copy", "gzip"] {
+        let bench = packed(raw_traces);
+        let ran = bench.run(&["verify", "results"]);
+        assert_eq!(ran.code, 0, "{}", ran.out);
+        // Any program that computes SHA-256 gives the same for the manifest.
+        let manifest = fs::read(bench.path("results/manifest.json")).unwrap();
+        assert_eq!(digest(&ran.out), sha256_hex(&manifest));
+        let args = ["verify", "results", "--digest", &digest(&ran.out)];
+        assert_eq!(bench.run(&args).code, 0);
+        // A pack may be moved: what its results say of files is not where they are read.
+        fs::rename(bench.path("results"), bench.path("elsewhere")).unwrap();
+        fs::remove_file(bench.path(FROM_A)).unwrap();
+        assert_eq!(bench.run(&["verify", "elsewhere"]).code, 0);
+    }
+}
+
+#[test]
+fn traces_that_are_only_named_are_looked_for_where_the_user_says() {
+    let bench = packed("name");
+    assert!(!bench.path("results/raw").exists());
+    let without = bench.run(&["verify", "results"]);
+    assert_eq!(without.code, 1);
+    assert!(
+        without.out.contains("give --traces FOLDER"),
+        "{}",
+        without.out
+    );
+    let with = bench.run(&["verify", "results", "--traces", "."]);
+    assert_eq!(with.code, 0, "{}", with.out);
+    bench.altered(FROM_A, FROM_A, "-2", "-3");
+    let changed = bench.run(&["verify", "results", "--traces", "."]);
+    assert_eq!(changed.code, 1);
+    assert!(changed.out.contains("not the raw trace that was measured"));
+}
+
+/// One changed byte, a cut end, an added byte, a missing file or an added one: 50 times,
+/// each at a drawn place of a drawn file.
+#[test]
+fn fifty_tamperings_are_each_found_and_named() {
+    let bench = packed("copy");
+    let kept = bench.path("results");
+    let files: Vec<String> = {
+        let manifest: serde_json::Value =
+            serde_json::from_slice(&fs::read(kept.join("manifest.json")).unwrap()).unwrap();
+        let files = manifest["files"].as_array().unwrap();
+        files
+            .iter()
+            .map(|entry| entry["file"].as_str().unwrap().to_owned())
+            .collect()
+    };
+    let delivered = digest(&bench.run(&["verify", "results"]).out);
+    let mut rng = ChaCha8Rng::seed_from_u64(50);
+    for tampering in 0..50 {
+        let folder = bench.path("tampered");
+        copy_all(&kept, &folder);
+        let file = &files[rng.random_range(0..files.len())];
+        let path = folder.join(file);
+        let mut bytes = fs::read(&path).unwrap();
+        let place = rng.random_range(0..bytes.len());
+        let named = match tampering % 5 {
+            0 | 1 => {
+                bytes[place] ^= 1 << rng.random_range(0..8);
+                fs::write(&path, &bytes).unwrap();
+                file.clone()
+            }
+            2 => {
+                bytes.truncate(place);
+                fs::write(&path, &bytes).unwrap();
+                file.clone()
+            }
+            3 => {
+                fs::remove_file(&path).unwrap();
+                file.clone()
+            }
+            _ => {
+                let added = format!("{file}.more");
+                fs::write(folder.join(&added), "added").unwrap();
+                added
+            }
+        };
+        let ran = bench.run(&["verify", "tampered"]);
+        assert_eq!(ran.code, 1, "tampering {tampering} of {named}: {}", ran.out);
+        assert!(
+            ran.out.contains(&format!("- {named}: ")),
+            "tampering {tampering} of {named}: {}",
+            ran.out
+        );
+        fs::remove_dir_all(&folder).unwrap();
+    }
+    // The manifest itself: any changed byte changes the digest of the pack.
+    for _ in 0..10 {
+        let folder = bench.path("tampered");
+        copy_all(&kept, &folder);
+        let path = folder.join("manifest.json");
+        let mut bytes = fs::read(&path).unwrap();
+        let place = rng.random_range(0..bytes.len());
+        bytes[place] ^= 1;
+        fs::write(&path, &bytes).unwrap();
+        let ran = bench.run(&["verify", "tampered", "--digest", &delivered]);
+        assert_ne!(ran.code, 0, "byte {place} of the manifest: {}", ran.out);
+        fs::remove_dir_all(&folder).unwrap();
+    }
+}
+
+/// Puts a text in place of another in a file of a pack, and the new fingerprint into the
+/// manifest: what somebody would do who knows how a pack is made.
+fn forged(bench: &Bench, file: &str, from: &str, to: &str) {
+    let path = bench.path("results").join(file);
+    let before = fs::read_to_string(&path).unwrap();
+    assert!(before.contains(from), "{file} has no {from:?}");
+    let after = before.replacen(from, to, 1);
+    fs::write(&path, &after).unwrap();
+    let manifest = bench.path("results/manifest.json");
+    let text = fs::read_to_string(&manifest).unwrap();
+    let text = text
+        .replace(
+            &sha256_hex(before.as_bytes()),
+            &sha256_hex(after.as_bytes()),
+        )
+        .replace(
+            &format!("\"bytes\": {},", before.len()),
+            &format!("\"bytes\": {},", after.len()),
+        );
+    fs::write(&manifest, text).unwrap();
+}
+
+#[test]
+fn a_result_forged_with_its_manifest_does_not_come_from_the_raw_traces() {
+    let bench = packed("copy");
+    let delivered = digest(&bench.run(&["verify", "results"]).out);
+    let result = fs::read_to_string(bench.path("results").join(RESULT)).unwrap();
+    let result: serde_json::Value = serde_json::from_str(&result).unwrap();
+    // The bad splice of the sample, number 4, made a good one.
+    let loss = result["events"][3]["loss_db"].as_f64().unwrap();
+    forged(
+        &bench,
+        RESULT,
+        &format!("\"loss_db\": {loss}"),
+        "\"loss_db\": 0.05",
+    );
+    let ran = bench.run(&["verify", "results"]);
+    assert_eq!(ran.code, 1, "{}", ran.out);
+    assert!(
+        ran.out.contains(&format!(
+            "events[4].loss_db is 0.05 in the pack; the raw traces give {loss}"
+        )),
+        "{}",
+        ran.out
+    );
+    let compared = bench.run(&["verify", "results", "--digest", &delivered]);
+    assert!(compared.out.contains("was delivered"), "{}", compared.out);
+}
+
+#[test]
+fn a_page_forged_with_its_manifest_shows_by_the_digest() {
+    let bench = packed("copy");
+    let delivered = digest(&bench.run(&["verify", "results"]).out);
+    forged(&bench, "index.html", "not judged", "pass");
+    let ran = bench.run(&["verify", "results", "--digest", &delivered]);
+    assert_eq!(ran.code, 1);
+    assert!(ran.out.contains("was delivered"), "{}", ran.out);
+}
+
+#[test]
+fn what_is_no_pack_cannot_be_checked() {
+    let bench = packed("copy");
+    insta::assert_snapshot!(bench.fails(&["verify", "."]), @"bothends: . is no pack: it has no manifest.json");
+    let manifest = bench.path("results/manifest.json");
+    fs::write(&manifest, "{\"schema\": 7}").unwrap();
+    insta::assert_snapshot!(bench.fails(&["verify", "results"]), @"bothends: results: manifest.json, line 1, column 12: invalid type: integer `7`, expected a string; this is no manifest of a pack");
+    let bad = bench.fails(&["verify", "results", "--digest", "12"]);
+    assert!(bad.contains("wanted the 64 hexadecimal digits"), "{bad}");
+}
