@@ -99,7 +99,7 @@ texts! {
     NotStated = "not_stated": "not stated",
     Links = "links": "Links",
     FibresAndWavelengths = "fibres_and_wavelengths": "{fibres} fibres at {wavelengths}",
-    DecisionRule = "decision_rule": "A value y with standard error u passes if y + k·u is within the limit, fails if y − k·u is beyond it, and is undecided between the two; k = {k}. What was not measured both ways is never a pass.",
+    RuleInWords = "rule_in_words": "A value y with standard error u passes if y + k·u is within the limit, fails if y − k·u is beyond it, and is undecided between the two; k = {k}. What was not measured both ways is never a pass.",
     AppliesTo = "applies_to": "Applies to",
     AllWavelengths = "all_wavelengths": "all",
     DetectionRule = "detection_rule": "False events that the detection was set to: {rate} in 1,000 km of fibre.",

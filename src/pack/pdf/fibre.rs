@@ -282,11 +282,11 @@ fn power_meter(flow: &mut Flow, content: &Content<'_>, entry: &PackLink) {
                 None => Text::NotJudged,
             };
             let difference = loss_with_error(&found.difference);
-            text.push_str(&format!(
-                " · {} {difference} dB, {}",
+            text = format!(
+                "{text} · {} {difference} dB, {}",
                 wording.of(Text::Difference),
                 wording.of(word)
-            ));
+            );
         }
         flow.advance(2.0);
         flow.text(&text, FACTS);

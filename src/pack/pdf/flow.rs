@@ -43,6 +43,7 @@ pub(super) struct Running {
 pub(super) struct Flow {
     pub(super) typesetter: Typesetter,
     size: (f32, f32),
+    left: f32,
     out: Pages,
     y: f32,
     /// Where the block before, a heading, left off: white space after it is its own.
@@ -65,8 +66,9 @@ impl Flow {
         Ok(Self {
             typesetter: Typesetter::new()?,
             size: paper.points(),
+            left: SIDE,
             out: Pages {
-                pages: vec![Page::default()],
+                all: vec![Page::default()],
                 ..Pages::default()
             },
             y: TOP,
@@ -77,7 +79,7 @@ impl Flow {
 
     /// Left edge of the text.
     pub(super) const fn left(&self) -> f32 {
-        SIDE
+        self.left
     }
 
     /// Width of the text.
@@ -105,20 +107,20 @@ impl Flow {
     }
 
     pub(super) fn put(&mut self, item: Item) {
-        if let Some(page) = self.out.pages.last_mut() {
+        if let Some(page) = self.out.all.last_mut() {
             page.items.push(item);
         }
     }
 
     /// Makes an area lead to an anchor.
     pub(super) fn jump(&mut self, area: Area, anchor: Anchor) {
-        if let Some(page) = self.out.pages.last_mut() {
+        if let Some(page) = self.out.all.last_mut() {
             page.jumps.push((area, anchor));
         }
     }
 
     pub(super) fn next_page(&mut self) {
-        self.out.pages.push(Page {
+        self.out.all.push(Page {
             chapter: self.chapter.clone(),
             ..Page::default()
         });
@@ -139,9 +141,9 @@ impl Flow {
 
     /// Remembers this place.
     pub(super) fn mark(&self) -> Mark {
-        let last = self.out.pages.last();
+        let last = self.out.all.last();
         Mark {
-            pages: self.out.pages.len(),
+            pages: self.out.all.len(),
             items: last.map_or(0, |page| page.items.len()),
             jumps: last.map_or(0, |page| page.jumps.len()),
             bookmarks: self.out.bookmarks.len(),
@@ -151,8 +153,8 @@ impl Flow {
 
     /// Forgets everything that was laid since.
     pub(super) fn back_to(&mut self, mark: &Mark) {
-        self.out.pages.truncate(mark.pages);
-        if let Some(page) = self.out.pages.last_mut() {
+        self.out.all.truncate(mark.pages);
+        if let Some(page) = self.out.all.last_mut() {
             page.items.truncate(mark.items);
             page.jumps.truncate(mark.jumps);
         }
@@ -162,7 +164,7 @@ impl Flow {
 
     /// Whether all since stands on the same page.
     pub(super) fn is_on_page_of(&self, mark: &Mark) -> bool {
-        self.out.pages.len() == mark.pages
+        self.out.all.len() == mark.pages
     }
 
     /// White space between two blocks; none at the top of a page or after a heading.
@@ -174,7 +176,7 @@ impl Flow {
 
     fn spot(&self) -> Spot {
         Spot {
-            page: self.out.pages.len().saturating_sub(1),
+            page: self.out.all.len().saturating_sub(1),
             y: (self.y - 12.0).max(0.0),
         }
     }
@@ -291,7 +293,7 @@ impl Flow {
     /// Writes heads and feet, now that the number of pages is known.
     pub(super) fn finished(mut self, running: &Running) -> (Pages, Typesetter) {
         let (wide, high) = self.size;
-        let count = self.out.pages.len();
+        let count = self.out.all.len();
         let right = wide - SIDE;
         for index in 0..count {
             let number = running
@@ -315,7 +317,7 @@ impl Flow {
             });
             let chapter = self
                 .out
-                .pages
+                .all
                 .get(index)
                 .and_then(|page| page.chapter.clone());
             if let Some(chapter) = chapter {
@@ -342,7 +344,7 @@ impl Flow {
                     colour: HAIR,
                 });
             }
-            if let Some(page) = self.out.pages.get_mut(index) {
+            if let Some(page) = self.out.all.get_mut(index) {
                 page.items.extend(items);
             }
         }

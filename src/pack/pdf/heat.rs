@@ -208,25 +208,24 @@ impl Grid {
             height: area.height - 0.8,
             ..area
         };
-        match colour {
-            Some(colour) => flow.put(Item::Filled {
+        if let Some(colour) = colour {
+            flow.put(Item::Filled {
                 area: inner,
                 colour,
-            }),
-            None => {
-                // A short stroke: nothing was measured here.
-                let stroke = Area {
-                    x: inner.x + inner.width * 0.25,
-                    y: inner.y + inner.height / 2.0 - 0.25,
-                    width: inner.width * 0.5,
-                    height: 0.5,
-                };
-                flow.put(Item::Filled {
-                    area: stroke,
-                    colour: SOFT,
-                });
-            }
+            });
+            return;
         }
+        // A short stroke: nothing was measured here.
+        let stroke = Area {
+            x: inner.x + inner.width * 0.25,
+            y: inner.y + inner.height / 2.0 - 0.25,
+            width: inner.width * 0.5,
+            height: 0.5,
+        };
+        flow.put(Item::Filled {
+            area: stroke,
+            colour: SOFT,
+        });
     }
 }
 

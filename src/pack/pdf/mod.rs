@@ -66,14 +66,14 @@ pub struct Pdf {
 impl Pdf {
     /// What to tell the user where characters could not be drawn.
     pub fn warning(&self) -> Option<Warning> {
-        (!self.missing.is_empty()).then(|| Warning {
-            code: "characters_not_drawn",
-            message: format!(
+        (!self.missing.is_empty()).then(|| {
+            let message = format!(
                 "the PDF shows □ in place of {} characters that its font lacks: {}; the other \
                  parts of the pack have them",
                 self.missing.len(),
                 words::characters(&self.missing)
-            ),
+            );
+            Warning::new("characters not drawn", message)
         })
     }
 }
@@ -144,7 +144,7 @@ pub fn pdf(content: &Content<'_>, paper: Paper) -> Result<Pdf, PackError> {
         time: content.report_time,
         logo: content.project.logo_png.as_deref(),
     };
-    let lacks = typeset::Lacks::new().map_err(PdfError::from)?;
+    let lacks = typeset::Lacks::new()?;
     let settings = PlotSettings {
         width: FIGURE_PX,
         ..PlotSettings::default()
@@ -165,7 +165,7 @@ pub fn pdf(content: &Content<'_>, paper: Paper) -> Result<Pdf, PackError> {
     let bytes = write::written(&pages, &frame, &figure_of)?;
     Ok(Pdf {
         bytes,
-        pages: pages.pages.len(),
+        pages: pages.all.len(),
         missing: typesetter.missing().clone(),
     })
 }

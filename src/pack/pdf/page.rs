@@ -88,7 +88,7 @@ pub(super) struct Bookmark {
 /// All pages.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub(super) struct Pages {
-    pub(super) pages: Vec<Page>,
+    pub(super) all: Vec<Page>,
     pub(super) bookmarks: Vec<Bookmark>,
     pub(super) anchors: BTreeMap<Anchor, Spot>,
 }

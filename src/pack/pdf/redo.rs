@@ -48,7 +48,7 @@ fn tube(cable: &CableResult, fibre: usize) -> String {
     cable
         .fibres
         .get(fibre)
-        .and_then(|fibre| words::tube_and_colour(&fibre.tube, &fibre.colour))
+        .and_then(words::tube_and_colour)
         .unwrap_or_else(|| MISSING.to_owned())
 }
 

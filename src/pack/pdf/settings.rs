@@ -51,7 +51,7 @@ fn limits(flow: &mut Flow, content: &Content<'_>) {
     flow.advance(2.0);
     let k = content.coverage.to_string();
     flow.text(
-        &words::filled(wording, Text::DecisionRule, &[("k", &k)]),
+        &words::filled(wording, Text::RuleInWords, &[("k", &k)]),
         BODY,
     );
     flow.advance(6.0);

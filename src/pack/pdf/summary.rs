@@ -79,7 +79,7 @@ fn row(content: &Content<'_>, wavelength: Wavelength, verdicts: [Verdict; 4]) ->
     let attenuations: Vec<f64> = links
         .iter()
         .filter_map(|link| link.attenuation)
-        .map(|attenuation| attenuation.db_per_km())
+        .map(crate::units::Attenuation::db_per_km)
         .filter(|value| value.is_finite())
         .collect();
     let mean = |values: &[f64]| {

@@ -218,7 +218,7 @@ impl Table {
                 .zip(cells)
                 .zip(self.columns.iter().zip(&widths))
             {
-                self.fit(flow, set, cell, column.align, width - 2.0 * PAD_X);
+                fit(flow, set, cell, column.align, width - 2.0 * PAD_X);
             }
         }
         let heads: Vec<Vec<Line>> = self
@@ -293,26 +293,6 @@ impl Table {
             lines: vec![line],
             before,
         }
-    }
-
-    /// Breaks or shortens what is wider than its column.
-    fn fit(&self, flow: &mut Flow, set: &mut Set, cell: &Cell, align: Align, room: f32) {
-        let is_wide = set.lines.iter().any(|line| line.width > room + 0.01);
-        let is_broken = align == Align::Left && cell.text.contains('\n');
-        let Some(style) = set.lines.first().map(|line| line.style) else {
-            return;
-        };
-        if !is_wide && !is_broken {
-            return;
-        }
-        if align != Align::Left {
-            set.lines = vec![flow.typesetter.fitted(&cell.text, style, room)];
-            return;
-        }
-        let lines = flow
-            .typesetter
-            .few_lines(&cell.text, style, room, MOST_LINES);
-        set.lines = lines;
     }
 
     /// Width of every column, and for numbers the distance of the decimal point from
@@ -450,6 +430,26 @@ impl Table {
         flow.put(Item::Filled { area, colour: HAIR });
         flow.advance(height);
     }
+}
+
+/// Breaks or shortens what is wider than its column.
+fn fit(flow: &mut Flow, set: &mut Set, cell: &Cell, align: Align, room: f32) {
+    let is_wide = set.lines.iter().any(|line| line.width > room + 0.01);
+    let is_broken = align == Align::Left && cell.text.contains('\n');
+    let Some(style) = set.lines.first().map(|line| line.style) else {
+        return;
+    };
+    if !is_wide && !is_broken {
+        return;
+    }
+    if align != Align::Left {
+        set.lines = vec![flow.typesetter.fitted(&cell.text, style, room)];
+        return;
+    }
+    let lines = flow
+        .typesetter
+        .few_lines(&cell.text, style, room, MOST_LINES);
+    set.lines = lines;
 }
 
 /// Width of the widest word of a line.

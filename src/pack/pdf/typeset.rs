@@ -73,7 +73,7 @@ impl Style {
 
     /// From the top of a line to its baseline.
     pub(super) fn baseline(&self) -> f32 {
-        (self.line_height() + (ASCENT - DESCENT) * self.size) / 2.0
+        f32::midpoint(self.line_height(), (ASCENT - DESCENT) * self.size)
     }
 }
 

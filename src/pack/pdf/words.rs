@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::flow::{Flow, NOTE};
 use crate::both_ways::{Event, EventKind, KindFrom, Link, SeenFrom, Verdict};
+use crate::cable::Fibre;
 use crate::measure::ReflectanceReading;
 use crate::pack::Content;
 use crate::pack::wording::{Text, Wording};
@@ -57,7 +58,7 @@ pub(super) fn fibres(content: &Content<'_>) -> Vec<FibrePage> {
                 .map(|fibre| fibre.name.as_str())
                 .or(entry.link.fibre.as_deref())
                 .unwrap_or(&entry.stem);
-            let tube = known.and_then(|fibre| tube_and_colour(&fibre.tube, &fibre.colour));
+            let tube = known.and_then(tube_and_colour);
             fibres.push(FibrePage {
                 name: plain_text(name),
                 links: Vec::new(),
@@ -84,8 +85,8 @@ pub(super) fn fibres(content: &Content<'_>) -> Vec<FibrePage> {
 }
 
 /// Tube and colour in one cell.
-pub(super) fn tube_and_colour(tube: &Option<String>, colour: &Option<String>) -> Option<String> {
-    let parts: Vec<String> = [tube, colour]
+pub(super) fn tube_and_colour(fibre: &Fibre) -> Option<String> {
+    let parts: Vec<String> = [&fibre.tube, &fibre.colour]
         .into_iter()
         .flatten()
         .map(|part| plain_text(part))
@@ -240,7 +241,7 @@ pub(super) fn what(event: &Event, link: &Link) -> String {
         _ => {}
     }
     if let Some(end) = event.end {
-        text.push_str(&format!(", to {} m", signed(end.m(), 1)));
+        text = format!("{text}, to {} m", signed(end.m(), 1));
     }
     if let Some((one, other)) = event.echo_of {
         let named = |place_m: f64| {

@@ -66,14 +66,14 @@ pub(super) fn written(
         ..SerializeSettings::default()
     });
     let tools = Tools::new(frame)?;
-    for some in pages.pages.chunks(AT_ONCE) {
+    for some in pages.all.chunks(AT_ONCE) {
         let figures = tools.figures(some, figure_of)?;
         let mut figures = figures.into_iter();
         for page in some {
             tools.page(&mut document, page, pages, frame, &mut figures)?;
         }
     }
-    document.set_outline(outline(&pages.bookmarks, pages.pages.len()));
+    document.set_outline(outline(&pages.bookmarks, pages.all.len()));
     document.set_metadata(metadata(frame));
     document.finish().map_err(|error| {
         PdfError::Library(match error {
