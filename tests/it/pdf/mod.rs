@@ -380,6 +380,25 @@ fn without_limits_nothing_is_called_a_pass() {
     assert!(!all.contains("1310 nm · pass"));
 }
 
+#[test]
+fn a_logo_stands_on_the_cover() {
+    let svg = "<svg xmlns='http://www.w3.org/2000/svg' width='200' height='80'>\
+               <rect width='200' height='80' fill='#335577'/><circle cx='40' cy='40' r='30' \
+               fill='white'/></svg>";
+    let mut made = cable(&small());
+    made.project.logo_png = Some(bothends::pack::logo::logo_png(svg.as_bytes()).unwrap());
+    let document = written(&made, Paper::A4);
+    left("cable-logo.pdf", &document);
+    let read = Document::load_mem(&document.bytes).unwrap();
+    let pages = read.get_pages();
+    let images = |number: u32| read.get_page_images(pages[&number]).unwrap().len();
+    assert_eq!((images(1), images(2)), (1, 0));
+    made.project.logo_png = Some(b"no picture".to_vec());
+    let refused = made.with(|content| pdf(content, Paper::A4)).unwrap_err();
+    let source = std::error::Error::source(&refused).unwrap().to_string();
+    assert!(source.starts_with("the logo cannot be read"), "{source}");
+}
+
 /// A single link has no cable: its page and a row in the summary.
 #[test]
 fn a_link_without_a_cable_is_a_document_too() {
