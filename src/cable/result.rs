@@ -149,6 +149,15 @@ pub struct Matrix {
 }
 
 impl Matrix {
+    /// A matrix from its cells: by fibre, within it by joint, within that by wavelength.
+    pub const fn from_cells(joints: usize, wavelengths: usize, cells: Vec<Cell>) -> Self {
+        Self {
+            joints,
+            wavelengths,
+            cells,
+        }
+    }
+
     /// The cell of fibre, joint and wavelength, by their indices in the result.
     pub fn cell(&self, fibre: usize, joint: usize, wavelength: usize) -> Option<&Cell> {
         if joint >= self.joints || wavelength >= self.wavelengths {

@@ -9,6 +9,7 @@ pub mod logo;
 pub mod manifest;
 mod names;
 pub mod page;
+pub mod pdf;
 pub mod power;
 pub mod project;
 mod recompute;

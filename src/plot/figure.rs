@@ -16,6 +16,8 @@ pub(super) const LEFT_PX: f64 = 112.0;
 pub(super) const RIGHT_PX: f64 = 172.0;
 /// Space below the lowest panel for the ticks and the name of the axis.
 const X_LABELS_PX: f64 = 46.0;
+/// The same without the name.
+pub(super) const X_TICKS_PX: f64 = 26.0;
 /// Distance of a vertical axis' name from the axis.
 const NAME_PX: f64 = 56.0;
 /// Size of the smallest text.
@@ -46,6 +48,8 @@ pub(super) struct FibreAxis {
     pub(super) decimals: usize,
     /// Where the axis begins, in words.
     pub(super) zero: &'static str,
+    /// Whether the axis' name stands below it; else something else says it.
+    pub(super) is_named: bool,
 }
 
 impl FibreAxis {
@@ -68,6 +72,7 @@ impl FibreAxis {
             unit_m: if is_long { 1000.0 } else { 1.0 },
             decimals: if is_long { 3 } else { 1 },
             zero: "A's first connector",
+            is_named: true,
         }
     }
 
@@ -102,18 +107,20 @@ impl FibreAxis {
     }
 }
 
-/// Draws on a sheet of the size in `settings` and returns the SVG text.
+/// Draws on a sheet of the size in `settings`, at least `least_height` high, and
+/// returns the SVG text.
 pub(super) fn sheet(
     settings: &PlotSettings,
+    least_height: u32,
     draw: impl FnOnce(&Canvas<'_>) -> Result<(), PlotError>,
 ) -> Result<String, PlotError> {
     let (width, height) = (settings.width, settings.height);
-    if width < PlotSettings::LEAST_WIDTH || height < PlotSettings::LEAST_HEIGHT {
+    if width < PlotSettings::LEAST_WIDTH || height < least_height {
         return Err(PlotError::TooSmall {
             width,
             height,
             least_width: PlotSettings::LEAST_WIDTH,
-            least_height: PlotSettings::LEAST_HEIGHT,
+            least_height,
         });
     }
     sheet_of(settings, draw)
@@ -177,7 +184,13 @@ pub(super) fn axes(
     level: &LevelAxis<'_>,
     fibre: Option<&FibreAxis>,
 ) -> Result<(), PlotError> {
-    let below = if fibre.is_some() { X_LABELS_PX } else { 0.0 };
+    let below = fibre.map_or(0.0, |axis| {
+        if axis.is_named {
+            X_LABELS_PX
+        } else {
+            X_TICKS_PX
+        }
+    });
     let width = panel.right - panel.left + LEFT_PX;
     let height = panel.bottom - panel.top + below;
     let area = canvas.area.clone().shrink(
@@ -192,7 +205,9 @@ pub(super) fn axes(
         .set_label_area_size(LabelAreaPosition::Bottom, units(below))
         .build_cartesian_2d(from..to, level.from..level.to)
         .map_err(PlotError::drawing)?;
-    let name = fibre.map(|axis| format!("{} of fibre from {}", axis.unit(), axis.zero));
+    let name = fibre
+        .filter(|axis| axis.is_named)
+        .map(|axis| format!("{} of fibre from {}", axis.unit(), axis.zero));
     let tick = |value: &f64| tick_label(*value);
     let pen = Pen::new(SMALL, Anchor::Middle);
     let mut mesh = chart.configure_mesh();
@@ -209,10 +224,12 @@ pub(super) fn axes(
     if level.ticks == 0 {
         mesh.disable_y_axis().disable_y_mesh();
     }
-    match &name {
-        Some(name) => mesh.x_desc(name),
-        None => mesh.disable_x_axis(),
-    };
+    if let Some(name) = &name {
+        mesh.x_desc(name);
+    }
+    if fibre.is_none() {
+        mesh.disable_x_axis();
+    }
     mesh.draw().map_err(PlotError::drawing)?;
     let height = panel.bottom - panel.top;
     let name = level

@@ -462,3 +462,26 @@ pub(super) fn panel_of_lines(
     axes(canvas, fonts, panel, level, is_lowest.then_some(axis))?;
     lines(canvas, fonts, axis, panel, level, shown)
 }
+
+/// The fibre's axis below an area that has no scale of its own.
+pub(super) fn fibre_axis(
+    canvas: &Canvas<'_>,
+    fonts: &Fonts,
+    axis: &FibreAxis,
+    panel: &Panel,
+) -> Result<(), PlotError> {
+    let level = LevelAxis {
+        from: 0.0,
+        to: 1.0,
+        names: ["", ""],
+        ticks: 0,
+    };
+    let axis = FibreAxis {
+        is_named: false,
+        ..*axis
+    };
+    axes(canvas, fonts, panel, &level, Some(&axis))?;
+    let name = format!("{} from A", axis.unit());
+    let pen = Pen::new(SMALL, Anchor::End).coloured(colour::SOFT);
+    canvas.text(&name, axis.span.from_px - 10.0, panel.bottom + 10.0, pen)
+}

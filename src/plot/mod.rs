@@ -19,9 +19,10 @@ mod png;
 mod text;
 
 pub use heat_map::{HeatMap, heat_map_svg};
-pub use link::link_svg;
+pub use link::{brief_link_svg, link_svg};
 pub use one_way::one_way_svg;
 pub use png::png_from_svg;
+pub(crate) use text::{BOLD as FONT_BOLD, REGULAR as FONT_REGULAR, database as font_database};
 
 use crate::units::Loss;
 use crate::verdict::BAD_SPLICE_DB;
@@ -44,6 +45,8 @@ impl PlotSettings {
     pub const LEAST_WIDTH: u32 = 800;
     /// Below this height the panels are too low to read.
     pub const LEAST_HEIGHT: u32 = 700;
+    /// Below this height the panels of a brief figure are too low to read.
+    pub const LEAST_BRIEF_HEIGHT: u32 = 300;
     /// Above this a side is a mistake.
     pub const MOST: u32 = 16_000;
 }

@@ -32,7 +32,7 @@ pub fn one_way_svg(
     settings: &PlotSettings,
 ) -> Result<String, PlotError> {
     let fonts = Fonts::new()?;
-    sheet(settings, |canvas| {
+    sheet(settings, PlotSettings::LEAST_HEIGHT, |canvas| {
         let (width, height) = (f64::from(settings.width), f64::from(settings.height));
         let start_m = one_way.link_from.m();
         let first_m = trace.distances_m().first().copied().unwrap_or(0.0) - start_m;
@@ -60,6 +60,7 @@ pub fn one_way_svg(
                 axis: ["apparent loss, dB", "loss, dB"],
                 values: "one way, dB",
                 is_two_way: false,
+                is_brief: false,
             },
             settings.reference.db(),
         )?;

@@ -5,8 +5,10 @@ use ttf_parser::Face;
 
 use super::PlotError;
 
-const REGULAR: &[u8] = include_bytes!("fonts/DejaVuSans.ttf");
-const BOLD: &[u8] = include_bytes!("fonts/DejaVuSans-Bold.ttf");
+/// The upright face.
+pub(crate) const REGULAR: &[u8] = include_bytes!("fonts/DejaVuSans.ttf");
+/// The bold face.
+pub(crate) const BOLD: &[u8] = include_bytes!("fonts/DejaVuSans-Bold.ttf");
 
 /// Family written into the drawing; a viewer without it falls back to its own.
 pub(super) const FAMILY: &str = "DejaVu Sans, sans-serif";
@@ -69,7 +71,7 @@ impl Fonts {
 }
 
 /// A font database that holds our two faces and nothing of the machine's.
-pub(super) fn database() -> fontdb::Database {
+pub(crate) fn database() -> fontdb::Database {
     let mut fonts = fontdb::Database::new();
     fonts.load_font_data(REGULAR.to_vec());
     fonts.load_font_data(BOLD.to_vec());

@@ -17,6 +17,7 @@ use serde::{Deserialize, Serialize};
 use crate::verdict::Judged;
 
 pub use plain::plain_text;
+pub(crate) use plain::shortened;
 
 /// A raw file that a result was computed from.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]

@@ -21,6 +21,7 @@ mod pack;
 mod pack_hostile;
 mod pack_parts;
 mod pack_verify;
+mod pdf;
 mod plot;
 mod properties;
 mod read;

@@ -116,6 +116,41 @@ fn no_text_covers_another_or_leaves_the_sheet() {
 }
 
 #[test]
+fn no_text_covers_another_or_leaves_the_sheet_in_a_brief_figure() {
+    let mut faults = Vec::new();
+    for (name, link) in all_links() {
+        for (width, height) in [(1000, 300), (1000, 400), (1000, 470), (800, 300)] {
+            let settings = PlotSettings {
+                width,
+                height,
+                ..PlotSettings::default()
+            };
+            let svg = plot::brief_link_svg(&link.0, &link.1, &settings).unwrap();
+            let texts = texts(&svg);
+            assert!(texts.len() > 10, "{name}: the drawing has no labels");
+            let found = overlapping(&texts);
+            faults.extend(
+                found
+                    .iter()
+                    .map(|fault| format!("{name} at {width} × {height}: {fault}")),
+            );
+            for (text, bounds) in &texts {
+                let inside = bounds.left() >= 0.0
+                    && bounds.top() >= 0.0
+                    && bounds.right() <= width as f32
+                    && bounds.bottom() <= height as f32;
+                if !inside {
+                    faults.push(format!(
+                        "{name} at {width} × {height}: {text:?} at {bounds:?}"
+                    ));
+                }
+            }
+        }
+    }
+    assert!(faults.is_empty(), "{faults:#?}");
+}
+
+#[test]
 fn no_text_covers_another_in_the_figure_of_one_trace() {
     for (trace, one_way) in [links::country_trace(), links::one_direction()] {
         let svg = plot::one_way_svg(&trace, &one_way, &PlotSettings::default()).unwrap();

@@ -23,19 +23,20 @@ impl Columns<'_> {
         let name = Pen::new(SMALL, Anchor::End).coloured(colour::SOFT);
         let place_y = rows.first_y + ROW_PX * 0.9;
         let number_y = rows.number_y();
-        let named_rows = [
-            (wording.values, rows.values_y),
-            ("what it is", rows.first_y),
-            (if axis.unit_m > 1.0 { "at km" } else { "at m" }, place_y),
-            ("number", number_y),
-        ];
+        let verdict_y = rows.verdict_y();
+        let mut named_rows = vec![(wording.values, rows.values_y)];
+        if !rows.is_brief {
+            named_rows.push(("what it is", rows.first_y));
+            named_rows.push((if axis.unit_m > 1.0 { "at km" } else { "at m" }, place_y));
+        }
+        named_rows.push(("number", number_y));
+        if rows.has_verdicts {
+            named_rows.push(("verdict", verdict_y));
+        }
         let mut widest = 0.0_f64;
         for (text, y) in named_rows {
             canvas.text(text, left, y, name)?;
             widest = widest.max(fonts.width(text, SMALL, Weight::Regular));
-        }
-        if rows.has_verdicts {
-            canvas.text("verdict", left, place_y + ROW_PX * 0.9, name)?;
         }
         let edge = left + 4.0;
         let mut taken = [
@@ -91,10 +92,12 @@ impl Columns<'_> {
                 Ok(())
             };
             put(0, &column.value, rows.values_y, pen)?;
-            put(1, &kind, rows.first_y, small)?;
-            put(2, &column.place, place_y, small)?;
-            if let Some(verdict) = column.verdict {
-                put(3, verdict, place_y + ROW_PX * 0.9, small)?;
+            if !rows.is_brief {
+                put(1, &kind, rows.first_y, small)?;
+                put(2, &column.place, place_y, small)?;
+            }
+            if let Some(verdict) = column.verdict.filter(|_| rows.has_verdicts) {
+                put(3, verdict, verdict_y, small)?;
             }
             self.badge(canvas, fonts, index, number_y, &mut taken[4])?;
         }
@@ -140,11 +143,18 @@ pub(super) struct LabelRows {
     pub(super) values_y: f64,
     pub(super) first_y: f64,
     pub(super) has_verdicts: bool,
+    /// Whether kinds and places are left out.
+    pub(super) is_brief: bool,
 }
 
 impl LabelRows {
+    fn verdict_y(&self) -> f64 {
+        self.first_y + ROW_PX * if self.is_brief { 0.0 } else { 1.8 }
+    }
+
     fn number_y(&self) -> f64 {
-        let rows = if self.has_verdicts { 2.9 } else { 2.0 };
+        let above = if self.is_brief { 0.0 } else { 2.0 };
+        let rows = above + if self.has_verdicts { 0.9 } else { 0.0 };
         self.first_y + ROW_PX * rows + 2.0
     }
 }

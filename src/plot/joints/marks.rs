@@ -22,6 +22,7 @@ impl Columns<'_> {
         panel: &Panel,
         y: &Span,
         reference_db: f64,
+        wording: Wording,
     ) -> Result<(), PlotError> {
         let limits: Vec<(usize, f64)> = self
             .all
@@ -32,11 +33,17 @@ impl Columns<'_> {
         let x = panel.right + 8.0;
         let pen = Pen::new(SMALL, Anchor::Start).coloured(colour::SOFT);
         let gain_y = f64::midpoint(y.px(0.0), panel.bottom).min(panel.bottom - 8.0);
+        // A brief figure has no room for two notes.
+        let lowest_y = if wording.is_brief {
+            panel.bottom + 8.0
+        } else {
+            gain_y
+        };
         // Lines of a note, the first near `line_y`, the last clear of the note on gains.
         let note = |lines: &[String], line_y: f64| -> Result<(), PlotError> {
             let last_row = (lines.len() - 1) as f64;
             let first = line_y
-                .min(gain_y - 16.0 - 15.0 * last_row)
+                .min(lowest_y - 16.0 - 15.0 * last_row)
                 .max(panel.top + 8.0);
             for (row, text) in lines.iter().enumerate() {
                 let text = fonts.fitted(text, SMALL, Weight::Regular, RIGHT_PX - 12.0);
@@ -75,6 +82,9 @@ impl Columns<'_> {
                 )?;
             }
             note(&["short dashes: limit".to_owned()], panel.top + 8.0)?;
+        }
+        if wording.is_brief {
+            return Ok(());
         }
         canvas.text("below 0: reads as gain", x, gain_y, pen)
     }

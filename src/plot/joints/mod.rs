@@ -22,8 +22,8 @@ use super::text::{Fonts, Weight};
 const REMARK_ROWS: usize = 3;
 /// Height of a row of text.
 const ROW_PX: f64 = 18.0;
-/// Height of the fan of lines from the columns to their places.
-const FAN_PX: f64 = 30.0;
+/// Height of the fan of lines from the columns to their places, and in a brief figure.
+const FAN_PX: [f64; 2] = [30.0, 18.0];
 /// Least distance of two columns that still shows both readings apart.
 const LEAST_COLUMN_PX: f64 = 12.0;
 /// Free space between the labels of two columns.
@@ -72,6 +72,14 @@ pub(in crate::plot) struct Wording {
     pub(in crate::plot) values: &'static str,
     /// Whether there are readings from both ends.
     pub(in crate::plot) is_two_way: bool,
+    /// Whether kinds, places, verdicts and remarks are left to a table beside the figure.
+    pub(in crate::plot) is_brief: bool,
+}
+
+impl Wording {
+    const fn fan_px(self) -> f64 {
+        FAN_PX[self.is_brief as usize]
+    }
 }
 
 /// Where the columns stand.
@@ -134,19 +142,26 @@ impl<'a> Columns<'a> {
         wording: Wording,
         reference_db: f64,
     ) -> Result<(), PlotError> {
-        let has_verdicts = self.all.iter().any(|column| column.verdict.is_some());
-        let values_y = top + ROW_PX * (REMARK_ROWS as f64 + 2.2);
-        let foot_rows = if has_verdicts { 4.0 } else { 3.0 };
+        let has_verdicts =
+            !wording.is_brief && self.all.iter().any(|column| column.verdict.is_some());
+        let (head_rows, foot_rows) = if wording.is_brief {
+            (1.5, 1.0)
+        } else {
+            (REMARK_ROWS as f64 + 2.2, 3.0)
+        };
+        let foot_rows = foot_rows + if has_verdicts { 1.0 } else { 0.0 };
+        let fan_px = wording.fan_px();
+        let values_y = top + ROW_PX * head_rows;
         let panel = axis.panel(
             values_y + ROW_PX * 0.85,
-            bottom - FAN_PX - ROW_PX * foot_rows - 13.0,
+            bottom - fan_px - ROW_PX * foot_rows - 13.0,
         );
         let (low, high) = self.range(reference_db);
         let level = LevelAxis {
             from: low,
             to: high,
             names: wording.axis,
-            ticks: 7,
+            ticks: if wording.is_brief { 4 } else { 7 },
         };
         let y = level.span(&panel);
         canvas.fill(
@@ -156,7 +171,7 @@ impl<'a> Columns<'a> {
         )?;
         self.emphasis(canvas, &panel, values_y)?;
         axes(canvas, fonts, &panel, &level, None)?;
-        self.reference(canvas, fonts, &panel, &y, reference_db)?;
+        self.reference(canvas, fonts, &panel, &y, reference_db, wording)?;
         for (index, column) in self.all.iter().enumerate() {
             self.marks(canvas, index, column, &y, wording)?;
         }
@@ -181,14 +196,17 @@ impl<'a> Columns<'a> {
             wording,
             &notes.join(";  "),
         )?;
-        self.remarks(canvas, fonts, &panel, top + ROW_PX * 1.4)?;
+        if !wording.is_brief {
+            self.remarks(canvas, fonts, &panel, top + ROW_PX * 1.4)?;
+        }
         let rows = LabelRows {
             values_y,
             first_y: panel.bottom + ROW_PX * 0.9,
             has_verdicts,
+            is_brief: wording.is_brief,
         };
         self.labels(canvas, fonts, axis, rows, wording)?;
-        self.fan(canvas, axis, bottom)
+        self.fan(canvas, axis, bottom, fan_px)
     }
 
     /// Range of the vertical axis, zero and the reference always inside.
@@ -227,7 +245,13 @@ impl<'a> Columns<'a> {
     }
 
     /// Lines from the numbers to the places on the fibre.
-    fn fan(&self, canvas: &Canvas<'_>, axis: &FibreAxis, bottom: f64) -> Result<(), PlotError> {
+    fn fan(
+        &self,
+        canvas: &Canvas<'_>,
+        axis: &FibreAxis,
+        bottom: f64,
+        fan_px: f64,
+    ) -> Result<(), PlotError> {
         for (column, &centre) in self.all.iter().zip(&self.centres) {
             let Some(at_m) = column.at_m else { continue };
             let x = axis.span.px_inside(at_m);
@@ -238,7 +262,7 @@ impl<'a> Columns<'a> {
             };
             canvas.line(
                 &[
-                    (centre, bottom - FAN_PX + 2.0),
+                    (centre, bottom - fan_px + 2.0),
                     (x, bottom - 4.0),
                     (x, bottom),
                 ],

@@ -5,7 +5,7 @@ mod words;
 
 use self::panels::{Heights, levels};
 use self::words::{column, heading};
-use super::figure::{FibreAxis, sheet};
+use super::figure::{FibreAxis, X_TICKS_PX, sheet};
 use super::heading::{FOOT_PX, HEADING_PX};
 use super::joints::{Column, Columns, Wording};
 use super::levels::{STRIP_MARGIN_PX, STRIP_PX};
@@ -36,7 +36,7 @@ pub fn link_svg(
 ) -> Result<String, PlotError> {
     let fonts = Fonts::new()?;
     let found = noteworthy(link);
-    sheet(settings, |canvas| {
+    sheet(settings, PlotSettings::LEAST_HEIGHT, |canvas| {
         let (width, height) = (f64::from(settings.width), f64::from(settings.height));
         let extent = Extent::of(link, profiles);
         let axis = FibreAxis::new(extent.from_m, extent.to_m, width);
@@ -58,6 +58,7 @@ pub fn link_svg(
                 axis: ["loss at the joint, dB", "loss, dB"],
                 values: "two-way, dB",
                 is_two_way: true,
+                is_brief: false,
             },
             settings.reference.db(),
         )?;
@@ -76,11 +77,75 @@ pub fn link_svg(
             &Heights {
                 traces: (columns_bottom, strips_top),
                 strips_top,
-                backscatter: (backscatter_top, lowest),
+                backscatter: Some((backscatter_top, lowest)),
+                lowest,
             },
         )
     })
 }
+
+/// Height that the brief figure has besides the columns and the traces: strips and axis.
+const BRIEF_FOOT_PX: f64 = 3.0 * STRIP_PX + 2.0 * STRIP_MARGIN_PX + X_TICKS_PX;
+/// Share of the columns in a brief figure's remaining height.
+const BRIEF_COLUMNS_SHARE: f64 = 0.64;
+
+/// Draws a link for a page that holds its names, settings and joints in words and
+/// tables of its own: columns of losses and both traces, no heading, no foot, no
+/// backscatter profile.
+///
+/// # Errors
+/// As [`link_svg`], but a brief figure may be as low as
+/// [`PlotSettings::LEAST_BRIEF_HEIGHT`].
+pub fn brief_link_svg(
+    link: &Link,
+    profiles: &Profiles,
+    settings: &PlotSettings,
+) -> Result<String, PlotError> {
+    let fonts = Fonts::new()?;
+    let found = noteworthy(link);
+    sheet(settings, PlotSettings::LEAST_BRIEF_HEIGHT, |canvas| {
+        let (width, height) = (f64::from(settings.width), f64::from(settings.height));
+        let extent = Extent::of(link, profiles);
+        let axis = FibreAxis::new(extent.from_m, extent.to_m, width);
+        let axis = axis.with_room_for(link.events.len());
+        let columns: Vec<Column> = link
+            .events
+            .iter()
+            .map(|event| column(event, &found, &axis, settings.reference.db()))
+            .collect();
+        let columns_bottom = BRIEF_COLUMNS_SHARE * (height - BRIEF_FOOT_PX);
+        Columns::new(&columns, &axis, &fonts).draw(
+            canvas,
+            &fonts,
+            &axis,
+            (0.0, columns_bottom),
+            Wording {
+                axis: ["loss, dB", "dB"],
+                values: "two-way, dB",
+                is_two_way: true,
+                is_brief: true,
+            },
+            settings.reference.db(),
+        )?;
+        let strips_top = height - BRIEF_FOOT_PX;
+        levels(
+            canvas,
+            &fonts,
+            &axis,
+            &extent,
+            link,
+            profiles,
+            &columns,
+            &Heights {
+                traces: (columns_bottom, strips_top),
+                strips_top,
+                backscatter: None,
+                lowest: height - X_TICKS_PX,
+            },
+        )
+    })
+}
+
 /// What the fibre's axis must hold.
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct Extent {

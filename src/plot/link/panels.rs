@@ -10,7 +10,7 @@ use crate::plot::figure::{FibreAxis, Panel};
 use crate::plot::joints::Column;
 use crate::plot::levels::{
     Cord, Line, Look, Place, STRIP_MARGIN_PX, STRIP_PX, Strip, StripMark, Stroke, cord_names,
-    ground, level_axis, nothing, panel_of_lines, strips,
+    fibre_axis, ground, level_axis, nothing, panel_of_lines, strips,
 };
 use crate::plot::text::Fonts;
 use crate::report::number::signed;
@@ -20,7 +20,10 @@ use crate::units::Position;
 pub(super) struct Heights {
     pub(super) traces: (f64, f64),
     pub(super) strips_top: f64,
-    pub(super) backscatter: (f64, f64),
+    /// None where the backscatter profile is not drawn.
+    pub(super) backscatter: Option<(f64, f64)>,
+    /// Where the fibre's axis stands.
+    pub(super) lowest: f64,
 }
 
 #[expect(
@@ -38,8 +41,7 @@ pub(super) fn levels(
     heights: &Heights,
 ) -> Result<(), PlotError> {
     let traces = axis.panel(heights.traces.0, heights.traces.1);
-    let backscatter = axis.panel(heights.backscatter.0, heights.backscatter.1);
-    let through = axis.panel(traces.top, backscatter.bottom);
+    let through = axis.panel(traces.top, heights.lowest);
     let places = places(link, columns);
     let cords = cords(extent);
     ground(canvas, axis, &through, &cords, &places)?;
@@ -147,6 +149,11 @@ pub(super) fn levels(
         &strips_of(link, axis, extent),
     )?;
 
+    let Some(backscatter) = heights.backscatter else {
+        let ground = axis.panel(heights.strips_top, heights.lowest);
+        return fibre_axis(canvas, fonts, axis, &ground);
+    };
+    let backscatter = axis.panel(backscatter.0, backscatter.1);
     let backscatter_db = profile_db(&profiles.backscatter_db);
     let profile = line(
         Stroke::TwoWay,

@@ -1,0 +1,325 @@
+//! A page for each fibre: every wavelength with its figure and its events.
+
+use super::FIGURE_PX;
+use super::flow::{BODY, Flow, NOTE};
+use super::page::{ACCENT, Anchor, Area, Item, SOFT};
+use super::summary::{marked, verdict};
+use super::table::{Align, Cell, Column, Table};
+use super::typeset::Style;
+use super::words::{self, FibrePage, MISSING};
+use crate::both_ways::{Event, Link, Verdict};
+use crate::pack::wording::Text;
+use crate::pack::{Content, PackLink, power};
+use crate::plot::PlotSettings;
+use crate::report::number::{loss_with_error, signed};
+use crate::report::{SourceFile, plain_text};
+use crate::units::{Loss, ReturnLoss};
+
+/// Name of the fibre.
+const NAME: Style = Style::new(13.0, super::page::INK).bold();
+/// Length and losses of a link.
+const FACTS: Style = Style::new(7.0, super::page::INK);
+/// Notes below a table of events.
+const FOOTNOTE: Style = Style {
+    leading: 1.25,
+    ..Style::new(6.2, SOFT)
+};
+/// Digits of a file's fingerprint that are printed; the manifest has them all.
+const DIGITS: usize = 16;
+/// Least height that a table of events needs below its figure to begin there.
+const SOME_ROWS: f32 = 60.0;
+
+/// Heights of a figure in its pixels: least, where all fits on one page; usual, where it
+/// does not; and most.
+const HEIGHTS_PX: [u32; 3] = [PlotSettings::LEAST_BRIEF_HEIGHT, 400, 470];
+
+/// Lays one page for every fibre, or more where its events need them.
+pub(super) fn lay(flow: &mut Flow, content: &Content<'_>, fibres: &[FibrePage]) {
+    let chapter = content.wording.of(Text::Fibres);
+    for (place, fibre) in fibres.iter().enumerate() {
+        let title = format!("{} {}", content.wording.of(Text::Fibre), fibre.name);
+        flow.set_chapter(&title);
+        flow.next_page();
+        if place == 0 {
+            flow.bookmark(0, chapter);
+        }
+        flow.bookmark(1, &bookmark(content, fibre));
+        flow.anchor(Anchor::Fibre(place));
+        let start = flow.mark();
+        let [least, usual, most] = HEIGHTS_PX;
+        // As low as the figures can be read; what that leaves of the page is theirs.
+        page(flow, content, fibre, &title, least);
+        let height_px = if flow.is_on_page_of(&start) {
+            let per_px = flow.room() / FIGURE_PX as f32;
+            let spare = (flow.left_below() - 4.0).max(0.0) / per_px;
+            let more = spare / fibre.links.len().max(1) as f32;
+            (least + more as u32).min(most)
+        } else {
+            usual
+        };
+        if height_px > least {
+            flow.back_to(&start);
+            page(flow, content, fibre, &title, height_px);
+        }
+    }
+}
+
+fn page(flow: &mut Flow, content: &Content<'_>, fibre: &FibrePage, title: &str, height_px: u32) {
+    head(flow, content, fibre, title);
+    for &index in &fibre.links {
+        if let Some(entry) = content.links.get(index) {
+            link(flow, content, entry, index, height_px);
+        }
+    }
+}
+
+/// The fibre's name, with its verdict where it did not pass.
+fn bookmark(content: &Content<'_>, fibre: &FibrePage) -> String {
+    match fibre.verdict {
+        Verdict::Fail | Verdict::Undecided => {
+            format!(
+                "{} – {}",
+                fibre.name,
+                content.wording.verdict(fibre.verdict)
+            )
+        }
+        Verdict::Pass | Verdict::NotJudged => fibre.name.clone(),
+    }
+}
+
+fn head(flow: &mut Flow, content: &Content<'_>, fibre: &FibrePage, title: &str) {
+    let word = content.wording.verdict(fibre.verdict);
+    let ink = match fibre.verdict {
+        Verdict::Fail => ACCENT,
+        Verdict::Undecided | Verdict::Pass => super::page::INK,
+        Verdict::NotJudged => SOFT,
+    };
+    let word = flow.typesetter.line(word, BODY.bold().inked(ink));
+    let (left, room, top) = (flow.left(), flow.room(), flow.y());
+    let box_width = word.width + 16.0;
+    let area = Area {
+        x: left + room - box_width,
+        y: top,
+        width: box_width,
+        height: 16.0,
+    };
+    flow.put(Item::Framed {
+        area,
+        width: 0.9,
+        colour: ink,
+    });
+    let baseline = top + (16.0 - BODY.line_height()) / 2.0 + BODY.baseline();
+    flow.put_line(word, left + room - box_width / 2.0, baseline, 0.5);
+    flow.text_within(title, NAME, 0.0, room - box_width - 12.0);
+    let (from, to) = words::ends(content);
+    let mut parts: Vec<String> = words::cable_name(content)
+        .map(|name| format!("{} {name}", content.wording.of(Text::Cable)))
+        .into_iter()
+        .collect();
+    parts.extend(from.map(|from| format!("A: {from}")));
+    parts.extend(to.map(|to| format!("B: {to}")));
+    parts.extend(fibre.tube.clone());
+    let about = flow
+        .typesetter
+        .fitted(&parts.join(" · "), NOTE, flow.room());
+    let y = flow.y() + NOTE.baseline();
+    flow.put_line(about, left, y, 0.0);
+    flow.advance(NOTE.line_height());
+}
+
+fn link(flow: &mut Flow, content: &Content<'_>, entry: &PackLink, index: usize, height_px: u32) {
+    let link = &entry.link;
+    let width = flow.room();
+    let height = width * height_px as f32 / FIGURE_PX as f32;
+    let style = BODY.bold();
+    flow.gap(8.0);
+    flow.need(style.line_height() + NOTE.line_height() + height + SOME_ROWS);
+    let title = format!(
+        "{} · {}",
+        words::wavelength(link.wavelength),
+        content.wording.verdict(link.verdict)
+    );
+    let wavelength = flow.typesetter.line(&title, style);
+    let indent = wavelength.width + 8.0;
+    let y = flow.y() + FACTS.baseline();
+    let left = flow.left();
+    flow.put_line(wavelength, left, y, 0.0);
+    flow.text_within(&facts(content, link), FACTS, indent, width - indent);
+    flow.advance(3.0);
+    let area = Area {
+        x: left,
+        y: flow.y(),
+        width,
+        height,
+    };
+    flow.put(Item::Figure {
+        area,
+        link: index,
+        height_px,
+    });
+    flow.advance(height + 2.0);
+    let reasons = events(flow, content, link);
+    power_meter(flow, content, entry);
+    flow.advance(2.0);
+    notes(flow, content, entry, reasons);
+}
+
+/// Length, losses and verdict in one line.
+fn facts(content: &Content<'_>, link: &Link) -> String {
+    let wording = content.wording;
+    let length = link
+        .length
+        .as_ref()
+        .map_or_else(|_| MISSING.to_owned(), |length| words::metres(length.value));
+    let loss = match &link.loss {
+        Ok(loss) => format!("{} dB", loss_with_error(loss)),
+        Err(_) => MISSING.to_owned(),
+    };
+    let mut parts = vec![
+        format!("{} {length}", wording.of(Text::Length)),
+        format!("{} {loss}", wording.of(Text::Loss)),
+    ];
+    if let Some(attenuation) = link.attenuation {
+        parts.push(format!("{} dB/km", signed(attenuation.db_per_km(), 3)));
+    }
+    let return_loss = |text: Text, value: ReturnLoss| {
+        format!("{} {} dB", wording.of(text), signed(value.db(), 1))
+    };
+    match (link.orl_a, link.orl_b) {
+        (Some(a), Some(b)) => parts.push(format!(
+            "{}, {}",
+            return_loss(Text::ReturnLossA, a),
+            return_loss(Text::FromB, b)
+        )),
+        (Some(a), None) => parts.push(return_loss(Text::ReturnLossA, a)),
+        (None, Some(b)) => parts.push(return_loss(Text::ReturnLossB, b)),
+        (None, None) => {}
+    }
+    parts.join(" · ")
+}
+
+/// The table of events; gives the reasons for what is missing, in the order of their marks.
+fn events(flow: &mut Flow, content: &Content<'_>, link: &Link) -> Vec<String> {
+    let wording = content.wording;
+    let mut reasons = Vec::new();
+    let rows = link
+        .events
+        .iter()
+        .map(|event| row(content, link, event, &mut reasons))
+        .collect();
+    let head = |text: Text, unit: &str| format!("{}, {unit}", wording.of(text));
+    let table = Table {
+        columns: vec![
+            Column::new(wording.of(Text::Number), Align::Right),
+            Column::new(head(Text::Place, "m"), Align::Decimal),
+            Column::new(wording.of(Text::Kind), Align::Left),
+            Column::new(head(Text::Loss, "dB"), Align::Decimal),
+            Column::new(head(Text::LossAToB, "dB"), Align::Decimal),
+            Column::new(head(Text::LossBToA, "dB"), Align::Decimal),
+            Column::new(head(Text::ReflectanceA, "dB"), Align::Decimal),
+            Column::new(head(Text::ReflectanceB, "dB"), Align::Decimal),
+            Column::new(head(Text::Limit, "dB"), Align::Decimal),
+            Column {
+                least: 42.0,
+                ..Column::new(wording.of(Text::Verdict), Align::Left)
+            },
+        ],
+        rows,
+        size: 6.8,
+    };
+    table.lay_tight(flow);
+    reasons
+}
+
+fn row(content: &Content<'_>, link: &Link, event: &Event, reasons: &mut Vec<String>) -> Vec<Cell> {
+    let mut missing = |loss: &crate::units::Measurement<Loss>, shown: String| {
+        let Some(reason) = words::reason(loss) else {
+            return Cell::new(shown);
+        };
+        let number = reasons
+            .iter()
+            .position(|known| *known == reason)
+            .unwrap_or_else(|| {
+                reasons.push(reason);
+                reasons.len() - 1
+            });
+        Cell::soft(format!("{MISSING} [{}]", number + 1))
+    };
+    let loss = missing(&event.loss, words::loss(&event.loss)).bold();
+    let measured = event.loss.as_ref().ok().map(|loss| loss.value);
+    vec![
+        Cell::new(event.number.to_string()),
+        Cell::new(words::place(event)),
+        Cell::new(words::what(event, link)),
+        marked(loss, event.verdict, measured),
+        missing(&event.loss_a_to_b, words::reading(&event.loss_a_to_b)),
+        missing(&event.loss_b_to_a, words::reading(&event.loss_b_to_a)),
+        Cell::new(words::reflectance(event.reflectance_a)),
+        Cell::new(words::reflectance(event.reflectance_b)),
+        Cell::new(
+            event
+                .limit
+                .map_or_else(|| MISSING.to_owned(), |limit| signed(Loss::db(limit), 2)),
+        ),
+        verdict(content, event.verdict),
+    ]
+}
+
+/// The losses by source and power meter beside the two-way total.
+fn power_meter(flow: &mut Flow, content: &Content<'_>, entry: &PackLink) {
+    let wording = content.wording;
+    for reading in &entry.power {
+        let mut text = format!(
+            "{} {}: {} dB",
+            wording.of(Text::PowerMeter),
+            plain_text(&reading.direction),
+            loss_with_error(&reading.loss)
+        );
+        if let Some(found) = power::agreement(reading, &entry.link.loss) {
+            let word = match found.agrees {
+                Some(true) => Text::WithinErrors,
+                Some(false) => Text::BeyondErrors,
+                None => Text::NotJudged,
+            };
+            let difference = loss_with_error(&found.difference);
+            text = format!(
+                "{text} · {} {difference} dB, {}",
+                wording.of(Text::Difference),
+                wording.of(word)
+            );
+        }
+        flow.advance(2.0);
+        flow.text(&text, FACTS);
+    }
+}
+
+/// Reasons for what is missing, what to know about events, doubts, files.
+fn notes(flow: &mut Flow, content: &Content<'_>, entry: &PackLink, reasons: Vec<String>) {
+    let wording = content.wording;
+    let link = &entry.link;
+    let not_measured = wording.of(Text::NotMeasured);
+    for (index, reason) in reasons.into_iter().enumerate() {
+        flow.text(
+            &format!("[{}] {not_measured}: {reason}", index + 1),
+            FOOTNOTE,
+        );
+    }
+    for event in &link.events {
+        for note in &event.notes {
+            flow.text(&format!("{}: {}", event.number, plain_text(note)), FOOTNOTE);
+        }
+    }
+    for warning in &link.warnings {
+        flow.text(&format!("– {}", plain_text(&warning.message)), FOOTNOTE);
+    }
+    let file = |end: &str, source: &SourceFile| {
+        let digits: String = source.sha256.chars().take(DIGITS).collect();
+        format!("{end}: {} (SHA-256 {digits}…)", plain_text(&source.file))
+    };
+    let files = format!(
+        "{}, {}",
+        file("A", &entry.provenance.a),
+        file("B", &entry.provenance.b)
+    );
+    flow.text(&files, FOOTNOTE);
+}
