@@ -94,7 +94,8 @@ pub(super) fn predicted(joint: &Joint) -> Vec<Echo> {
             if !inside || joint.marks.iter().any(seen_elsewhere) {
                 continue;
             }
-            let height = 10.0_f64.powf((known(i, unit) + known(j, unit) + known(k, unit) + 2.0 * unit) / 10.0);
+            let height = 10.0_f64
+                .powf((known(i, unit) + known(j, unit) + known(k, unit) + 2.0 * unit) / 10.0);
             let weight = view.eye.weight[x as usize] * view.eye.pulse_samples;
             if height * DB_PER_NEPER > SHOWS / weight.max(f64::MIN_POSITIVE).sqrt() {
                 of_view.push(Echo {
