@@ -15,6 +15,7 @@ use crate::pack::safe_stem;
 use crate::pack::setup::GivenSettings;
 use crate::report::{csv, json, table, table::TableSettings};
 use crate::units::{Length, Loss};
+use crate::verdict::{DEFAULT_COVERAGE, Limits, built_in, built_ins};
 use crate::warning::Warning;
 
 use super::args::{DetectArgs, Format, OutputArgs, SettingArgs, length, number_within};
@@ -52,6 +53,12 @@ pub(super) struct CableArgs {
     /// Length of the fibre between its two end connectors, metres
     #[arg(long, value_name = "M", value_parser = length, allow_negative_numbers = true)]
     length_m: Option<f64>,
+    /// Limits to judge by: a file, or the name of a built-in set
+    #[arg(long, value_name = "FILE_OR_NAME")]
+    limits: Option<String>,
+    /// Standard errors that a value keeps from its limit to pass or fail for certain
+    #[arg(long, value_name = "K", default_value_t = DEFAULT_COVERAGE, value_parser = coverage, allow_negative_numbers = true)]
+    coverage: f64,
     /// Two-way loss in dB above which a splice is bad, where no limits are given
     #[arg(long, value_name = "DB", value_parser = bad_splice, allow_negative_numbers = true)]
     bad_splice_db: Option<f64>,
@@ -71,6 +78,32 @@ pub(super) struct CableArgs {
     pack: PackArgs,
 }
 
+/// Beyond ten standard errors nothing that is measured can be decided.
+fn coverage(text: &str) -> Result<f64, String> {
+    number_within(text, 0.0, 10.0, "; 1.645 leaves a risk of 5 % at the edge")
+}
+
+/// A built-in set by its name, else the limits in a file.
+fn limits(name: &str) -> Result<Limits, CommandError> {
+    if let Some(limits) = built_in(name) {
+        return Ok(limits);
+    }
+    let path = Path::new(name);
+    if !path.exists() {
+        let names: Vec<String> = built_ins().into_iter().map(|(set, _)| set.name).collect();
+        return Err(format!(
+            "{name} is neither a file nor limits that are built in; those are {}",
+            names.join(", ")
+        )
+        .into());
+    }
+    let stem = path
+        .file_stem()
+        .map_or_else(|| name.into(), |stem| stem.to_string_lossy());
+    Limits::from_toml(&small_text(path)?, &stem)
+        .map_err(|error| format!("{name} is no file of limits: {error}").into())
+}
+
 fn bad_splice(text: &str) -> Result<f64, String> {
     number_within(text, 0.001, 60.0, " dB")
 }
@@ -88,6 +121,8 @@ pub(super) fn run(args: &CableArgs) -> Result<Outcome, CommandError> {
         },
         fallback: args.settings.fallback(),
         recipe: recipe(args.settings.recipe.as_deref())?,
+        limits: args.limits.as_deref().map(limits).transpose()?,
+        coverage: args.coverage,
         bad_splice: args.bad_splice_db.map(Loss::from_db),
         accept_pairing: args.accept_pairing.map(|which| match which {
             AcceptArg::Found => AcceptPairing::Found,

@@ -10,6 +10,10 @@ use crate::units::Position;
 
 use super::{At, Facts, known, measured, threshold};
 
+/// Share of its loss that a splice itself may lose more at the longer wavelength, by the
+/// mode fields of its fibres; what exceeds it is a bend's. Our choice.
+const SPLICE_SHARE: f64 = 0.1;
+
 /// One place of one fibre at two wavelengths.
 struct Both {
     fibre: usize,
@@ -36,7 +40,10 @@ impl Both {
 /// The differences of all places, most of which are not bent, give their usual middle and
 /// spread: splices lose a little more or less at another wavelength, and stated errors
 /// may be short. A bend exceeds both, beyond what noise does once in so many cables.
-pub(super) fn bends(facts: &Facts<'_>) -> (Vec<Finding>, BTreeSet<At>) {
+///
+/// Of the `poor` fibres, taken with poor settings, twice as much is asked: their errors
+/// are the least certain.
+pub(super) fn bends(facts: &Facts<'_>, poor: &BTreeSet<usize>) -> (Vec<Finding>, BTreeSet<At>) {
     let places = places(facts);
     let differences: Vec<f64> = places.iter().map(Both::difference).collect();
     let usual = median(differences.clone()).unwrap_or(0.0);
@@ -52,9 +59,11 @@ pub(super) fn bends(facts: &Facts<'_>) -> (Vec<Finding>, BTreeSet<At>) {
     let mut found: Vec<(f64, Both)> = places
         .into_iter()
         .filter_map(|both| {
-            let excess = both.difference() - usual.max(0.0);
+            let excess =
+                both.difference() - usual.max(0.0) - SPLICE_SHARE * both.shorter.0.max(0.0);
             let z = excess / both.error().hypot(natural);
-            (z > needed).then_some((z, both))
+            let is_poor = poor.contains(&both.fibre);
+            (z > if is_poor { 2.0 * needed } else { needed }).then_some((z, both))
         })
         .collect();
     // One finding for a place, from the wavelengths that show it best.

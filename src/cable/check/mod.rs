@@ -38,7 +38,8 @@ pub(super) struct Checked {
 /// Runs all checks.
 pub(super) fn check(facts: &Facts<'_>) -> Checked {
     let mut findings = breaks::breaks(facts);
-    let (bends, bent) = bends::bends(facts);
+    let (poor_findings, poor) = poor::poor_settings(facts);
+    let (bends, bent) = bends::bends(facts, &poor);
     let (bad_findings, bad) = bad::bad_joints(facts, &bent);
     let known: BTreeSet<At> = bent
         .iter()
@@ -52,7 +53,7 @@ pub(super) fn check(facts: &Facts<'_>) -> Checked {
     findings.extend(odd::shifted_trays(facts, &known));
     findings.extend(outliers);
     findings.extend(bad::looks_bad_one_way(facts, &bent));
-    findings.extend(poor::poor_settings(facts));
+    findings.extend(poor_findings);
     Checked { findings, bad }
 }
 

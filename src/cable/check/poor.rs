@@ -1,5 +1,7 @@
 //! Settings with which the limits cannot be judged, and which ones would do.
 
+use std::collections::BTreeSet;
+
 use crate::both_ways::EventKind;
 use crate::cable::finding::{Finding, FindingKind};
 use crate::cable::measure::pulse_m;
@@ -36,7 +38,8 @@ struct Poor {
 
 /// One finding for a fibre, from its worst wavelength; one for all where half of the
 /// cable is so.
-pub(super) fn poor_settings(facts: &Facts<'_>) -> Vec<Finding> {
+/// Gives the fibres, too.
+pub(super) fn poor_settings(facts: &Facts<'_>) -> (Vec<Finding>, BTreeSet<usize>) {
     let mut found: Vec<(usize, Poor)> = Vec::new();
     for fibre in 0..facts.fibres() {
         let worst = facts
@@ -48,6 +51,7 @@ pub(super) fn poor_settings(facts: &Facts<'_>) -> Vec<Finding> {
             .max_by(|p, q| p.factor.total_cmp(&q.factor));
         found.extend(worst.map(|poor| (fibre, poor)));
     }
+    let fibres = found.iter().map(|(fibre, _)| *fibre).collect();
     if found.len() > 2 && 2 * found.len() >= facts.fibres() {
         let names = found
             .iter()
@@ -56,29 +60,28 @@ pub(super) fn poor_settings(facts: &Facts<'_>) -> Vec<Finding> {
         let worst = found
             .iter()
             .max_by(|p, q| p.1.factor.total_cmp(&q.1.factor));
-        return worst
-            .map(|(fibre, poor)| {
-                let words = format!(
-                    "{} of {} fibres; worst in fibre {}: {}; {}",
-                    found.len(),
-                    facts.fibres(),
-                    facts.fibre_name(*fibre),
-                    poor.why,
-                    poor.advice
-                );
-                finding(facts, names, poor, words)
-            })
-            .into_iter()
-            .collect();
+        let finding = worst.map(|(fibre, poor)| {
+            let words = format!(
+                "{} of {} fibres; worst in fibre {}: {}; {}",
+                found.len(),
+                facts.fibres(),
+                facts.fibre_name(*fibre),
+                poor.why,
+                poor.advice
+            );
+            finding(facts, names, poor, words)
+        });
+        return (finding.into_iter().collect(), fibres);
     }
-    found
+    let findings = found
         .iter()
         .map(|(fibre, poor)| {
             let name = facts.fibre_name(*fibre);
             let words = format!("fibre {name}: {}; {}", poor.why, poor.advice);
             finding(facts, vec![name], poor, words)
         })
-        .collect()
+        .collect();
+    (findings, fibres)
 }
 
 fn finding(facts: &Facts<'_>, names: Vec<String>, poor: &Poor, words: String) -> Finding {
