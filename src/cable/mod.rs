@@ -3,6 +3,7 @@
 mod finding;
 mod redo;
 mod result;
+pub mod splice_log;
 
 pub use finding::{Evidence, Finding, FindingKind};
 pub use redo::{RedoEntry, Visit, VisitStep};

@@ -15,11 +15,13 @@ mod one_way;
 mod pixels;
 mod place;
 mod png;
+mod splice_log;
 mod text;
 
 pub use link::link_svg;
 pub use one_way::one_way_svg;
 pub use png::png_from_svg;
+pub use splice_log::splice_log_svg;
 
 use crate::report::findings::REFERENCE_SPLICE_LOSS_DB;
 use crate::units::Loss;

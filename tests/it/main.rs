@@ -24,3 +24,5 @@ mod reference;
 mod report;
 mod simulate;
 mod simulate_cable;
+mod splice_log;
+mod visit_sheet;

@@ -10,6 +10,7 @@ mod link;
 mod paint;
 mod trace;
 
+pub(super) use grid::{Align, Heading, grid, wrapped};
 pub use link::link;
 pub use trace::trace;
 
