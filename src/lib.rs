@@ -11,4 +11,5 @@ pub mod report;
 pub mod simulate;
 pub mod trace;
 pub mod units;
+pub mod verdict;
 pub mod warning;

@@ -1,11 +1,12 @@
 //! One backscatter trace: its settings, its distances and its levels.
 
 use ndarray::Array1;
+use serde::{Deserialize, Serialize};
 
 use crate::units::{BackscatterCoefficient, GroupIndex, Length, Position, PulseWidth, Wavelength};
 
 /// What a file (or an option) says about a trace; every entry may be missing.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Header {
     /// Fibre's name or number.
     pub fibre: Option<String>,

@@ -209,7 +209,7 @@ impl PulseWidth {
 ///
 /// `std_error` is `None` where too few samples were left to know it; it is
 /// never 0 in its place.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Measured<Q, E = Q> {
     /// The value.
     pub value: Q,
@@ -218,7 +218,7 @@ pub struct Measured<Q, E = Q> {
 }
 
 /// A quantity that was looked for and could not be measured, with the reason.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, thiserror::Error)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, thiserror::Error)]
 #[error("not measured: {reason}")]
 pub struct NotMeasured {
     /// Why, in words for a technician.

@@ -43,12 +43,12 @@ pub(super) struct Parts<'p, 't> {
 /// Builds the link.
 pub(super) fn build_link(
     pair: &Pair<'_>,
-    axis: &Axis,
     joint: &Joint,
     finder: &Finder<'_>,
     clusters: &[Cluster],
     length_m: f64,
 ) -> Link {
+    let axis = &joint.axis;
     let spacing = pair.look_a.eye.spacing_m;
     let pulse_m = pair.look_a.eye.pulse_samples * spacing;
     let nearest = |z_m: f64, wanted: bool| -> Option<usize> {

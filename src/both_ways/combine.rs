@@ -10,11 +10,12 @@ use super::broken::broken_link;
 use super::build::build_link;
 use super::check::{CombineError, Cords, check_pair, cords};
 use super::ends::{LENGTHS_AGREE, settle_ends};
+use super::glimpse::Glimpse;
 use super::joint::detect_jointly;
 use super::link::{Direction, Link, Profiles};
 use super::profiles::profiles;
 use super::readings::read_all;
-use super::register::{Axis, register};
+use super::register::{Axis, register, register_again};
 
 /// Share by which reflections may be longer or shorter than the stated pulse, two
 /// samples at least: a slow receiver adds some, a wrong setting is off by a factor.
@@ -71,6 +72,25 @@ pub(super) struct Pair<'t> {
 /// [`CombineError`] when the traces cannot be the two directions of one fibre at
 /// one wavelength.
 pub fn combine(a: &Trace, b: &Trace, settings: &Settings) -> Result<Combined, CombineError> {
+    combine_watched(a, b, settings, &mut |_| Vec::new())
+}
+
+/// Measures one fibre from its two traces as [`combine`] does, and on the way shows
+/// `watch` what each trace, A's first, tells by itself.
+///
+/// `watch` is asked once, before the two are laid on each other, and gives joints
+/// to be measured besides those of the settings: whoever knows the places of joints
+/// in other fibres of the cable can scale them to this one's length. It is asked also
+/// where the two cannot be combined, so that it may say why.
+///
+/// # Errors
+/// As [`combine`].
+pub fn combine_watched(
+    a: &Trace,
+    b: &Trace,
+    settings: &Settings,
+    watch: &mut dyn FnMut([Glimpse; 2]) -> Vec<KnownJoint>,
+) -> Result<Combined, CombineError> {
     let warnings = check_pair(a, b, settings)?;
     let cords = cords(a, b)?;
     let (look_a, look_b) = rayon::join(
@@ -79,6 +99,7 @@ pub fn combine(a: &Trace, b: &Trace, settings: &Settings) -> Result<Combined, Co
     );
     for (end, look) in [('A', &look_a), ('B', &look_b)] {
         if look.bound.hi < look.bound.lo + 16 {
+            watch([Glimpse::of(&look_a), Glimpse::of(&look_b)]);
             return Err(CombineError::NoLight { end });
         }
     }
@@ -99,6 +120,11 @@ pub fn combine(a: &Trace, b: &Trace, settings: &Settings) -> Result<Combined, Co
     warn_of_settings(&mut pair);
     let index_ratio = b.group_index().ratio() / a.group_index().ratio();
     settle_ends(&mut pair, index_ratio);
+    let more = watch([Glimpse::of(&pair.look_a), Glimpse::of(&pair.look_b)]);
+    let mut with_more = settings.clone();
+    with_more.known_joints.extend(more);
+    let settings = &with_more;
+    pair.settings = settings;
     if is_broken(&pair, index_ratio)? {
         return Ok(broken_link(&pair, index_ratio));
     }
@@ -113,7 +139,10 @@ pub fn combine(a: &Trace, b: &Trace, settings: &Settings) -> Result<Combined, Co
     hide_alike(&mut pair, &axis);
     let length_m = expected_length(&pair, &axis);
     let fixed = fixed_places(&pair, length_m);
-    let joint = detect_jointly(&pair.look_a, &pair.look_b, &axis, settings.detect, &fixed);
+    let looks = (&pair.look_a, &pair.look_b);
+    let joint = detect_jointly(looks.0, looks.1, &axis, settings.detect, &fixed, |found| {
+        register_again(looks, &axis, index_ratio, settings.known_length, found)
+    });
     warn_of_joints_outside(&mut pair, length_m);
     let finder = joint.finder(settings.detect);
     let clusters = read_all(
@@ -122,7 +151,7 @@ pub fn combine(a: &Trace, b: &Trace, settings: &Settings) -> Result<Combined, Co
         [a, b],
         [pair.backscatter[0].0, pair.backscatter[1].0],
     );
-    let link = build_link(&pair, &axis, &joint, &finder, &clusters, length_m);
+    let link = build_link(&pair, &joint, &finder, &clusters, length_m);
     let profiles = profiles(a, b, &joint, link.length.as_ref().ok().map(|l| l.value));
     Ok(Combined { link, profiles })
 }

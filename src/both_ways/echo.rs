@@ -1,6 +1,6 @@
 //! Peaks that reflections elsewhere make.
 
-use crate::detect::{Mark, View};
+use crate::detect::{DB_PER_NEPER, Mark, View};
 
 use super::joint::Joint;
 
@@ -8,9 +8,6 @@ use super::joint::Joint;
 /// reflections predict: they are known to about 0.5 dB each, and the detour may
 /// pass joints that the straight way does not.
 const STRENGTH: f64 = 5.0;
-
-/// Standard errors of a step from which a peak is no echo.
-const HAS_STEP: f64 = 3.3;
 
 /// A peak explained by reflections elsewhere.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -35,8 +32,7 @@ struct Reflector {
     is_bound: bool,
 }
 
-/// Names the echoes among the marks: a peak in one direction only, without a step
-/// in either, where light reflected at j, back at i and again at k comes home
+/// Names what may be echoes among the marks: a peak in one direction only, where light reflected at j, back at i and again at k comes home
 /// (x = `x_j` − `x_i` + `x_k` with `x_i` before both), as strong as the three predict.
 ///
 /// # Source
@@ -50,7 +46,7 @@ pub(super) fn find_echoes(joint: &Joint) -> Vec<Echo> {
         let reflectors = reflectors(joint, v);
         for (m, mark) in joint.marks.iter().enumerate() {
             let lone = mark.reflective[v] && !mark.reflective[1 - v];
-            if !lone || has_step(joint, m) {
+            if !lone {
                 continue;
             }
             let x_m = view.eye.metres(view.index(mark.z_m));
@@ -72,42 +68,6 @@ pub(super) fn find_echoes(joint: &Joint) -> Vec<Echo> {
         }
     }
     echoes
-}
-
-/// Whether a step stands at the mark in either direction.
-fn has_step(joint: &Joint, m: usize) -> bool {
-    let views = joint.views();
-    let before = m.checked_sub(1).map(|k| &joint.marks[k]);
-    let after = joint.marks.get(m + 1);
-    let mark = &joint.marks[m];
-    views.iter().enumerate().any(|(v, view)| {
-        let Some((lo, hi)) = mark.blocks[v] else {
-            return false;
-        };
-        let (first, second) = if view.is_forward() {
-            (before, after)
-        } else {
-            (after, before)
-        };
-        let start = first
-            .and_then(|p| p.blocks[v])
-            .map_or(joint.bounds[v].lo, |b| b.1);
-        let stop = second
-            .and_then(|p| p.blocks[v])
-            .map_or(joint.bounds[v].hi, |b| b.0);
-        let sums = &view.eye.sums;
-        match (
-            sums.line(start.min(lo), lo + 1),
-            sums.line(hi, stop.max(hi)),
-        ) {
-            (Some(left), Some(right)) => {
-                let x = view.index(mark.z_m) + view.eye.response.middle();
-                let variance = left.variance_at(x) + right.variance_at(x);
-                (left.at(x) - right.at(x)).powi(2) > HAS_STEP * HAS_STEP * variance
-            }
-            _ => false,
-        }
-    })
 }
 
 /// All reflections of a view: the port, and every reflective mark it sees.
@@ -149,23 +109,28 @@ fn reflectors(joint: &Joint, v: usize) -> Vec<Reflector> {
     list
 }
 
-/// Peak over the backscatter just before it in 10·log10, and whether it is a bound.
+/// Mean of a peak over the backscatter under it in 10·log10, and whether it is a bound.
+///
+/// The line before it is drawn on: over the length of a pulse the fibre's own fall is
+/// more than a weak echo's height.
 fn strength(view: &View<'_>, mark: &Mark, v: usize) -> Option<(f64, bool)> {
     let eye = view.eye;
     let (lo, _) = mark.blocks[v]?;
     let x = view.index(mark.z_m);
-    let base_from = lo.saturating_sub(16);
-    let base = eye.power.value.get(base_from..lo)?;
-    let base = base.iter().sum::<f64>() / base.len().max(1) as f64;
-    let top_to = ((x + eye.pulse_samples) as usize + 1).min(eye.len());
-    let top_from = (x.max(0.0) as usize + 1).min(top_to);
-    let top = eye.power.value[top_from..top_to]
-        .iter()
-        .copied()
-        .fold(0.0, f64::max);
+    let top_from = (x.max(0.0) as usize + 1).min(eye.len());
+    let top_to = ((x + eye.pulse_samples) as usize + 1).clamp(top_from, eye.len());
+    let middle = f64::midpoint(top_from as f64, top_to as f64) - 0.5;
+    let before = lo.saturating_sub(LINE_BEFORE.max(2 * (top_to - top_from)));
+    let line = eye.sums.line(before, lo)?;
+    let base = ((line.at(middle) + eye.trend.0 + eye.trend.1 * middle) / DB_PER_NEPER).exp();
+    let top = eye.power.value.get(top_from..top_to)?;
+    let top = top.iter().sum::<f64>() / top.len().max(1) as f64;
     let clipped = eye.is_clipped(top_from, top_to);
     (base > 0.0 && top > base).then(|| (10.0 * (top / base - 1.0).log10(), clipped))
 }
+
+/// Fewest samples of the line that is drawn on under a peak.
+const LINE_BEFORE: usize = 32;
 
 /// The nearest and farthest reflection of a path that comes home at `x_m`.
 fn explained(

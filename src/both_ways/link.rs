@@ -72,7 +72,7 @@ pub enum Verdict {
 }
 
 /// How much of a joint's loss the two fibres force, and how much work can win back.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Workmanship {
     /// Upper estimate of the loss that the fibres' mode-field difference forces.
     pub forced: Measured<Loss>,
@@ -81,7 +81,7 @@ pub struct Workmanship {
 }
 
 /// One event of the link.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Event {
     /// Counted from 1 at A.
     pub number: usize,
@@ -133,7 +133,7 @@ pub struct Event {
 }
 
 /// How B's axis lies on A's: position on A's axis = offset − scale · (position from B's port).
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Registration {
     /// Place of B's port on A's axis (counted from the first connector).
     pub offset: Measured<Position, Length>,
@@ -148,7 +148,7 @@ pub struct Registration {
 }
 
 /// What is kept of one direction.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Direction {
     /// The header of the file, options filled in.
     pub header: Header,
@@ -173,7 +173,7 @@ pub struct Direction {
 }
 
 /// One fibre at one wavelength, measured from both ends.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Link {
     /// Name of the cable, where both files agree.
     pub cable: Option<String>,

@@ -1,5 +1,6 @@
 //! Two directions of one fibre laid on one axis and averaged joint by joint.
 
+mod bracket;
 mod broken;
 mod build;
 mod check;
@@ -7,16 +8,19 @@ mod combine;
 mod doubts;
 mod echo;
 mod ends;
+mod glimpse;
 mod joint;
 mod link;
 mod mode_field;
 mod profiles;
 mod readings;
 mod register;
+mod settle_echoes;
 mod workmanship;
 
 pub use check::{CombineError, Cords, check_pair, cords};
-pub use combine::{Combined, KnownJoint, Settings, combine};
+pub use combine::{Combined, KnownJoint, Settings, combine, combine_watched};
+pub use glimpse::{Glimpse, OwnEvent};
 pub use link::{
     Direction, Event, EventKind, KindFrom, Link, Profiles, Registration, SeenFrom, Verdict,
     Workmanship,

@@ -8,6 +8,7 @@ use crate::detect::DetectSettings;
 use crate::trace::Header;
 use crate::units::{BackscatterCoefficient, GroupIndex, Length, PulseWidth, Wavelength};
 
+use super::cable::CableArgs;
 use super::convert::ConvertArgs;
 use super::inspect::InspectArgs;
 use super::simulate::SimulateArgs;
@@ -45,6 +46,17 @@ place in metres of fibre from A's first connector, such as `closure 7,12093.5`.
 
 Exit status: 0 done, and within limits or no limits asked; 1 done, but out of limits, undecided \
 or not judged where limits were asked; 2 could not do all that was asked.";
+
+const CABLE_HELP: &str = "Examples:
+  bothends cable traces
+  bothends cable cable-plan.toml --out results
+  bothends cable exports --file-names \"{fibre}_{wavelength}_{from}.csv\" --format json
+  bothends cable cable-plan.toml --resume finished.ndjson
+
+Pairs are found by fibre, wavelength and ends in the headers, and where these are silent by the \
+pattern of the file names. End A is the plan's first end, without a plan the `from` of the first \
+fibre in natural order. A file that cannot be used is listed and stops nothing; the exit status is \
+then 2.";
 
 const TRACE_HELP: &str = "Examples:
   bothends trace 017-from-a.txt
@@ -88,6 +100,9 @@ pub(super) enum Command {
     /// Two-way loss of every joint of one fibre from its two traces (the main job)
     #[command(after_help = LINK_HELP)]
     Link(Box<LinkArgs>),
+    /// A whole cable: every fibre at every joint, what is wrong, what to splice again
+    #[command(after_help = CABLE_HELP)]
+    Cable(Box<CableArgs>),
     /// What one trace tells by itself, and what it cannot
     #[command(after_help = TRACE_HELP)]
     Trace(TraceArgs),
@@ -265,10 +280,12 @@ pub(super) enum Schema {
     Link,
     /// What `bothends trace` prints
     Trace,
+    /// What `bothends cable` prints
+    Cable,
 }
 
 /// A number from `min` to `max`, in words for whoever typed it.
-fn number_within(text: &str, min: f64, max: f64, unit: &str) -> Result<f64, String> {
+pub(super) fn number_within(text: &str, min: f64, max: f64, unit: &str) -> Result<f64, String> {
     let hint = if text.contains(',') {
         "; write a decimal point, and no separators for thousands"
     } else {
@@ -308,7 +325,7 @@ fn cord(text: &str) -> Result<f64, String> {
 }
 
 /// An OTDR sees 300 km at most; ten times that.
-fn length(text: &str) -> Result<f64, String> {
+pub(super) fn length(text: &str) -> Result<f64, String> {
     number_within(text, 1.0, 3_000_000.0, " m")
 }
 

@@ -3,13 +3,16 @@
 //! The only module that opens outputs, prints, or asks about the terminal.
 
 mod args;
+mod cable;
 mod convert;
 mod input;
 mod inspect;
 mod joints;
+mod journal;
 mod link;
 mod names;
 mod output;
+mod progress;
 mod simulate;
 mod trace;
 
@@ -73,6 +76,7 @@ pub fn main() -> ExitCode {
     };
     let result = match &cli.command {
         Command::Link(args) => link::run(args),
+        Command::Cable(args) => cable::run(args),
         Command::Trace(args) => trace::run(args),
         Command::Inspect(args) => inspect::run(args),
         Command::Convert(args) => convert::run(args),
@@ -92,6 +96,7 @@ fn print_schema(what: Schema) -> Result<Outcome, CommandError> {
     let text = match what {
         Schema::Link => schema::link()?,
         Schema::Trace => schema::trace()?,
+        Schema::Cable => schema::cable()?,
     };
     output::print(&text)?;
     Ok(Outcome::Done)

@@ -1,6 +1,6 @@
 //! What one trace tells by itself.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::units::{
     Attenuation, Length, Loss, Measured, Measurement, Position, Reflectance, ReturnLoss,
@@ -21,7 +21,7 @@ pub enum OneWayKind {
 }
 
 /// Height of a reflection as a reflectance, or the bound that a clipped peak leaves.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct ReflectanceReading {
     /// Reflectance; where `is_bound`, the true one is at least this strong.
     pub value: Reflectance,
@@ -49,7 +49,7 @@ pub struct OneWayEvent {
 }
 
 /// A stretch of fibre between two events and the line through it.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Section {
     /// Where the line begins.
     pub from: Position,

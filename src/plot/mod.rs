@@ -8,6 +8,7 @@
 mod canvas;
 mod figure;
 mod heading;
+mod heat_map;
 mod joints;
 mod levels;
 mod link;
@@ -18,6 +19,7 @@ mod png;
 mod splice_log;
 mod text;
 
+pub use heat_map::{HeatMap, heat_map_svg};
 pub use link::link_svg;
 pub use one_way::one_way_svg;
 pub use png::png_from_svg;

@@ -6,6 +6,8 @@ use crate::both_ways::Link;
 use crate::measure::OneWay;
 use crate::trace::Trace;
 
+pub use super::csv_cable::{cable_fibres, cable_joints, cable_matrix};
+
 /// Columns of the events file, in order.
 const EVENT_COLUMNS: [&str; 31] = [
     "cable",
@@ -191,7 +193,7 @@ pub fn sections(link: &Link) -> Result<String, ReportError> {
 ///
 /// A cell beginning with one of `= + - @`, a tab or a line break is run by
 /// spreadsheets; a quote in front makes it text.
-fn text(value: Option<&str>) -> String {
+pub(super) fn text(value: Option<&str>) -> String {
     // NUL ends a cell early in some readers and says nothing.
     let value = value.unwrap_or_default().replace('\0', "");
     let is_formula = value
@@ -204,7 +206,7 @@ fn text(value: Option<&str>) -> String {
     }
 }
 
-fn number(value: Option<f64>) -> String {
+pub(super) fn number(value: Option<f64>) -> String {
     value
         .filter(|value| value.is_finite())
         .map(|value| value.to_string())
@@ -216,7 +218,7 @@ fn flag(value: Option<bool>) -> String {
 }
 
 /// The word that JSON uses for a kind, an end or a verdict.
-fn word(value: &impl serde::Serialize) -> Result<String, ReportError> {
+pub(super) fn word(value: &impl serde::Serialize) -> Result<String, ReportError> {
     Ok(serde_json::to_value(value)?
         .as_str()
         .unwrap_or_default()
@@ -227,7 +229,7 @@ fn joined(parts: impl Iterator<Item = String>) -> String {
     parts.collect::<Vec<_>>().join("; ")
 }
 
-fn finished(writer: ::csv::Writer<Vec<u8>>) -> Result<String, ReportError> {
+pub(super) fn finished(writer: ::csv::Writer<Vec<u8>>) -> Result<String, ReportError> {
     let bytes = writer
         .into_inner()
         .map_err(|error| ::csv::Error::from(error.into_error()))?;

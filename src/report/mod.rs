@@ -4,6 +4,7 @@
 //! looks at the terminal or reads the clock.
 
 pub mod csv;
+mod csv_cable;
 pub mod findings;
 pub mod json;
 pub(crate) mod number;

@@ -4,7 +4,7 @@ use schemars::JsonSchema;
 use schemars::generate::SchemaSettings;
 
 use super::ReportError;
-use super::json::{LinkReport, TraceReport};
+use super::json::{CableReport, LinkReport, TraceReport};
 
 /// JSON Schema of `bothends.link/1` as indented JSON text.
 ///
@@ -12,6 +12,14 @@ use super::json::{LinkReport, TraceReport};
 /// [`ReportError::Json`] if the schema cannot be written.
 pub fn link() -> Result<String, ReportError> {
     of::<LinkReport>()
+}
+
+/// JSON Schema of `bothends.cable/1` as indented JSON text.
+///
+/// # Errors
+/// [`ReportError::Json`] if the schema cannot be written.
+pub fn cable() -> Result<String, ReportError> {
+    of::<CableReport>()
 }
 
 /// JSON Schema of `bothends.trace/1` as indented JSON text.

@@ -67,7 +67,7 @@ fn every_file_of_the_corpus_has_its_row_and_reads_as_the_row_says() {
             assert_eq!(&source.to_string(), expected, "{name}");
         } else {
             let content = read.unwrap_or_else(|error| panic!("{name}: {error:?}"));
-            let codes: Vec<&str> = content.warnings.iter().map(|w| w.code).collect();
+            let codes: Vec<&str> = content.warnings.iter().map(|w| w.code.as_ref()).collect();
             let codes = if codes.is_empty() {
                 "—".to_owned()
             } else {
@@ -236,6 +236,6 @@ fn rising_numbers_above_zero_are_loss_and_are_turned_with_a_word() {
     let rows = (0..200).map(row).collect::<Vec<_>>().join("\n");
     let content = from_bytes(format!("distance_m,level_db\n{rows}\n").as_bytes()).unwrap();
     assert!((content.traces[0].levels_db[199] + 12.96).abs() < 1e-9);
-    let said: Vec<&str> = content.warnings.iter().map(|w| w.code).collect();
+    let said: Vec<&str> = content.warnings.iter().map(|w| w.code.as_ref()).collect();
     assert_eq!(said, ["level direction"]);
 }

@@ -364,7 +364,7 @@ impl From<&Section> for SectionObject {
 impl From<&Warning> for WarningObject {
     fn from(warning: &Warning) -> Self {
         Self {
-            code: warning.code.to_owned(),
+            code: warning.code.clone().into_owned(),
             message: warning.message.clone(),
         }
     }

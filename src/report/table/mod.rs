@@ -4,12 +4,14 @@
 //! which joint, how bad, pass or fail; what each end read; what to make of it;
 //! what could not be measured and why.
 
+mod cable;
 mod grid;
 mod head;
 mod link;
 mod paint;
 mod trace;
 
+pub use cable::cable;
 pub(super) use grid::{Align, Heading, grid, wrapped};
 pub use link::link;
 pub use trace::trace;

@@ -1,0 +1,187 @@
+//! Joints above the limit, and joints that only look so from one end.
+
+use std::collections::BTreeSet;
+
+use crate::both_ways::Verdict;
+use crate::cable::finding::{Finding, FindingKind};
+use crate::verdict::{Limit, decide};
+
+use super::{At, Facts, known, measured};
+
+/// Bad joints, and the wavelength at which each is worst.
+///
+/// At a place where the fibre is bent, only the shortest wavelength tells of the joint:
+/// there the bend loses least, and a new splice would not cure it.
+pub(super) fn bad_joints(
+    facts: &Facts<'_>,
+    bent: &BTreeSet<At>,
+) -> (Vec<Finding>, Vec<(At, usize)>) {
+    let mut findings = Vec::new();
+    let mut bad = Vec::new();
+    for joint in 0..facts.draft.joints.len() {
+        for fibre in 0..facts.fibres() {
+            let count = if bent.contains(&(fibre, joint)) {
+                1
+            } else {
+                facts.wavelengths()
+            };
+            let worst = (0..count)
+                .filter_map(|w| {
+                    let cell = facts.cell(fibre, joint, w)?;
+                    let limit = facts.limit_of(joint, cell)?;
+                    let (loss, u) = known(&cell.loss)?;
+                    let decision =
+                        decide(loss, Some(u), Limit::AtMost(limit), facts.rules.coverage);
+                    (decision.verdict == Verdict::Fail).then_some((w, loss, u, limit, decision))
+                })
+                .max_by(|p, q| (p.1 - p.3).total_cmp(&(q.1 - q.3)));
+            let Some((w, loss, u, limit, decision)) = worst else {
+                continue;
+            };
+            let Some(cell) = facts.cell(fibre, joint, w) else {
+                continue;
+            };
+            let name = facts.fibre_name(fibre);
+            let mut finding = Finding::of(
+                FindingKind::BadJoint,
+                vec![name.clone()],
+                format!(
+                    "fibre {name} loses {loss:.3} ± {u:.3} dB at {}, two-way at {:.0} nm: above {}",
+                    facts.joint_name(joint),
+                    facts.wavelength(w).nm(),
+                    facts.limit_words(limit),
+                ),
+            )
+            .at(Some(joint), cell.position)
+            .in_light(facts.wavelength(w))
+            .losing(measured(loss, u))
+            .number("limit_db", limit)
+            .number("coverage_factor", facts.rules.coverage)
+            .number("conformance", decision.conformance.unwrap_or(f64::NAN));
+            if let (Some((a, _)), Some((b, _))) =
+                (known(&cell.loss_a_to_b), known(&cell.loss_b_to_a))
+            {
+                finding = finding
+                    .number("loss_a_to_b_db", a)
+                    .number("loss_b_to_a_db", b);
+            }
+            findings.push(finding);
+            bad.push(((fibre, joint), w));
+        }
+    }
+    findings.extend(loose(facts));
+    (findings, bad)
+}
+
+/// Losses above the limit where the cable has no joint, other than bends, which are
+/// found by themselves.
+fn loose(facts: &Facts<'_>) -> Vec<Finding> {
+    let limit = facts.rules.bad_splice.db();
+    let mut found: Vec<(usize, f64, Finding)> = Vec::new();
+    for (index, event) in facts.loose_events() {
+        let Some(link) = facts.draft.links.get(index) else {
+            continue;
+        };
+        let limit = if facts.rules.limits.is_some() {
+            match event.limit {
+                Some(limit) => limit.db(),
+                None => continue,
+            }
+        } else {
+            limit
+        };
+        // The shortest wavelength of the fibre: a bend shows there least.
+        let is_first = facts
+            .draft
+            .links
+            .iter()
+            .all(|l| l.fibre != link.fibre || l.wavelength >= link.wavelength);
+        let Some((loss, u)) = known(&event.loss) else {
+            continue;
+        };
+        let decision = decide(loss, Some(u), Limit::AtMost(limit), facts.rules.coverage);
+        if !is_first || decision.verdict != Verdict::Fail {
+            continue;
+        }
+        let name = facts.fibre_name(link.fibre);
+        let place = event.position.value;
+        let finding = Finding::of(
+            FindingKind::BadJoint,
+            vec![name.clone()],
+            format!(
+                "fibre {name} loses {loss:.3} ± {u:.3} dB {}, two-way at {:.0} nm: above {}; the \
+                 cable has no joint there: damage, or a repair that no plan shows",
+                facts.where_is(Some(place), None),
+                facts.wavelength(link.wavelength).nm(),
+                facts.limit_words(limit),
+            ),
+        )
+        .at(None, Some(place))
+        .in_light(facts.wavelength(link.wavelength))
+        .losing(measured(loss, u))
+        .number("limit_db", limit)
+        .number("coverage_factor", facts.rules.coverage);
+        found.push((link.fibre, place.m(), finding));
+    }
+    found.into_iter().map(|(_, _, finding)| finding).collect()
+}
+
+/// Joints whose reading from one end is above the limit and whose two-way loss is
+/// within it, both beyond their errors.
+pub(super) fn looks_bad_one_way(facts: &Facts<'_>, bent: &BTreeSet<At>) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    for joint in facts.splices() {
+        for fibre in 0..facts.fibres() {
+            if bent.contains(&(fibre, joint)) {
+                continue;
+            }
+            let worst = (0..facts.wavelengths())
+                .filter_map(|w| {
+                    let cell = facts.cell(fibre, joint, w)?;
+                    let limit = facts.limit_of(joint, cell)?;
+                    let judged = |(value, u): (f64, f64)| {
+                        decide(value, Some(u), Limit::AtMost(limit), facts.rules.coverage).verdict
+                    };
+                    let two_way = known(&cell.loss)?;
+                    let (a, b) = (known(&cell.loss_a_to_b)?, known(&cell.loss_b_to_a)?);
+                    let (end, bad, other) = if a.0 > b.0 { ("A", a, b) } else { ("B", b, a) };
+                    let only_looks =
+                        judged(two_way) == Verdict::Pass && judged(bad) == Verdict::Fail;
+                    only_looks.then_some((w, cell, two_way, end, bad, other, limit))
+                })
+                .max_by(|p, q| p.4.0.total_cmp(&q.4.0));
+            let Some((w, cell, two_way, end, bad, other, limit)) = worst else {
+                continue;
+            };
+            let name = facts.fibre_name(fibre);
+            let gain = if other.0 < 0.0 {
+                format!("a gain of {:.3} dB", -other.0)
+            } else {
+                format!("{:.3} dB", other.0)
+            };
+            let from_other = if end == "A" { "B" } else { "A" };
+            findings.push(
+                Finding::of(
+                    FindingKind::LooksBadOneWay,
+                    vec![name.clone()],
+                    format!(
+                        "fibre {name} at {} reads {:.3} dB from {end} and {gain} from {from_other}; \
+                         two-way it loses {:.3} ± {:.3} dB: do not redo it",
+                        facts.joint_name(joint),
+                        bad.0,
+                        two_way.0,
+                        two_way.1,
+                    ),
+                )
+                .at(Some(joint), cell.position)
+                .in_light(facts.wavelength(w))
+                .losing(measured(two_way.0, two_way.1))
+                .text("looks_bad_from", end)
+                .number("reading_db", bad.0)
+                .number("reading_from_other_end_db", other.0)
+                .number("limit_db", limit),
+            );
+        }
+    }
+    findings
+}

@@ -1,0 +1,191 @@
+//! Findings that the finished matrix and links show.
+
+mod bad;
+mod bends;
+pub(super) mod breaks;
+mod odd;
+mod poor;
+
+use std::collections::BTreeSet;
+
+use crate::both_ways::{Event, EventKind};
+use crate::units::{Loss, Measured, Measurement, Position, Wavelength};
+
+use super::draft::Draft;
+use super::finding::Finding;
+use super::result::{Cell, JointKind, Rules};
+
+/// A fibre at a joint, by their indices.
+pub(super) type At = (usize, usize);
+
+/// Everything that the checks look at.
+pub(super) struct Facts<'f> {
+    pub(super) draft: &'f Draft,
+    pub(super) rules: &'f Rules,
+    /// Chainage of a place on the cable's axis, where a plan tells.
+    pub(super) chainage_m: &'f dyn Fn(f64) -> Option<f64>,
+    /// Usual length of a fibre.
+    pub(super) length_m: f64,
+}
+
+/// What the checks have found.
+pub(super) struct Checked {
+    pub(super) findings: Vec<Finding>,
+    /// Joints to splice again, and the wavelength index at which each is worst.
+    pub(super) bad: Vec<(At, usize)>,
+}
+
+/// Runs all checks.
+pub(super) fn check(facts: &Facts<'_>) -> Checked {
+    let mut findings = breaks::breaks(facts);
+    let (bends, bent) = bends::bends(facts);
+    let (bad_findings, bad) = bad::bad_joints(facts, &bent);
+    let known: BTreeSet<At> = bent
+        .iter()
+        .copied()
+        .chain(bad.iter().map(|(at, _)| *at))
+        .collect();
+    let (trays, shifted) = odd::shifted_trays(facts);
+    findings.extend(bad_findings);
+    findings.extend(bends);
+    findings.extend(trays);
+    let known: BTreeSet<At> = known.union(&shifted).copied().collect();
+    findings.extend(odd::outliers(facts, &known));
+    findings.extend(bad::looks_bad_one_way(facts, &bent));
+    findings.extend(poor::poor_settings(facts));
+    Checked { findings, bad }
+}
+
+impl Facts<'_> {
+    pub(super) fn fibre_name(&self, fibre: usize) -> String {
+        self.draft
+            .fibres
+            .get(fibre)
+            .map_or_else(String::new, |f| f.name.clone())
+    }
+
+    pub(super) fn joint_name(&self, joint: usize) -> String {
+        self.draft
+            .joints
+            .get(joint)
+            .map_or_else(String::new, |j| j.name.clone())
+    }
+
+    pub(super) fn wavelength(&self, wavelength: usize) -> Wavelength {
+        self.draft
+            .wavelengths
+            .get(wavelength)
+            .copied()
+            .unwrap_or(Wavelength::from_nm(f64::NAN))
+    }
+
+    pub(super) fn fibres(&self) -> usize {
+        self.draft.fibres.len()
+    }
+
+    pub(super) fn wavelengths(&self) -> usize {
+        self.draft.wavelengths.len()
+    }
+
+    /// Indices of the joints that are no ends.
+    pub(super) fn splices(&self) -> impl Iterator<Item = usize> + '_ {
+        let joints = self.draft.joints.iter().enumerate();
+        joints
+            .filter(|(_, j)| j.kind == JointKind::Joint)
+            .map(|(index, _)| index)
+    }
+
+    pub(super) fn cell(&self, fibre: usize, joint: usize, wavelength: usize) -> Option<&Cell> {
+        self.draft.matrix.cell(fibre, joint, wavelength)
+    }
+
+    /// The limit on a cell: that of the limits, else the value for bad splices.
+    pub(super) fn limit_of(&self, joint: usize, cell: &Cell) -> Option<f64> {
+        if self.rules.limits.is_some() {
+            return cell.limit.map(Loss::db);
+        }
+        let is_splice = self
+            .draft
+            .joints
+            .get(joint)
+            .is_some_and(|j| j.kind == JointKind::Joint);
+        is_splice.then_some(self.rules.bad_splice.db())
+    }
+
+    /// Words for a limit.
+    pub(super) fn limit_words(&self, limit_db: f64) -> String {
+        match &self.rules.limits {
+            Some(name) => format!("the limit of {limit_db} dB ({name})"),
+            None if self.rules.bad_splice_is_default => {
+                format!("{limit_db} dB (common contract value)")
+            }
+            None => format!("{limit_db} dB (as given)"),
+        }
+    }
+
+    /// Where a fibre's place lies, in words: at a joint, or between two.
+    pub(super) fn where_is(&self, position: Option<Position>, joint: Option<usize>) -> String {
+        if let Some(joint) = joint {
+            return format!("at {}", self.joint_name(joint));
+        }
+        let Some(z_m) = position.map(Position::m) else {
+            return "at an unknown place".to_owned();
+        };
+        let after = self
+            .draft
+            .joints
+            .windows(2)
+            .find(|w| w[0].position.value.m() <= z_m && z_m < w[1].position.value.m());
+        let chainage =
+            (self.chainage_m)(z_m).map_or_else(String::new, |c| format!(", chainage {c:.0} m"));
+        match after {
+            Some(w) => format!(
+                "{z_m:.0} m from A{chainage}, between {} and {}",
+                w[0].name, w[1].name
+            ),
+            None => format!("{z_m:.0} m from A{chainage}"),
+        }
+    }
+
+    /// Events of a fibre at a wavelength that lie at no joint and show, with the index of
+    /// their link.
+    pub(super) fn loose_events(&self) -> impl Iterator<Item = (usize, &Event)> {
+        self.draft
+            .links
+            .iter()
+            .enumerate()
+            .flat_map(|(index, link)| {
+                super::measure::inner(&link.link)
+                    .filter(|(e, event)| {
+                        link.joint_of_event.get(*e).copied().flatten().is_none()
+                            && event.kind != EventKind::Group
+                            && link.link.registration.is_some()
+                    })
+                    .map(move |(_, event)| (index, event))
+            })
+    }
+}
+
+/// A loss and its standard error in dB, where both are numbers.
+pub(super) fn known(loss: &Measurement<Loss>) -> Option<(f64, f64)> {
+    let loss = loss.as_ref().ok()?;
+    let u = loss.std_error?.db();
+    let value = loss.value.db();
+    (value.is_finite() && u.is_finite()).then_some((value, u))
+}
+
+/// A loss as it goes into a finding.
+pub(super) fn measured(value_db: f64, error_db: f64) -> Measured<Loss> {
+    Measured {
+        value: Loss::from_db(value_db),
+        std_error: Some(Loss::from_db(error_db)),
+    }
+}
+
+/// The number of standard errors that noise passes with a chance of `chance` anywhere in
+/// `count` independent cells, one-sided.
+pub(super) fn threshold(chance: f64, count: usize) -> f64 {
+    use statrs::distribution::{ContinuousCDF, Normal};
+    let each = (chance / count.max(1) as f64).min(0.1);
+    Normal::new(0.0, 1.0).map_or(f64::INFINITY, |normal| -normal.inverse_cdf(each))
+}

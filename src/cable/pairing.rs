@@ -1,0 +1,658 @@
+//! What the traces say about the labels: doubles, partners, ends, crossings.
+
+use std::collections::BTreeMap;
+
+use crate::read;
+use crate::warning::Warning;
+
+use super::crossing::{Crossing, Labelled, crossings, support};
+use super::finding::{Finding, FindingKind};
+use super::measure::{Bench, FibreJob, PairJob};
+use super::place::Reference;
+use super::record::{FailureKind, Record};
+use super::result::Skipped;
+use super::roster::{Double, Roster, TraceAt, TraceEntry, shown};
+use super::settings::AcceptPairing;
+use super::turned::turned;
+
+/// Natural logarithm of the odds from which files are taken to name the ends the wrong
+/// way round: a hundred thousand to one, so that no cable of a thousand fibres is likely
+/// to have a false one. Our choice.
+const ENDS_EXCHANGED: f64 = 11.5;
+
+/// How much better than the copy a fibre's own pair must fit for a shared trace to be
+/// called its own, in standard terms of joints that agree.
+const OWN_FITS_BETTER: f64 = 3.0;
+
+/// What follows from the traces for the labels.
+#[derive(Debug, Default)]
+pub(super) struct Changes {
+    /// Findings of all kinds about labels.
+    pub(super) findings: Vec<Finding>,
+    /// Fibres to measure again with other traces.
+    pub(super) jobs: Vec<FibreJob>,
+    /// Fibres and wavelengths that give no link.
+    pub(super) withheld: Vec<(usize, usize)>,
+    /// Why, for each of them.
+    pub(super) reasons: BTreeMap<(usize, usize), String>,
+    /// What a link measured with other traces must say.
+    warnings: BTreeMap<(usize, usize), Warning>,
+}
+
+impl Changes {
+    /// Warnings for a link.
+    pub(super) fn warnings_of(&self, fibre: usize, wavelength: usize) -> Vec<Warning> {
+        self.warnings
+            .get(&(fibre, wavelength))
+            .cloned()
+            .into_iter()
+            .collect()
+    }
+
+    fn withhold(&mut self, at: (usize, usize), reason: String) {
+        if !self.withheld.contains(&at) {
+            self.withheld.push(at);
+        }
+        self.reasons.entry(at).or_insert(reason);
+    }
+}
+
+fn entry_at(entries: &[TraceEntry], at: TraceAt) -> Option<&TraceEntry> {
+    entries
+        .iter()
+        .find(|e| e.file_index == at.file && e.part == at.part)
+}
+
+fn name_at(entries: &[TraceEntry], at: TraceAt) -> String {
+    entry_at(entries, at).map_or_else(String::new, shown)
+}
+
+fn fibre_name(roster: &Roster, fibre: usize) -> String {
+    roster.fibres.get(fibre).cloned().unwrap_or_default()
+}
+
+fn end_name(roster: &Roster, is_b: bool) -> String {
+    let name = roster.ends[usize::from(is_b)].as_deref();
+    match (name, is_b) {
+        (Some(name), _) => name.to_owned(),
+        (None, false) => "A".to_owned(),
+        (None, true) => "B".to_owned(),
+    }
+}
+
+/// Two files of one name: the same samples are a duplicate.
+pub(super) fn doubles(roster: &Roster, entries: &[TraceEntry], bench: &Bench<'_>) -> Vec<Finding> {
+    let levels = |at: TraceAt| {
+        let file = bench.files.get(at.file)?;
+        let content = read::from_path_with_recipe(&file.path, bench.fallback, bench.recipe).ok()?;
+        Some(content.traces.get(at.part)?.levels_db.mapv(f64::to_bits))
+    };
+    roster
+        .doubles
+        .iter()
+        .filter_map(|double| {
+            let (used, other) = (levels(double.used)?, levels(double.other)?);
+            (used == other).then(|| duplicate(roster, entries, double))
+        })
+        .collect()
+}
+
+fn duplicate(roster: &Roster, entries: &[TraceEntry], double: &Double) -> Finding {
+    let (used, other) = (
+        name_at(entries, double.used),
+        name_at(entries, double.other),
+    );
+    let name = fibre_name(roster, double.fibre);
+    let nm = roster
+        .wavelengths_nm
+        .get(double.wavelength)
+        .copied()
+        .unwrap_or(f64::NAN);
+    Finding::of(
+        FindingKind::DuplicateFile,
+        vec![name.clone()],
+        format!(
+            "fibre {name}: {other} holds the same samples as {used}; the second one is left out"
+        ),
+    )
+    .in_light(crate::units::Wavelength::from_nm(nm))
+    .names("files", vec![used, other])
+}
+
+/// The second of two files of one name, as skipped.
+pub(super) fn skipped_doubles(roster: &Roster, entries: &[TraceEntry]) -> Vec<Skipped> {
+    roster
+        .doubles
+        .iter()
+        .map(|double| Skipped {
+            file: name_at(entries, double.other),
+            reason: format!(
+                "it says that it is fibre {} from {} at {} nm, as {} does, which is used",
+                fibre_name(roster, double.fibre),
+                end_name(roster, !double.from_a),
+                roster
+                    .wavelengths_nm
+                    .get(double.wavelength)
+                    .copied()
+                    .unwrap_or(f64::NAN),
+                name_at(entries, double.used)
+            ),
+        })
+        .collect()
+}
+
+/// Traces without the one from the other end.
+pub(super) fn missing_partners(roster: &Roster, entries: &[TraceEntry]) -> Partners {
+    let mut found = Partners::default();
+    for slot in &roster.slots {
+        let (at, is_b) = match (slot.a, slot.b) {
+            (Some(a), None) => (a, false),
+            (None, Some(b)) => (b, true),
+            _ => continue,
+        };
+        let name = fibre_name(roster, slot.fibre);
+        let nm = roster
+            .wavelengths_nm
+            .get(slot.wavelength)
+            .copied()
+            .unwrap_or(f64::NAN);
+        let file = name_at(entries, at);
+        let (here, there) = (end_name(roster, is_b), end_name(roster, !is_b));
+        found.findings.push(
+            Finding::of(
+                FindingKind::MissingPartner,
+                vec![name.clone()],
+                format!(
+                    "fibre {name} has no trace from {there} at {nm} nm: measure it from there; one \
+                     direction alone tells no loss"
+                ),
+            )
+            .in_light(crate::units::Wavelength::from_nm(nm))
+            .text("file", file.clone())
+            .text("missing_from", there.clone()),
+        );
+        found.skipped.push(Skipped {
+            file,
+            reason: format!("taken from {here}; there is no trace from {there} to go with it"),
+        });
+    }
+    found
+}
+
+/// Traces without a partner: findings, and the files that they leave out.
+#[derive(Debug, Default)]
+pub(super) struct Partners {
+    pub(super) findings: Vec<Finding>,
+    pub(super) skipped: Vec<Skipped>,
+}
+
+/// Files of a record that gave no link, with the reason.
+pub(super) fn skipped_of(record: &Record, is_withheld: bool, changes: &Changes) -> Vec<Skipped> {
+    let files = |reason: &str, only: Option<usize>| -> Vec<Skipped> {
+        (0..2)
+            .filter(|end| only.is_none_or(|o| o == *end))
+            .filter_map(|end| record.sources[end].as_ref())
+            .map(|source| Skipped {
+                file: super::draft::source_name(source),
+                reason: reason.to_owned(),
+            })
+            .collect()
+    };
+    let at = (record.fibre, record.wavelength);
+    if is_withheld {
+        let reason = changes
+            .reasons
+            .get(&at)
+            .map_or("its pairing is in doubt", String::as_str);
+        return files(reason, None);
+    }
+    match &record.outcome {
+        Ok(_) => Vec::new(),
+        Err(failure) => files(
+            &failure.message,
+            failure.file.filter(|_| failure.kind == FailureKind::File),
+        ),
+    }
+}
+
+/// Puts the traces of changed jobs in the place of those of the labels.
+pub(super) fn put_changes(jobs: &mut [FibreJob], changed: &[FibreJob]) {
+    for change in changed {
+        let Some(job) = jobs.iter_mut().find(|job| job.fibre == change.fibre) else {
+            continue;
+        };
+        job.accept_pairing |= change.accept_pairing;
+        for pair in &change.pairs {
+            if let Some(old) = job
+                .pairs
+                .iter_mut()
+                .find(|p| p.wavelength == pair.wavelength)
+            {
+                *old = pair.clone();
+            }
+        }
+    }
+}
+
+/// Looks at what the traces say about their labels.
+pub(super) fn changes(
+    records: &[Record],
+    jobs: &[FibreJob],
+    reference: &Reference,
+    roster: &Roster,
+    accept: Option<AcceptPairing>,
+) -> Changes {
+    let mut changes = Changes::default();
+    let mut new_pairs: BTreeMap<(usize, usize), PairJob> = BTreeMap::new();
+    swapped_ends(
+        records,
+        jobs,
+        reference,
+        roster,
+        &mut changes,
+        &mut new_pairs,
+    );
+    shared_traces(records, roster, &mut changes);
+    crossed(
+        records,
+        jobs,
+        reference,
+        roster,
+        accept,
+        &mut changes,
+        &mut new_pairs,
+    );
+    for job in jobs {
+        let pairs: Vec<PairJob> = job
+            .pairs
+            .iter()
+            .map(|pair| {
+                let new = new_pairs.get(&(job.fibre, pair.wavelength));
+                new.unwrap_or(pair).clone()
+            })
+            .collect();
+        if pairs != job.pairs {
+            changes.jobs.push(FibreJob {
+                pairs,
+                accept_pairing: true,
+                ..job.clone()
+            });
+        }
+    }
+    changes
+}
+
+fn pair_of(jobs: &[FibreJob], fibre: usize, wavelength: usize) -> Option<&PairJob> {
+    jobs.iter()
+        .filter(|job| job.fibre == fibre)
+        .flat_map(|job| &job.pairs)
+        .find(|pair| pair.wavelength == wavelength)
+}
+
+/// Ends named the wrong way round: measured with the two files exchanged, and said.
+/// Both from one end: not measured.
+fn swapped_ends(
+    records: &[Record],
+    jobs: &[FibreJob],
+    reference: &Reference,
+    roster: &Roster,
+    changes: &mut Changes,
+    new_pairs: &mut BTreeMap<(usize, usize), PairJob>,
+) {
+    let mut exchanged: BTreeMap<usize, Vec<(usize, super::turned::Turned)>> = BTreeMap::new();
+    let mut same_end: BTreeMap<usize, Vec<(usize, String)>> = BTreeMap::new();
+    for record in records {
+        let at = (record.fibre, record.wavelength);
+        if let Err(failure) = &record.outcome
+            && failure.kind == FailureKind::SameEnd
+        {
+            let message = failure.message.clone();
+            same_end.entry(at.0).or_default().push((at.1, message));
+            continue;
+        }
+        let Some(found) = record
+            .seen
+            .as_ref()
+            .and_then(|seen| turned(seen, reference))
+        else {
+            continue;
+        };
+        if found.log_odds > ENDS_EXCHANGED {
+            exchanged.entry(at.0).or_default().push((at.1, found));
+        }
+    }
+    let (a, b) = (end_name(roster, false), end_name(roster, true));
+    for (fibre, found) in exchanged {
+        let name = fibre_name(roster, fibre);
+        let Some((_, best)) = found
+            .iter()
+            .max_by(|p, q| p.1.log_odds.total_cmp(&q.1.log_odds))
+        else {
+            continue;
+        };
+        let waves = wave_words(roster, found.iter().map(|(w, _)| *w));
+        let mut finding = Finding::of(
+            FindingKind::SwappedEnds,
+            vec![name.clone()],
+            format!(
+                "the files of fibre {name}{waves} name the two ends the wrong way round: {} events \
+                 fall on joints of the cable with {a} and {b} exchanged, {} as labelled; they were \
+                 measured exchanged; correct the headers",
+                best.exchanged, best.as_labelled
+            ),
+        )
+        .number("events_exchanged", best.exchanged as f64)
+        .number("events_as_labelled", best.as_labelled as f64)
+        .number("log_odds", best.log_odds);
+        if let [(w, _)] = found.as_slice() {
+            finding.wavelength = wavelength(roster, *w);
+        }
+        changes.findings.push(finding);
+        for (w, _) in found {
+            if let Some(pair) = pair_of(jobs, fibre, w) {
+                new_pairs.insert(
+                    (fibre, w),
+                    PairJob {
+                        wavelength: w,
+                        a: pair.b,
+                        b: pair.a,
+                    },
+                );
+                changes.warnings.insert(
+                    (fibre, w),
+                    Warning::new(
+                        "ends exchanged",
+                        format!(
+                            "the headers name the ends the wrong way round: the trace that says it \
+                             is from {b} was taken as the one from {a}, and the other way round"
+                        ),
+                    ),
+                );
+            }
+        }
+    }
+    for (fibre, found) in same_end {
+        let name = fibre_name(roster, fibre);
+        let waves = wave_words(roster, found.iter().map(|(w, _)| *w));
+        let message = found.first().map_or("", |(_, m)| m.as_str());
+        changes.findings.push(Finding::of(
+            FindingKind::SwappedEnds,
+            vec![name.clone()],
+            format!("fibre {name}{waves}: {message}; measure it from the other end, too"),
+        ));
+    }
+}
+
+fn wavelength(roster: &Roster, w: usize) -> Option<crate::units::Wavelength> {
+    roster
+        .wavelengths_nm
+        .get(w)
+        .map(|nm| crate::units::Wavelength::from_nm(*nm))
+}
+
+/// ` at 1310 nm`, or nothing where it is all wavelengths.
+fn wave_words(roster: &Roster, found: impl Iterator<Item = usize>) -> String {
+    let found: Vec<usize> = found.collect();
+    if found.len() == roster.wavelengths_nm.len() {
+        return String::new();
+    }
+    let names: Vec<String> = found
+        .iter()
+        .filter_map(|w| Some(format!("{}", roster.wavelengths_nm.get(*w)?)))
+        .collect();
+    format!(" at {} nm", names.join(" and "))
+}
+
+/// One trace under the names of two fibres or ends: it stays with the fibre whose own
+/// joints it shows, if one stands out; the others give no link.
+fn shared_traces(records: &[Record], roster: &Roster, changes: &mut Changes) {
+    let mut by_samples: BTreeMap<u64, Vec<(usize, usize, usize)>> = BTreeMap::new();
+    for record in records {
+        for end in 0..2 {
+            if let Some(samples) = record.samples[end] {
+                let place = (record.fibre, record.wavelength, end);
+                by_samples.entry(samples).or_default().push(place);
+            }
+        }
+    }
+    let record_at = |f: usize, w: usize| records.iter().find(|r| r.fibre == f && r.wavelength == w);
+    for places in by_samples.into_values().filter(|places| places.len() > 1) {
+        // How well the trace fits the other one of each pair that claims it.
+        let mut fits: Vec<(f64, (usize, usize, usize))> = places
+            .iter()
+            .map(|&place| {
+                let seen = record_at(place.0, place.1).and_then(|r| r.seen.as_ref());
+                (
+                    seen.map_or(f64::NEG_INFINITY, |seen| agreement(seen)),
+                    place,
+                )
+            })
+            .collect();
+        fits.sort_by(|p, q| q.0.total_cmp(&p.0));
+        let stands_out = match fits.as_slice() {
+            [best, second, ..] => best.0 - second.0 > OWN_FITS_BETTER,
+            _ => false,
+        };
+        let file_of = |(f, w, end): (usize, usize, usize)| {
+            record_at(f, w)
+                .and_then(|r| r.sources[end].as_ref())
+                .map_or_else(String::new, super::draft::source_name)
+        };
+        let mut names: Vec<String> = Vec::new();
+        let mut sorted = places.clone();
+        sorted.sort_unstable();
+        for place in &sorted {
+            let name = fibre_name(roster, place.0);
+            if !names.contains(&name) {
+                names.push(name);
+            }
+        }
+        let files: Vec<String> = sorted.iter().map(|place| file_of(*place)).collect();
+        let kept = fits.first().filter(|_| stands_out).map(|(_, place)| *place);
+        let verdict = match kept {
+            Some(place) => format!("it is that of fibre {}", fibre_name(roster, place.0)),
+            None => "whose it is cannot be told".to_owned(),
+        };
+        changes.findings.push(
+            Finding::of(
+                FindingKind::DuplicateFile,
+                names,
+                format!(
+                    "{} hold the same samples: {verdict}; measure the other again",
+                    files.join(" and ")
+                ),
+            )
+            .names("files", files.clone()),
+        );
+        for (f, w, _) in sorted.into_iter().filter(|place| Some(*place) != kept) {
+            changes.withhold(
+                (f, w),
+                format!(
+                    "one of its two traces is a copy: {} hold the same samples",
+                    files.join(" and ")
+                ),
+            );
+        }
+    }
+}
+
+/// How well two traces agree, in joints: places within their errors for, others against,
+/// and the lengths.
+fn agreement(seen: &[crate::both_ways::Glimpse; 2]) -> f64 {
+    let (Some(a_m), Some(b_m)) = (seen[0].length_m, seen[1].length_m) else {
+        return f64::NEG_INFINITY;
+    };
+    let spacing = seen[0].spacing_m.max(seen[1].spacing_m);
+    let mut sum = -((a_m - b_m) / (2.0 * spacing)).abs().min(6.0);
+    for event in &seen[0].events {
+        let nearest = seen[1]
+            .events
+            .iter()
+            .map(|other| {
+                let error = event
+                    .error_m
+                    .unwrap_or(spacing)
+                    .hypot(other.error_m.unwrap_or(spacing));
+                let off = (event.place_m - a_m * (1.0 - other.place_m / b_m)).abs();
+                off / error.max(0.1 * spacing)
+            })
+            .fold(f64::INFINITY, f64::min);
+        sum += if nearest < 4.0 { 1.0 } else { -1.0 };
+    }
+    sum
+}
+
+fn crossed(
+    records: &[Record],
+    jobs: &[FibreJob],
+    reference: &Reference,
+    roster: &Roster,
+    accept: Option<AcceptPairing>,
+    changes: &mut Changes,
+    new_pairs: &mut BTreeMap<(usize, usize), PairJob>,
+) {
+    let labelled = |wavelength: usize| -> Vec<Labelled<'_>> {
+        records
+            .iter()
+            .filter(|r| r.wavelength == wavelength)
+            .filter(|r| !changes.withheld.contains(&(r.fibre, r.wavelength)))
+            .filter(|r| !new_pairs.contains_key(&(r.fibre, r.wavelength)))
+            .filter(|r| !r.link().is_some_and(|l| l.registration.is_none()))
+            .filter_map(|r| {
+                Some(Labelled {
+                    fibre: r.fibre,
+                    seen: r.seen.as_ref()?,
+                })
+            })
+            .collect()
+    };
+    let all: Vec<Vec<Labelled<'_>>> = (0..roster.wavelengths_nm.len()).map(labelled).collect();
+    // A ring found at several wavelengths is one; a wavelength that does not speak against
+    // it belongs to it.
+    let mut rings: Vec<(Crossing, Vec<usize>)> = Vec::new();
+    for (w, traces) in all.iter().enumerate() {
+        for crossing in crossings(traces, reference) {
+            let mut members: Vec<(usize, usize)> = crossing.pairs.clone();
+            members.sort_unstable();
+            let same = rings.iter_mut().find(|(other, _)| {
+                let mut theirs = other.pairs.clone();
+                theirs.sort_unstable();
+                theirs == members
+            });
+            match same {
+                Some((other, waves)) => {
+                    waves.push(w);
+                    if crossing.log_likelihood_ratio > other.log_likelihood_ratio {
+                        *other = crossing;
+                    }
+                }
+                None => rings.push((crossing, vec![w])),
+            }
+        }
+    }
+    for (crossing, waves) in &mut rings {
+        for (w, traces) in all.iter().enumerate() {
+            let for_it = support(traces, reference, &crossing.pairs);
+            if !waves.contains(&w) && for_it.is_some_and(|s| s > 0.0) {
+                waves.push(w);
+            }
+        }
+        waves.sort_unstable();
+    }
+    drop(all);
+    let mut accepted = Vec::new();
+    for (crossing, waves) in rings {
+        let finding = crossing_finding(&crossing, &waves, roster, accept);
+        changes.findings.push(finding);
+        for &w in &waves {
+            for &(a, b) in &crossing.pairs {
+                match accept {
+                    Some(AcceptPairing::Labelled) => {}
+                    Some(AcceptPairing::Found) => accepted.push((a, b, w)),
+                    None => {
+                        let reason = format!(
+                            "crossed: the trace from {} of fibre {} belongs to the trace from {} of \
+                             fibre {}; not averaged until you say which pairing holds \
+                             (--accept-pairing)",
+                            end_name(roster, false),
+                            fibre_name(roster, a),
+                            end_name(roster, true),
+                            fibre_name(roster, b),
+                        );
+                        changes.withhold((a, w), reason);
+                    }
+                }
+            }
+        }
+    }
+    for (a, b, w) in accepted {
+        let (Some(mine), Some(other)) = (pair_of(jobs, a, w), pair_of(jobs, b, w)) else {
+            continue;
+        };
+        new_pairs.insert(
+            (a, w),
+            PairJob {
+                wavelength: w,
+                a: mine.a,
+                b: other.b,
+            },
+        );
+        changes.warnings.insert(
+            (a, w),
+            Warning::new(
+                "pairing accepted",
+                format!(
+                    "the trace from B is the one labelled fibre {}: the pairing that the traces \
+                     support was accepted",
+                    fibre_name(roster, b)
+                ),
+            ),
+        );
+    }
+}
+
+fn crossing_finding(
+    crossing: &Crossing,
+    waves: &[usize],
+    roster: &Roster,
+    accept: Option<AcceptPairing>,
+) -> Finding {
+    let mut members: Vec<usize> = crossing.pairs.iter().map(|(a, _)| *a).collect();
+    members.sort_unstable();
+    let names: Vec<String> = members.iter().map(|&f| fibre_name(roster, f)).collect();
+    let mut pairs = crossing.pairs.clone();
+    pairs.sort_unstable();
+    let pairs: Vec<String> = pairs
+        .iter()
+        .map(|&(a, b)| format!("{} with {}", fibre_name(roster, a), fibre_name(roster, b)))
+        .collect();
+    let what = match accept {
+        None => "they are not averaged until you say so (--accept-pairing)",
+        Some(AcceptPairing::Found) => "measured in this pairing, as accepted",
+        Some(AcceptPairing::Labelled) => "measured as labelled all the same, as asked",
+    };
+    let mut finding = Finding::of(
+        FindingKind::CrossedFibres,
+        names.clone(),
+        format!(
+            "fibres {} are crossed between {} and {}{}: by their joints and lengths the traces from \
+             {} belong to those from {} as {}; {what}",
+            names.join(" and "),
+            end_name(roster, false),
+            end_name(roster, true),
+            wave_words(roster, waves.iter().copied()),
+            end_name(roster, false),
+            end_name(roster, true),
+            pairs.join(", "),
+        ),
+    )
+    .names("pairing", pairs)
+    .number("log_likelihood_ratio", crossing.log_likelihood_ratio)
+    .number("log_likelihood_ratio_needed", crossing.needed)
+    .number("from_joints", crossing.from_joints)
+    .number("from_lengths", crossing.from_lengths);
+    if let [w] = waves {
+        finding.wavelength = wavelength(roster, *w);
+    }
+    finding
+}

@@ -1,0 +1,636 @@
+//! From files to the result of a cable.
+
+use rayon::prelude::*;
+
+use crate::read;
+use crate::trace::Header;
+use crate::units::{Length, Loss};
+use crate::verdict::{BAD_SPLICE_DB, judge};
+use crate::warning::Warning;
+
+use super::calibrate::{self, Fit};
+use super::check::{self, Facts};
+use super::cluster::Cluster;
+use super::draft::{draft, statistics};
+use super::finding::Finding;
+use super::measure::{Bench, CableFile, FibreJob, PairJob};
+use super::pairing;
+use super::place::Reference;
+use super::record::{FailureKind, Record};
+use super::result::{CableResult, Rules, Skipped};
+use super::roster::{Roster, Slot, TraceEntry};
+use super::settings::{CableSettings, Journal, Progress};
+use super::survey::{Survey, new_joints, reference};
+use super::worth;
+
+/// Rounds in which joints that only some fibres show are brought to the others; one is
+/// the rule, and the second finds nothing new.
+const ROUNDS: usize = 3;
+
+/// Why a cable gave no result at all.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[non_exhaustive]
+pub enum CableError {
+    /// No file was given.
+    #[error("no trace file was found")]
+    NoFiles,
+    /// No two traces belong together.
+    #[error(
+        "none of the {files} files has a partner: {reason} (pairs are found by fibre, wavelength \
+         and ends in the headers, or by a pattern of the file names)"
+    )]
+    NoPairs {
+        /// How many files were looked at.
+        files: usize,
+        /// What was wrong with the first of them.
+        reason: String,
+    },
+}
+
+/// Measures a whole cable from its trace files.
+///
+/// Some fibres are looked through first, to learn where the joints are; then all are
+/// measured at all joints, so that also a splice that shows in no trace has its loss.
+/// Results come in the order of fibres and wavelengths, whatever the order in which
+/// they were finished; a file that cannot be used is listed and stops nothing.
+///
+/// # Errors
+/// [`CableError`] when there is not one pair of traces to measure.
+pub fn measure_cable(
+    files: &[CableFile],
+    settings: &CableSettings,
+    progress: &dyn Progress,
+    journal: Option<&dyn Journal>,
+) -> Result<CableResult, CableError> {
+    if files.is_empty() {
+        return Err(CableError::NoFiles);
+    }
+    let (mut entries, mut unreadable) = heads(files, settings);
+    let mut run = attempt(files, settings, progress, journal, &entries, &unreadable)?;
+    // A file that holds more traces than its beginning showed is counted again, once.
+    let more: Vec<usize> = run.more_traces.clone();
+    if !more.is_empty() {
+        let mut again = Vec::new();
+        for index in more {
+            entries.retain(|e| e.file_index != index);
+            match whole_heads(files, index, settings) {
+                Ok(headers) => again.extend(entries_of(files, index, headers)),
+                Err(skipped) => unreadable.push(skipped),
+            }
+        }
+        entries.extend(again);
+        entries.sort_by_key(|e| (e.file_index, e.part));
+        run = attempt(files, settings, progress, journal, &entries, &unreadable)?;
+    }
+    Ok(run.result)
+}
+
+/// A result, and the files that must be counted again.
+struct Run {
+    result: CableResult,
+    more_traces: Vec<usize>,
+}
+
+fn entries_of(files: &[CableFile], index: usize, headers: Vec<Header>) -> Vec<TraceEntry> {
+    let parts = headers.len();
+    headers
+        .into_iter()
+        .enumerate()
+        .map(|(part, header)| TraceEntry {
+            file: files
+                .get(index)
+                .map_or_else(String::new, |f| f.name.clone()),
+            file_index: index,
+            part,
+            parts,
+            header,
+        })
+        .collect()
+}
+
+/// Settings of all traces from the beginnings of their files.
+fn heads(files: &[CableFile], settings: &CableSettings) -> (Vec<TraceEntry>, Vec<Skipped>) {
+    let found: Vec<Result<Vec<TraceEntry>, Skipped>> = (0..files.len())
+        .into_par_iter()
+        .map(|index| {
+            let file = &files[index];
+            read::heads_of_path(&file.path, &settings.fallback, &settings.recipe)
+                .map(|headers| {
+                    let filled = headers
+                        .into_iter()
+                        .map(|h| with_wavelength(h, settings))
+                        .collect();
+                    entries_of(files, index, filled)
+                })
+                .map_err(|error| Skipped {
+                    file: file.name.clone(),
+                    reason: super::measure::reason_of(&error),
+                })
+        })
+        .collect();
+    let mut entries = Vec::new();
+    let mut skipped = Vec::new();
+    for one in found {
+        match one {
+            Ok(more) => entries.extend(more),
+            Err(one) => skipped.push(one),
+        }
+    }
+    (entries, skipped)
+}
+
+fn whole_heads(
+    files: &[CableFile],
+    index: usize,
+    settings: &CableSettings,
+) -> Result<Vec<Header>, Skipped> {
+    let skipped = |reason: String| Skipped {
+        file: files
+            .get(index)
+            .map_or_else(String::new, |f| f.name.clone()),
+        reason,
+    };
+    let file = files
+        .get(index)
+        .ok_or_else(|| skipped("no such file".to_owned()))?;
+    read::from_path_with_recipe(&file.path, &settings.fallback, &settings.recipe)
+        .map(|content| {
+            let headers = content.traces.into_iter().map(|t| t.header);
+            headers.map(|h| with_wavelength(h, settings)).collect()
+        })
+        .map_err(|error| skipped(super::measure::reason_of(&error)))
+}
+
+fn with_wavelength(mut header: Header, settings: &CableSettings) -> Header {
+    // A name may tell the wavelength; an option is for files that nothing tells of.
+    if settings.plan.file_names.is_none() {
+        header.wavelength = header.wavelength.or(settings.fallback.wavelength);
+    }
+    header
+}
+
+fn attempt(
+    files: &[CableFile],
+    settings: &CableSettings,
+    progress: &dyn Progress,
+    journal: Option<&dyn Journal>,
+    entries: &[TraceEntry],
+    unreadable: &[Skipped],
+) -> Result<Run, CableError> {
+    let roster = Roster::of(entries, &settings.plan);
+    let parts_of = |at: super::roster::TraceAt| {
+        entries
+            .iter()
+            .find(|e| e.file_index == at.file)
+            .map_or(1, |e| e.parts)
+    };
+    let mut jobs = jobs(&roster.slots, &roster, &parts_of);
+    if jobs.is_empty() {
+        let first = unreadable.iter().chain(&roster.skipped).next();
+        return Err(CableError::NoPairs {
+            files: files.len(),
+            reason: first.map_or_else(
+                || "each fibre and wavelength has a trace from one end only".to_owned(),
+                |skipped| format!("{}: {}", skipped.file, skipped.reason),
+            ),
+        });
+    }
+    let mut fallback = settings.fallback.clone();
+    let [cord_a, cord_b] = settings.plan.cords_m;
+    fallback.launch_cord = fallback.launch_cord.or(cord_a.map(Length::from_m));
+    fallback.tail_cord = fallback.tail_cord.or(cord_b.map(Length::from_m));
+    let [end_a, end_b] = &roster.ends;
+    let mut survey = Survey {
+        bench: Bench {
+            files,
+            wavelengths_nm: &roster.wavelengths_nm,
+            fallback: &fallback,
+            recipe: &settings.recipe,
+            settings: &settings.link,
+            cable: roster.cable.as_deref(),
+            ends: [end_a.as_deref(), end_b.as_deref()],
+        },
+        progress,
+        journal,
+        fingerprints: Vec::new(),
+        settings: format!(
+            "{:?}{:?}{:?}{:?}",
+            settings.link, fallback, settings.recipe, roster.ends
+        ),
+    };
+    survey.take_fingerprints();
+    let scouted = survey.scouts(&jobs);
+    let (mut known, mut fit) = with_plan(reference(&scouted, settings.plan.length_m), settings);
+    let mut records = survey.run("measuring", &jobs, Some(&known));
+    let more_traces = more_traces(&jobs, &records);
+    if !more_traces.is_empty() {
+        // Nothing of it is kept: the next attempt counts these files whole.
+        let result = empty(&roster);
+        return Ok(Run {
+            result,
+            more_traces,
+        });
+    }
+    let mut findings = pairing::doubles(&roster, entries, &survey.bench);
+    let mut skipped: Vec<Skipped> = unreadable.to_vec();
+    skipped.extend(roster.skipped.iter().cloned());
+    skipped.extend(pairing::skipped_doubles(&roster, entries));
+    let mut partners = pairing::missing_partners(&roster, entries);
+    findings.append(&mut partners.findings);
+    skipped.append(&mut partners.skipped);
+    let changes = pairing::changes(&records, &jobs, &known, &roster, settings.accept_pairing);
+    findings.extend(changes.findings.iter().cloned());
+    if !changes.jobs.is_empty() {
+        let again = survey.run("measuring exchanged traces", &changes.jobs, Some(&known));
+        replace(&mut records, again);
+        pairing::put_changes(&mut jobs, &changes.jobs);
+    }
+    let mut withheld = changes.withheld.clone();
+    for _ in 0..ROUNDS {
+        let healthy: Vec<Record> = records
+            .iter()
+            .filter(|r| !withheld.contains(&(r.fibre, r.wavelength)))
+            .cloned()
+            .collect();
+        let (found, found_fit) = with_plan(reference(&healthy, settings.plan.length_m), settings);
+        let are_new = new_joints(&found, &known);
+        fit = found_fit;
+        known = found;
+        if !are_new {
+            break;
+        }
+        let lacking = lacking(&jobs, &records, &known);
+        let again = survey.run("measuring joints found late", &lacking, Some(&known));
+        replace(&mut records, again);
+    }
+    withheld.sort_unstable();
+    for record in &records {
+        skipped.extend(pairing::skipped_of(
+            record,
+            withheld.contains(&(record.fibre, record.wavelength)),
+            &changes,
+        ));
+    }
+    let mut dark = dark_breaks(&records, &known);
+    let measured: Vec<Record> = records
+        .into_iter()
+        .filter(|r| !withheld.contains(&(r.fibre, r.wavelength)))
+        .collect();
+    let result = finish(
+        measured,
+        roster,
+        settings,
+        &known,
+        fit.as_ref(),
+        findings,
+        skipped,
+        &mut dark,
+        &changes,
+    );
+    Ok(Run {
+        result,
+        more_traces: Vec::new(),
+    })
+}
+
+/// Jobs of all fibres of which two traces are there.
+fn jobs(
+    slots: &[Slot],
+    roster: &Roster,
+    parts_of: &dyn Fn(super::roster::TraceAt) -> usize,
+) -> Vec<FibreJob> {
+    let mut jobs: Vec<FibreJob> = Vec::new();
+    for slot in slots {
+        let (Some(a), Some(b)) = (slot.a, slot.b) else {
+            continue;
+        };
+        let pair = PairJob {
+            wavelength: slot.wavelength,
+            a: (a, parts_of(a)),
+            b: (b, parts_of(b)),
+        };
+        match jobs.last_mut() {
+            Some(job) if job.fibre == slot.fibre => job.pairs.push(pair),
+            _ => jobs.push(FibreJob {
+                fibre: slot.fibre,
+                name: roster.fibres.get(slot.fibre).cloned().unwrap_or_default(),
+                pairs: vec![pair],
+                accept_pairing: false,
+            }),
+        }
+    }
+    jobs
+}
+
+/// The joints with the plan's closures that no fibre shows, and the calibration.
+fn with_plan(mut reference: Reference, settings: &CableSettings) -> (Reference, Option<Fit>) {
+    let places = |reference: &Reference| -> Vec<(f64, f64)> {
+        reference
+            .joints
+            .iter()
+            .map(|j| (j.u_m, j.scatter_m))
+            .collect()
+    };
+    let Some(fit) = calibrate::fit(&settings.plan, reference.length_m, &places(&reference)) else {
+        return (reference, None);
+    };
+    let missing: Vec<f64> = fit
+        .expected_m
+        .iter()
+        .enumerate()
+        .filter(|(k, _)| !fit.closure_of.contains(&Some(*k)))
+        .filter_map(|(_, place)| *place)
+        .filter(|place| (0.0..reference.length_m).contains(place))
+        .collect();
+    if missing.is_empty() {
+        return (reference, Some(fit));
+    }
+    let scatter_m = reference
+        .joints
+        .iter()
+        .map(|j| j.scatter_m)
+        .fold(0.0, f64::max)
+        .max(1.0);
+    reference
+        .joints
+        .extend(missing.into_iter().map(|u_m| Cluster {
+            u_m,
+            scatter_m,
+            fibres: 0,
+        }));
+    reference.joints.sort_by(|p, q| p.u_m.total_cmp(&q.u_m));
+    let fit = calibrate::fit(&settings.plan, reference.length_m, &places(&reference));
+    (reference, fit)
+}
+
+fn more_traces(jobs: &[FibreJob], records: &[Record]) -> Vec<usize> {
+    let mut files = Vec::new();
+    for record in records {
+        let Err(failure) = &record.outcome else {
+            continue;
+        };
+        if failure.kind != FailureKind::MoreTraces {
+            continue;
+        }
+        let pair = jobs
+            .iter()
+            .filter(|job| job.fibre == record.fibre)
+            .flat_map(|job| &job.pairs)
+            .find(|pair| pair.wavelength == record.wavelength);
+        let Some(pair) = pair else { continue };
+        files.push(if failure.file == Some(0) {
+            pair.a.0.file
+        } else {
+            pair.b.0.file
+        });
+    }
+    files.sort_unstable();
+    files.dedup();
+    files
+}
+
+/// Fibres of which some link has no event at some joint.
+fn lacking(jobs: &[FibreJob], records: &[Record], known: &Reference) -> Vec<FibreJob> {
+    let joints: Vec<(f64, f64)> = known.joints.iter().map(|j| (j.u_m, j.scatter_m)).collect();
+    let lacks = |record: &Record| {
+        let Some(link) = record.link() else {
+            return false;
+        };
+        let Some(own_m) = link.length.as_ref().ok().map(|l| l.value.m()) else {
+            return false;
+        };
+        if link.registration.is_none() || own_m <= 0.0 {
+            return false;
+        }
+        let spots: Vec<_> = super::survey::spots(link, known.length_m / own_m)
+            .into_iter()
+            .map(|(_, spot)| spot)
+            .collect();
+        let found = super::cluster::assign_fibre(&spots, &joints);
+        found.iter().flatten().count() < joints.len()
+    };
+    jobs.iter()
+        .filter(|job| records.iter().any(|r| r.fibre == job.fibre && lacks(r)))
+        .cloned()
+        .collect()
+}
+
+/// Puts records in the place of older ones of the same fibre and wavelength.
+fn replace(records: &mut [Record], newer: Vec<Record>) {
+    for record in newer {
+        if let Some(place) = records
+            .iter_mut()
+            .find(|r| r.fibre == record.fibre && r.wavelength == record.wavelength)
+        {
+            *place = record;
+        }
+    }
+}
+
+/// Fibres of which one trace shows no light at all while the other shows how far its own
+/// goes: broken near the dark end. Fibre, and metres from B or from A.
+fn dark_breaks(records: &[Record], known: &Reference) -> Vec<(usize, Option<f64>, Option<f64>)> {
+    let mut found: Vec<(usize, Option<f64>, Option<f64>)> = Vec::new();
+    for record in records {
+        let (Err(failure), Some(seen)) = (&record.outcome, &record.seen) else {
+            continue;
+        };
+        if failure.kind != FailureKind::NoLight || found.iter().any(|f| f.0 == record.fibre) {
+            continue;
+        }
+        let dark_a = failure.file == Some(0);
+        let reach_m = seen[usize::from(dark_a)].light_ends_m;
+        let near = reach_m.filter(|r| *r > 0.0 && *r < 1.01 * known.length_m);
+        if let Some(reach_m) = near {
+            found.push(if dark_a {
+                (record.fibre, None, Some(reach_m))
+            } else {
+                (record.fibre, Some(reach_m), None)
+            });
+        }
+    }
+    found
+}
+
+fn empty(roster: &Roster) -> CableResult {
+    CableResult {
+        name: roster.cable.clone(),
+        from: None,
+        to: None,
+        fibres: Vec::new(),
+        wavelengths: Vec::new(),
+        length: None,
+        joints: Vec::new(),
+        matrix: super::result::Matrix::default(),
+        findings: Vec::new(),
+        redo: Vec::new(),
+        visits: Vec::new(),
+        links: Vec::new(),
+        skipped: Vec::new(),
+        calibration: None,
+        rules: Rules {
+            limits: None,
+            coverage: 0.0,
+            bad_splice: Loss::from_db(BAD_SPLICE_DB),
+            bad_splice_is_default: true,
+            false_finding_chance: 0.0,
+        },
+        warnings: Vec::new(),
+    }
+}
+
+#[expect(
+    clippy::too_many_arguments,
+    reason = "the last step brings together what all others have made"
+)]
+fn finish(
+    records: Vec<Record>,
+    roster: Roster,
+    settings: &CableSettings,
+    known: &Reference,
+    fit: Option<&Fit>,
+    mut findings: Vec<Finding>,
+    mut skipped: Vec<Skipped>,
+    dark: &mut Vec<(usize, Option<f64>, Option<f64>)>,
+    changes: &pairing::Changes,
+) -> CableResult {
+    let rules = Rules {
+        limits: settings.limits.as_ref().map(|l| l.name.clone()),
+        coverage: settings.coverage,
+        bad_splice: settings.bad_splice.unwrap_or(Loss::from_db(BAD_SPLICE_DB)),
+        bad_splice_is_default: settings.bad_splice.is_none(),
+        false_finding_chance: settings.false_finding_chance,
+    };
+    let mut draft = draft(records, &roster, &settings.plan, known, fit);
+    for link in &mut draft.links {
+        (link.link.from, link.link.to) = (roster.ends[0].clone(), roster.ends[1].clone());
+        link.link.cable = link.link.cable.take().or_else(|| roster.cable.clone());
+        link.link.fibre = draft.fibres.get(link.fibre).map(|f| f.name.clone());
+        link.link
+            .warnings
+            .extend(changes.warnings_of(link.fibre, link.wavelength));
+        if let Some(limits) = &settings.limits {
+            judge(&mut link.link, limits, settings.coverage);
+        }
+    }
+    for cell in &mut draft.matrix.cells {
+        let event = cell
+            .source
+            .and_then(|(link, event)| draft.links.get(link)?.link.events.get(event));
+        if let Some(event) = event {
+            cell.verdict = event.verdict;
+            cell.limit = event.limit;
+        }
+    }
+    let fibres = draft.fibres.len();
+    statistics(&mut draft.joints, &draft.matrix, &draft.wavelengths, fibres);
+    let chainage_m = |u_m: f64| fit.map(|fit| fit.chainage_m(u_m));
+    let facts = Facts {
+        draft: &draft,
+        rules: &rules,
+        chainage_m: &chainage_m,
+        length_m: known.length_m,
+    };
+    let checked = check::check(&facts);
+    findings.extend(checked.findings);
+    for (fibre, from_a, from_b) in dark.drain(..) {
+        let place = from_a.unwrap_or_else(|| (known.length_m - from_b.unwrap_or(0.0)).max(0.0));
+        findings.push(check::breaks::break_at(
+            &facts, fibre, place, from_a, from_b,
+        ));
+    }
+    // The kind first; the checks have them in the order of places already.
+    findings.sort_by_key(|finding| finding.kind);
+    let judging = settings.limits.as_ref().map(|l| (l, settings.coverage));
+    let redo = worth::redo_list(&draft, &checked.bad, judging, &chainage_m, known.length_m);
+    let visits = worth::visits(&redo, &settings.plan.visit);
+    skipped.sort_by(|p, q| super::natural::natural_order(&p.file, &q.file));
+    skipped.dedup();
+    let warnings = warnings(&draft.fibres, &roster, settings, known);
+    let [from, to] = roster.ends;
+    CableResult {
+        name: roster.cable,
+        from,
+        to,
+        fibres: draft.fibres,
+        wavelengths: draft.wavelengths,
+        length: (known.length_m > 0.0).then(|| Length::from_m(known.length_m)),
+        joints: draft.joints,
+        matrix: draft.matrix,
+        findings,
+        redo,
+        visits,
+        links: draft.links,
+        skipped,
+        calibration: fit.map(|fit| calibration(fit, known)),
+        rules,
+        warnings,
+    }
+}
+
+/// The calibration with the joints' indices as the result counts them, A's end first.
+fn calibration(fit: &Fit, known: &Reference) -> super::result::Calibration {
+    let mut calibration = fit.calibration.clone();
+    for closure in &mut calibration.closures {
+        closure.joint += 1;
+    }
+    let shown: Vec<usize> = (0..known.joints.len())
+        .filter(|&j| known.joints[j].fibres == 0)
+        .map(|j| j + 1)
+        .collect();
+    // Closures that were only placed by the calibration say nothing about it.
+    calibration.closures.retain(|c| !shown.contains(&c.joint));
+    calibration
+}
+
+fn warnings(
+    fibres: &[super::result::Fibre],
+    roster: &Roster,
+    settings: &CableSettings,
+    known: &Reference,
+) -> Vec<Warning> {
+    let mut warnings = Vec::new();
+    let plan = &settings.plan;
+    if let Some(planned) = plan.fibres.filter(|n| *n != fibres.len()) {
+        warnings.push(Warning::new(
+            "number of fibres",
+            format!(
+                "the plan has {planned} fibres, and there are traces of {}",
+                fibres.len()
+            ),
+        ));
+    }
+    for nm in &plan.wavelengths_nm {
+        if !roster
+            .wavelengths_nm
+            .iter()
+            .any(|found| (found - nm).abs() <= 5.0)
+        {
+            warnings.push(Warning::new(
+                "wavelength missing",
+                format!("the plan asks for {nm} nm, and no trace was taken at it"),
+            ));
+        }
+    }
+    if let Some(given) = plan.length_m
+        && known.length_m > 0.0
+        && (known.length_m - given).abs() > 0.005 * given
+    {
+        warnings.push(Warning::new(
+            "length of the cable",
+            format!(
+                "the plan gives {given} m of fibre, and the middle fibre is {:.1} m long: check \
+                 cords and group index",
+                known.length_m
+            ),
+        ));
+    }
+    if roster.ends[0].is_none() {
+        warnings.push(Warning::new(
+            "ends not named",
+            "no plan and no header names the ends: A and B are as the file names have them"
+                .to_owned(),
+        ));
+    }
+    warnings
+}

@@ -1,0 +1,346 @@
+//! `bothends cable`: every pair below a folder, or as a plan lists them.
+
+use std::path::{Path, PathBuf};
+
+use clap::{Args, ValueEnum};
+use walkdir::WalkDir;
+
+use crate::both_ways;
+use crate::cable::splice_log::{LogEntry, SpliceLog, compare_log, read_log};
+use crate::cable::{
+    AcceptPairing, CableFile, CablePlan, CableResult, CableSettings, NamePattern, Silent,
+    measure_cable,
+};
+use crate::plot::{PlotSettings, splice_log_svg};
+use crate::report::{
+    csv, json, splice_log_table, table, table::TableSettings, visit_sheet_text, visit_sheets,
+};
+use crate::units::{Length, Loss};
+use crate::warning::Warning;
+
+use super::args::{DetectArgs, Format, OutputArgs, SettingArgs, length, number_within};
+use super::input::{recipe, small_text};
+use super::journal::FileJournal;
+use super::names::safe_stem;
+use super::output::{File, print, table_settings, tell, told, write_files};
+use super::progress::Bar;
+use super::{CommandError, Outcome, PROGRAM};
+
+/// Endings of files that are no traces: our own results and what lies beside traces.
+const NO_TRACES: [&str; 17] = [
+    "json", "ndjson", "toml", "md", "png", "svg", "pdf", "html", "xlsx", "zip", "jpg", "jpeg",
+    "doc", "docx", "log", "sha256", "bak",
+];
+
+/// Which pairing to measure where headers and traces disagree.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(super) enum AcceptArg {
+    /// The pairing that the traces support
+    Found,
+    /// The pairing that headers and file names give
+    Labelled,
+}
+
+/// Arguments of `bothends cable`.
+#[derive(Debug, Args)]
+pub(super) struct CableArgs {
+    /// Folder of trace files, or a plan of the cable (TOML)
+    pub(super) folder_or_plan: PathBuf,
+    /// Pattern of the file names, where headers are silent, such as `{fibre}-{wavelength}-{from}.txt`
+    #[arg(long, value_name = "PATTERN")]
+    file_names: Option<String>,
+    /// Length of the fibre between its two end connectors, metres
+    #[arg(long, value_name = "M", value_parser = length, allow_negative_numbers = true)]
+    length_m: Option<f64>,
+    /// Two-way loss in dB above which a splice is bad, where no limits are given
+    #[arg(long, value_name = "DB", value_parser = bad_splice, allow_negative_numbers = true)]
+    bad_splice_db: Option<f64>,
+    /// Measure crossed fibres all the same: in the pairing that the traces support, or as labelled
+    #[arg(long, value_name = "WHICH", value_enum, num_args = 0..=1, default_missing_value = "found")]
+    accept_pairing: Option<AcceptArg>,
+    /// Splicing machines' log to hold against the losses (CSV; the plan can state its columns)
+    #[arg(long, value_name = "FILE")]
+    splice_log: Option<PathBuf>,
+    /// Keep finished fibres in this file (or in this folder), and take over those that it has
+    #[arg(long, value_name = "FILE_OR_FOLDER")]
+    resume: Option<PathBuf>,
+    #[command(flatten)]
+    detect: DetectArgs,
+    #[command(flatten)]
+    settings: SettingArgs,
+    #[command(flatten)]
+    output: OutputArgs,
+}
+
+fn bad_splice(text: &str) -> Result<f64, String> {
+    number_within(text, 0.001, 60.0, " dB")
+}
+
+/// Measures the cable, prints and writes.
+pub(super) fn run(args: &CableArgs) -> Result<Outcome, CommandError> {
+    let (plan, folder) = plan_and_folder(args)?;
+    let (files, left_out) = trace_files(&folder)?;
+    let logged = logged(args, &plan)?;
+    let settings = CableSettings {
+        plan,
+        link: both_ways::Settings {
+            detect: args.detect.settings(),
+            ..both_ways::Settings::default()
+        },
+        fallback: args.settings.fallback(),
+        recipe: recipe(args.settings.recipe.as_deref())?,
+        bad_splice: args.bad_splice_db.map(Loss::from_db),
+        accept_pairing: args.accept_pairing.map(|which| match which {
+            AcceptArg::Found => AcceptPairing::Found,
+            AcceptArg::Labelled => AcceptPairing::Labelled,
+        }),
+        ..CableSettings::default()
+    };
+    let journal = args.resume.as_deref().map(FileJournal::open).transpose()?;
+    let bar = Bar::new();
+    let progress: &dyn crate::cable::Progress = match &bar {
+        Some(bar) => bar,
+        None => &Silent,
+    };
+    let measured = measure_cable(
+        &files,
+        &settings,
+        progress,
+        journal.as_ref().map(|j| j as &dyn crate::cable::Journal),
+    );
+    if let Some(bar) = &bar {
+        bar.finish();
+    }
+    let mut result =
+        measured.map_err(|error| format!("{}: {error}", args.folder_or_plan.display()))?;
+    if left_out > 0 {
+        result.warnings.push(Warning::new(
+            "files left out",
+            format!("{left_out} files whose endings are not those of traces were not looked at"),
+        ));
+    }
+    if let Some(why) = journal.as_ref().and_then(FileJournal::fault) {
+        tell(&format!("finished fibres could not be kept: {why}"));
+    }
+    let log = logged.map(|entries| compare_log(&entries, &result));
+    if let Some(log) = &log {
+        let found = log.findings(result.rules.false_finding_chance);
+        result.findings.extend(found);
+        // The sort is stable: findings of one kind stay in the order of their places.
+        result.findings.sort_by_key(|finding| finding.kind);
+    }
+    print(&printed(args.output.format, &result, log.as_ref(), args)?)?;
+    if let Some(folder) = &args.output.out {
+        told(&write_files(
+            folder,
+            &files_of(&result, log.as_ref(), args)?,
+            args.output.force,
+        )?);
+    }
+    Ok(outcome(&result))
+}
+
+fn outcome(result: &CableResult) -> Outcome {
+    let asked = result.rules.limits.is_some();
+    let worst = result
+        .links
+        .iter()
+        .map(|link| Outcome::of(link.link.verdict, asked))
+        .max()
+        .unwrap_or(Outcome::Done);
+    if result.skipped.is_empty() {
+        worst
+    } else {
+        tell(&format!(
+            "{} files gave no result; the list of what was skipped says why",
+            result.skipped.len()
+        ));
+        Outcome::Error
+    }
+}
+
+/// The plan, options over it, and the folder of the traces.
+fn plan_and_folder(args: &CableArgs) -> Result<(CablePlan, PathBuf), CommandError> {
+    let given = &args.folder_or_plan;
+    let (mut plan, folder) = if given.is_dir() {
+        (CablePlan::default(), given.clone())
+    } else {
+        let plan = CablePlan::from_toml(&small_text(given)?)
+            .map_err(|error| format!("{} is not a plan of a cable: {error}", given.display()))?;
+        let beside = given.parent().unwrap_or(Path::new("."));
+        let beside = if beside.as_os_str().is_empty() {
+            Path::new(".")
+        } else {
+            beside
+        };
+        let folder = plan
+            .traces
+            .as_ref()
+            .map_or_else(|| beside.to_owned(), |t| beside.join(t));
+        (plan, folder)
+    };
+    if let Some(pattern) = &args.file_names {
+        let pattern = NamePattern::new(pattern)
+            .map_err(|error| format!("the pattern {pattern:?} cannot be used: {error}"))?;
+        plan.file_names = Some(pattern);
+    }
+    plan.length_m = args
+        .length_m
+        .map(Length::from_m)
+        .map(Length::m)
+        .or(plan.length_m);
+    Ok((plan, folder))
+}
+
+/// Every file below a folder that may be a trace, in order; and how many others there are.
+fn trace_files(folder: &Path) -> Result<(Vec<CableFile>, usize), CommandError> {
+    let mut files = Vec::new();
+    let mut left_out = 0;
+    let walk = WalkDir::new(folder)
+        .follow_links(true)
+        .sort_by(|p, q| {
+            let name = |e: &walkdir::DirEntry| e.file_name().to_string_lossy().into_owned();
+            crate::cable::natural_order(&name(p), &name(q))
+        })
+        .into_iter()
+        .filter_entry(|entry| {
+            entry.depth() == 0 || !entry.file_name().to_string_lossy().starts_with('.')
+        });
+    for entry in walk {
+        let entry =
+            entry.map_err(|error| format!("cannot look through {}: {error}", folder.display()))?;
+        if !entry.file_type().is_file() {
+            continue;
+        }
+        let path = entry.path();
+        let ending = path
+            .extension()
+            .map(|e| e.to_string_lossy().to_lowercase())
+            .unwrap_or_default();
+        if NO_TRACES.contains(&ending.as_str()) {
+            left_out += 1;
+            continue;
+        }
+        let shown = path.strip_prefix(folder).unwrap_or(path);
+        let parts: Vec<String> = shown
+            .components()
+            .map(|part| part.as_os_str().to_string_lossy().into_owned())
+            .collect();
+        files.push(CableFile {
+            path: path.to_owned(),
+            name: parts.join("/"),
+        });
+    }
+    Ok((files, left_out))
+}
+
+/// The splicing machines' log that an option or the plan names.
+fn logged(args: &CableArgs, plan: &CablePlan) -> Result<Option<Vec<LogEntry>>, CommandError> {
+    let planned = plan.splice_log.as_ref();
+    let beside = args.folder_or_plan.parent().unwrap_or(Path::new(""));
+    let path = (args.splice_log.clone()).or_else(|| Some(beside.join(&planned?.file)));
+    let Some(path) = path else { return Ok(None) };
+    let columns = planned.map(|log| log.columns.clone()).unwrap_or_default();
+    read_log(&small_text(&path)?, &columns)
+        .map(Some)
+        .map_err(|error| format!("{} is not a splice log: {error}", path.display()).into())
+}
+
+fn printed(
+    format: Format,
+    result: &CableResult,
+    log: Option<&SpliceLog>,
+    args: &CableArgs,
+) -> Result<String, CommandError> {
+    let time = args.output.report_time.as_deref();
+    Ok(match format {
+        Format::Table => {
+            let settings = table_settings();
+            with_log(table::cable(result, &settings), result, log, settings.width)
+        }
+        Format::Json => json::cable(result, PROGRAM, time, json::Layout::Indented)?,
+        Format::Ndjson => json::cable_lines(result, PROGRAM, time)?,
+        Format::Csv => csv::cable_matrix(result)?,
+    })
+}
+
+/// The table of a cable, that of its splice log behind it.
+fn with_log(
+    mut text: String,
+    result: &CableResult,
+    log: Option<&SpliceLog>,
+    width: usize,
+) -> String {
+    if let Some(log) = log {
+        let chance = result.rules.false_finding_chance;
+        text.push('\n');
+        text.push_str(&splice_log_table(log, chance, width));
+    }
+    text
+}
+
+/// Table, JSON, CSV and heat map of a cable, its links one a line, a sheet for each
+/// closure to open, and the chart of the splice log.
+fn files_of(
+    result: &CableResult,
+    log: Option<&SpliceLog>,
+    args: &CableArgs,
+) -> Result<Vec<File>, CommandError> {
+    let time = args.output.report_time.as_deref();
+    let stem = safe_stem(result.name.as_deref().unwrap_or("cable"));
+    let mut files = vec![
+        (
+            format!("{stem}.txt"),
+            with_log(
+                table::cable(result, &TableSettings::default()),
+                result,
+                log,
+                TableSettings::default().width,
+            )
+            .into_bytes(),
+        ),
+        (
+            format!("{stem}.json"),
+            json::cable(result, PROGRAM, time, json::Layout::Indented)?.into_bytes(),
+        ),
+        (
+            format!("{stem}-matrix.csv"),
+            csv::cable_matrix(result)?.into_bytes(),
+        ),
+        (
+            format!("{stem}-joints.csv"),
+            csv::cable_joints(result)?.into_bytes(),
+        ),
+        (
+            format!("{stem}-fibres.csv"),
+            csv::cable_fibres(result)?.into_bytes(),
+        ),
+        (
+            format!("{stem}-links.ndjson"),
+            json::cable_lines(result, PROGRAM, time)?.into_bytes(),
+        ),
+    ];
+    for (index, wavelength) in result.wavelengths.iter().enumerate() {
+        let map = crate::plot::heat_map_svg(result, index, Some(PROGRAM))?;
+        let png = crate::plot::png_from_svg(&map.svg, map.width)?;
+        let name = format!("{stem}-heat-map-{}", wavelength.nm());
+        files.push((format!("{name}.svg"), map.svg.into_bytes()));
+        files.push((format!("{name}.png"), png));
+    }
+    for sheet in visit_sheets(result) {
+        let name = safe_stem(&format!("{stem}-visit-{}", sheet.closure));
+        files.push((format!("{name}.txt"), visit_sheet_text(&sheet).into_bytes()));
+    }
+    if let Some(log) = log {
+        let settings = PlotSettings {
+            program: Some(PROGRAM.to_owned()),
+            ..PlotSettings::default()
+        };
+        let chance = result.rules.false_finding_chance;
+        let svg = splice_log_svg(log, result.name.as_deref(), chance, &settings)?;
+        let png = crate::plot::png_from_svg(&svg, settings.width)?;
+        files.push((format!("{stem}-splice-log.svg"), svg.into_bytes()));
+        files.push((format!("{stem}-splice-log.png"), png));
+    }
+    Ok(files)
+}
