@@ -22,6 +22,7 @@ mod result;
 mod roster;
 mod run;
 mod settings;
+pub mod splice_log;
 mod survey;
 mod turned;
 mod worth;
@@ -30,7 +31,7 @@ pub use finding::{Evidence, Finding, FindingKind};
 pub use measure::CableFile;
 pub use natural::natural_order;
 pub use pattern::{NamePattern, PatternError, Told};
-pub use plan::{CablePlan, PlanError, PlannedClosure, VisitTimes};
+pub use plan::{CablePlan, PlanError, PlannedClosure, PlannedLog, VisitTimes};
 pub use redo::{RedoEntry, Visit, VisitStep};
 pub use result::{
     CableLink, CableResult, Calibrated, Calibration, Cell, Fibre, Joint, JointKind,

@@ -5,6 +5,7 @@ use toml::Spanned;
 
 use super::natural::same_name;
 use super::pattern::NamePattern;
+use super::splice_log::LogColumns;
 
 /// Most fibres of a cable, and most closures: far more than any has.
 const MOST: usize = 10_000;
@@ -59,6 +60,19 @@ pub struct CablePlan {
     pub closures: Vec<PlannedClosure>,
     /// Times of a visit, in seconds.
     pub visit: VisitTimes,
+    /// The splicing machines' log.
+    pub splice_log: Option<PlannedLog>,
+}
+
+/// Where the splicing machines' log lies and how it is laid out.
+#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PlannedLog {
+    /// The file, from the plan's own folder.
+    pub file: String,
+    /// Titles of its columns, where they are not the usual ones.
+    #[serde(default)]
+    pub columns: LogColumns,
 }
 
 /// A closure of the plan.
@@ -116,6 +130,7 @@ struct PlanText {
     #[serde(default)]
     closures: Vec<ClosureText>,
     visit: Option<Spanned<VisitTimes>>,
+    splice_log: Option<PlannedLog>,
 }
 
 #[derive(Debug, Default, Deserialize)]
@@ -302,6 +317,7 @@ impl CablePlan {
             file_names,
             closures,
             visit,
+            splice_log: raw.splice_log,
         })
     }
 

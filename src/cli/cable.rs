@@ -6,6 +6,7 @@ use clap::{Args, ValueEnum};
 use walkdir::WalkDir;
 
 use crate::both_ways;
+use crate::cable::splice_log::{LogEntry, SpliceLog, compare_log, read_log};
 use crate::cable::{
     AcceptPairing, CableFile, CablePlan, CableResult, CableSettings, NamePattern, Silent,
     measure_cable,
@@ -13,7 +14,10 @@ use crate::cable::{
 use crate::pack::cable_setup::{Accepted, CableSetup};
 use crate::pack::safe_stem;
 use crate::pack::setup::GivenSettings;
-use crate::report::{csv, json, table, table::TableSettings};
+use crate::plot::{PlotSettings, splice_log_svg};
+use crate::report::{
+    csv, json, splice_log_table, table, table::TableSettings, visit_sheet_text, visit_sheets,
+};
 use crate::units::{Length, Loss};
 use crate::verdict::{DEFAULT_COVERAGE, Limits, built_in, built_ins};
 use crate::warning::Warning;
@@ -65,6 +69,9 @@ pub(super) struct CableArgs {
     /// Measure crossed fibres all the same: in the pairing that the traces support, or as labelled
     #[arg(long, value_name = "WHICH", value_enum, num_args = 0..=1, default_missing_value = "found")]
     accept_pairing: Option<AcceptArg>,
+    /// Splicing machines' log to hold against the losses (CSV; the plan can state its columns)
+    #[arg(long, value_name = "FILE")]
+    splice_log: Option<PathBuf>,
     /// Keep finished fibres in this file (or in this folder), and take over those that it has
     #[arg(long, value_name = "FILE_OR_FOLDER")]
     resume: Option<PathBuf>,
@@ -113,6 +120,7 @@ pub(super) fn run(args: &CableArgs) -> Result<Outcome, CommandError> {
     let inputs = args.pack.read()?;
     let (plan, folder) = plan_and_folder(args)?;
     let (files, left_out) = trace_files(&folder)?;
+    let logged = logged(args, &plan)?;
     let settings = CableSettings {
         plan,
         link: both_ways::Settings {
@@ -156,13 +164,20 @@ pub(super) fn run(args: &CableArgs) -> Result<Outcome, CommandError> {
     if let Some(why) = journal.as_ref().and_then(FileJournal::fault) {
         tell(&format!("finished fibres could not be kept: {why}"));
     }
-    print(&printed(args.output.format, &result, args)?)?;
+    let log = logged.map(|entries| compare_log(&entries, &result));
+    if let Some(log) = &log {
+        let found = log.findings(result.rules.false_finding_chance);
+        result.findings.extend(found);
+        // The sort is stable: findings of one kind stay in the order of their places.
+        result.findings.sort_by_key(|finding| finding.kind);
+    }
+    print(&printed(args.output.format, &result, log.as_ref(), args)?)?;
     if let Some(folder) = &args.output.out {
         let pack = CablePack {
             result: &result,
             files: &files,
             setup: setup(args, left_out)?,
-            others: files_of(&result, args)?,
+            others: files_of(&result, log.as_ref(), args)?,
             result_file: format!("{}.json", stem(&result)),
             fallback: settings.fallback.clone(),
             recipe: settings.recipe.clone(),
@@ -302,24 +317,70 @@ fn trace_files(folder: &Path) -> Result<(Vec<CableFile>, usize), CommandError> {
     Ok((files, left_out))
 }
 
-fn printed(format: Format, result: &CableResult, args: &CableArgs) -> Result<String, CommandError> {
+/// The splicing machines' log that an option or the plan names.
+fn logged(args: &CableArgs, plan: &CablePlan) -> Result<Option<Vec<LogEntry>>, CommandError> {
+    let planned = plan.splice_log.as_ref();
+    let beside = args.folder_or_plan.parent().unwrap_or(Path::new(""));
+    let path = (args.splice_log.clone()).or_else(|| Some(beside.join(&planned?.file)));
+    let Some(path) = path else { return Ok(None) };
+    let columns = planned.map(|log| log.columns.clone()).unwrap_or_default();
+    read_log(&small_text(&path)?, &columns)
+        .map(Some)
+        .map_err(|error| format!("{} is not a splice log: {error}", path.display()).into())
+}
+
+fn printed(
+    format: Format,
+    result: &CableResult,
+    log: Option<&SpliceLog>,
+    args: &CableArgs,
+) -> Result<String, CommandError> {
     let time = args.output.report_time.as_deref();
     Ok(match format {
-        Format::Table => table::cable(result, &table_settings()),
+        Format::Table => {
+            let settings = table_settings();
+            with_log(table::cable(result, &settings), result, log, settings.width)
+        }
         Format::Json => json::cable(result, PROGRAM, time, json::Layout::Indented)?,
         Format::Ndjson => json::cable_lines(result, PROGRAM, time)?,
         Format::Csv => csv::cable_matrix(result)?,
     })
 }
 
-/// Table, JSON, CSV and heat map of a cable, and its links one a line.
-fn files_of(result: &CableResult, args: &CableArgs) -> Result<Vec<File>, CommandError> {
+/// The table of a cable, that of its splice log behind it.
+fn with_log(
+    mut text: String,
+    result: &CableResult,
+    log: Option<&SpliceLog>,
+    width: usize,
+) -> String {
+    if let Some(log) = log {
+        let chance = result.rules.false_finding_chance;
+        text.push('\n');
+        text.push_str(&splice_log_table(log, chance, width));
+    }
+    text
+}
+
+/// Table, JSON, CSV and heat map of a cable, its links one a line, a sheet for each
+/// closure to open, and the chart of the splice log.
+fn files_of(
+    result: &CableResult,
+    log: Option<&SpliceLog>,
+    args: &CableArgs,
+) -> Result<Vec<File>, CommandError> {
     let time = args.output.report_time.as_deref();
     let stem = stem(result);
     let mut files = vec![
         (
             format!("{stem}.txt"),
-            table::cable(result, &TableSettings::default()).into_bytes(),
+            with_log(
+                table::cable(result, &TableSettings::default()),
+                result,
+                log,
+                TableSettings::default().width,
+            )
+            .into_bytes(),
         ),
         (
             format!("{stem}.json"),
@@ -348,6 +409,21 @@ fn files_of(result: &CableResult, args: &CableArgs) -> Result<Vec<File>, Command
         let name = format!("{stem}-heat-map-{}", wavelength.nm());
         files.push((format!("{name}.svg"), map.svg.into_bytes()));
         files.push((format!("{name}.png"), png));
+    }
+    for sheet in visit_sheets(result) {
+        let name = safe_stem(&format!("{stem}-visit-{}", sheet.closure));
+        files.push((format!("{name}.txt"), visit_sheet_text(&sheet).into_bytes()));
+    }
+    if let Some(log) = log {
+        let settings = PlotSettings {
+            program: Some(PROGRAM.to_owned()),
+            ..PlotSettings::default()
+        };
+        let chance = result.rules.false_finding_chance;
+        let svg = splice_log_svg(log, result.name.as_deref(), chance, &settings)?;
+        let png = crate::plot::png_from_svg(&svg, settings.width)?;
+        files.push((format!("{stem}-splice-log.svg"), svg.into_bytes()));
+        files.push((format!("{stem}-splice-log.png"), png));
     }
     Ok(files)
 }

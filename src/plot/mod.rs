@@ -16,6 +16,7 @@ mod one_way;
 mod pixels;
 mod place;
 mod png;
+mod splice_log;
 mod text;
 
 pub use heat_map::{HeatMap, heat_map_svg};
@@ -23,6 +24,7 @@ pub use link::{brief_link_svg, link_svg};
 pub use one_way::one_way_svg;
 pub use png::png_from_svg;
 pub(crate) use text::{BOLD as FONT_BOLD, REGULAR as FONT_REGULAR, database as font_database};
+pub use splice_log::splice_log_svg;
 
 use crate::units::Loss;
 use crate::verdict::BAD_SPLICE_DB;

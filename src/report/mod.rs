@@ -10,7 +10,9 @@ pub mod json;
 pub(crate) mod number;
 mod plain;
 pub mod schema;
+mod splice_log;
 pub mod table;
+mod visit_sheet;
 
 use serde::{Deserialize, Serialize};
 
@@ -18,6 +20,10 @@ use crate::verdict::Judged;
 
 pub use plain::plain_text;
 pub(crate) use plain::shortened;
+pub use splice_log::splice_log_table;
+pub use visit_sheet::{
+    CAUTIONS, RULES_FIRST, SheetJoint, UsualLoss, VisitSheet, visit_sheet_text, visit_sheets,
+};
 
 /// A raw file that a result was computed from.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]

@@ -33,3 +33,5 @@ mod report;
 mod simulate;
 mod simulate_cable;
 mod view;
+mod splice_log;
+mod visit_sheet;

@@ -7,11 +7,14 @@ use super::paint::{Paint, marked};
 const RULE_UNDER_HEAD: TableStyle = TableStyle::new().header_separator(LineStyle::none().fill('─'));
 
 /// A column's heading (line breaks allowed) and its alignment.
-pub(super) struct Heading(pub(super) &'static str, pub(super) Align);
+pub(in crate::report) struct Heading(
+    pub(in crate::report) &'static str,
+    pub(in crate::report) Align,
+);
 
 /// Where a column's text stands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Align {
+pub(in crate::report) enum Align {
     /// Words.
     Left,
     /// Numbers.
@@ -19,7 +22,11 @@ pub(super) enum Align {
 }
 
 /// Sets rows under headings within `width` characters; lines carry no trailing space.
-pub(super) fn grid(headings: &[Heading], rows: Vec<Vec<String>>, width: usize) -> String {
+pub(in crate::report) fn grid(
+    headings: &[Heading],
+    rows: Vec<Vec<String>>,
+    width: usize,
+) -> String {
     let mut table = Table::new();
     table
         .load_style(RULE_UNDER_HEAD)
@@ -50,7 +57,7 @@ pub(super) fn title(text: &str) -> String {
 }
 
 /// Breaks a sentence at spaces to `width` characters, later lines indented by `indent`.
-pub(super) fn wrapped(text: &str, width: usize, indent: usize) -> String {
+pub(in crate::report) fn wrapped(text: &str, width: usize, indent: usize) -> String {
     let mut result = String::new();
     let mut column = 0;
     for word in text.split_whitespace() {
