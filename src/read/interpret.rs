@@ -8,7 +8,7 @@ use crate::warning::Warning;
 
 use super::block::Run;
 use super::columns::{LevelColumn, Plan, TitleRow, plan, take_titles};
-use super::content::Given;
+use super::content::{Given, Inherited};
 use super::decode::Encoding;
 use super::error::{ParseError, ParseErrorKind};
 use super::evidence::Form;
@@ -18,7 +18,7 @@ use super::lines::{Line, lines_from};
 use super::lists::spread;
 use super::number::DecimalMark;
 use super::samples::{Samples, Wanted, read as read_samples};
-use super::settings::{Context, Settings};
+use super::settings::{Context, Rows, Settings};
 use super::tail::last_sample_is_cut;
 use super::titles::{Direction, DistanceUnit, LevelUnit};
 use super::trend::{Fall, Sense, fall_per_unit, fitting_units, sense};
@@ -44,7 +44,7 @@ impl Block {
         run: Run,
         form: &Form,
         first_row: Line<'_>,
-        (inherited, given): (&Header, Given<'_>),
+        (inherited, given): (&Inherited, Given<'_>),
     ) -> Result<Self, ParseError> {
         let vocabulary = &given.recipe.vocabulary;
         let titles = take_titles(before, form.dialect.separator, form.columns, vocabulary);
@@ -54,16 +54,17 @@ impl Block {
             decimal: decimal_shown(form, text.get(run.start..).unwrap_or_default()),
         };
         let mut settings = Settings::default();
-        for line in before.iter() {
-            settings.take(*line, context)?;
-        }
+        settings.take_all(before, context)?;
         settings.finish();
-        let from_recipe = settings.fill(given.recipe);
-        settings.header = std::mem::take(&mut settings.header).or(inherited);
+        let structure = &mut settings.structure;
+        structure.distance_unit = structure.distance_unit.or(inherited.distance_unit);
+        structure.level_unit = structure.level_unit.or(inherited.level_unit);
+        let mut stated = settings.clone();
+        stated.fill(given.recipe);
         let plan = plan(
             form,
             titles.as_ref(),
-            &settings.structure,
+            &stated.structure,
             given.recipe,
             first_row,
         )?;
@@ -74,6 +75,20 @@ impl Block {
             let error = samples.stopped.map(|misfit| misfit.error);
             return Err(error.unwrap_or_else(|| ParseErrorKind::NoSamples.of_file()));
         }
+        let held: Vec<(usize, String)> = plan
+            .settings
+            .iter()
+            .filter_map(|&column| Some((column, titles.as_ref()?.texts.get(column)?.clone())))
+            .collect();
+        let rows = Rows {
+            text,
+            start: run.start,
+            line: run.line,
+            end: samples.end,
+        };
+        settings.take_columns(rows, &held, context)?;
+        let from_recipe = settings.fill(given.recipe);
+        settings.header = std::mem::take(&mut settings.header).or(&inherited.header);
         let mut warnings = std::mem::take(&mut settings.warnings);
         if let Some(doubt) = &form.doubt {
             warnings.push(Warning::new(

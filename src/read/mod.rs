@@ -24,6 +24,7 @@ mod layout;
 mod lines;
 mod lists;
 mod number;
+mod paired;
 mod picture;
 mod plain;
 mod plausible;
