@@ -9,7 +9,9 @@ use super::decode::Encoding;
 use super::error::{ParseError, ParseErrorKind, excerpt};
 use super::evidence::decide;
 use super::interpret::Block;
+use super::layout::BlockForm;
 use super::lines::{Line, lines_from};
+use super::overruled::overruled;
 use super::recipe::Recipe;
 use super::settings::{Context, Setting, Settings};
 use super::tail::{Tail, broken_before, judge};
@@ -94,6 +96,13 @@ pub(super) fn read(
                     content.warnings.extend(more.warnings);
                     content.layout.settings.extend(more.layout.settings);
                     content.layout.notes.extend(more.layout.notes);
+                    content.layout.further_blocks.push(BlockForm {
+                        dialect: more.layout.dialect,
+                        title_line: more.layout.title_line,
+                        columns: more.layout.columns,
+                        first_line: more.layout.first_line,
+                        last_line: more.layout.last_line,
+                    });
                     end = after;
                     blocks += 1;
                     continue;
@@ -112,6 +121,9 @@ pub(super) fn read(
         break;
     }
     take_notes(text, end, blocks, given.recipe, &mut content)?;
+    content
+        .warnings
+        .extend(overruled(&content.traces, given.fallback));
     if encoding == Encoding::Windows1252 {
         content.warnings.push(Warning::new(
             "encoding assumed",

@@ -123,9 +123,8 @@ pub(super) fn decide(
     prefer(&mut forms, |form| {
         form.columns > 1 && (0..form.columns).any(|column| grows_evenly(&form.rows, column))
     });
-    if prefer(&mut forms, plausible) {
-        doubts.push("the other reading gives levels in the thousands of decibels");
-    }
+    // Nobody would take levels in the thousands of decibels: no doubt to voice.
+    prefer(&mut forms, plausible);
     if let Some(titles) = titles
         && prefer(&mut forms, |form| {
             let counted = split(uncommented(titles), form.dialect.separator).count();
@@ -449,10 +448,10 @@ mod tests {
     }
 
     #[test]
-    fn levels_in_the_thousands_are_decimals_and_it_is_said() {
+    fn levels_in_the_thousands_are_decimals_and_no_doubt() {
         let form = form_of(&["1,000;-12,345", "1,500;-12,400", "2,000;-12,500"], None).unwrap();
         assert_eq!(form.dialect.numbers.decimal, DecimalMark::Comma);
-        assert!(form.doubt.is_some());
+        assert_eq!(form.doubt, None);
     }
 
     #[test]

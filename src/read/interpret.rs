@@ -14,6 +14,7 @@ use super::error::{ParseError, ParseErrorKind};
 use super::evidence::Form;
 use super::grid::{farthest_off, first_break, grid_under, printed_unit};
 use super::layout::{Column, Holds, Layout};
+use super::linear::may_be_linear;
 use super::lines::{Line, lines_from};
 use super::lists::spread;
 use super::number::DecimalMark;
@@ -176,7 +177,10 @@ impl Block {
             .map(|column| header_of(&self.settings.header, column))
             .collect();
         spread(&self.settings.lists, &titled_nm, &mut headers)?;
-        for ((column, levels), header) in columns.iter().zip(levels).zip(headers) {
+        let last = columns.len().saturating_sub(1);
+        let mut distances_m = distances_m;
+        for (nth, ((column, levels), header)) in columns.iter().zip(levels).zip(headers).enumerate()
+        {
             let title = self.title(column.column);
             let (levels_db, holds) =
                 self.levels_db(column, levels, (&header, &distances_m), run)?;
@@ -184,7 +188,12 @@ impl Block {
             held.push((column.column, holds));
             traces.push(ReadTrace {
                 header,
-                distances_m: distances_m.clone(),
+                // The last trace takes the distances; a copy is the largest part of a long file's time.
+                distances_m: if nth == last {
+                    std::mem::take(&mut distances_m)
+                } else {
+                    distances_m.clone()
+                },
                 levels_db: Array1::from_vec(levels_db),
                 title,
                 first_line: run.line,
@@ -222,6 +231,7 @@ impl Block {
                 settings: self.settings.entries,
                 from_recipe: self.from_recipe,
                 notes: self.settings.notes,
+                further_blocks: Vec::new(),
             },
             warnings: self.warnings,
             sha256: None,
@@ -450,6 +460,13 @@ impl Block {
             return Err(ParseErrorKind::LinearLevels { found }.at(self.column_place(run), "", 0));
         }
         if column.unit.is_none() {
+            let linear = distances_m
+                .as_slice()
+                .is_some_and(|distances| may_be_linear(distances, &levels));
+            if linear {
+                let kind = ParseErrorKind::MayBeLinear { low, high };
+                return Err(kind.at(self.column_place(run), "", 0));
+            }
             self.warnings.push(Warning::new(
                 "level unit assumed",
                 format!("{named} names no unit; its numbers are taken as one-way decibels"),
