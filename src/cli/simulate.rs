@@ -41,6 +41,14 @@ pub(super) enum DialectArg {
     Plain,
     /// Semicolons, decimal commas, kilometres, header lines `Key;Value`
     DecimalComma,
+    /// Tabs, feet, header lines `key = value`
+    TabFeet,
+    /// Every field in quotes, commas, loss that rises along the fibre
+    QuotedLoss,
+    /// Levels alone, spacing and start in the header
+    LevelsOnly,
+    /// As decimal-comma, in UTF-16
+    Utf16,
 }
 
 impl From<DialectArg> for Dialect {
@@ -48,6 +56,10 @@ impl From<DialectArg> for Dialect {
         match arg {
             DialectArg::Plain => Self::Plain,
             DialectArg::DecimalComma => Self::DecimalComma,
+            DialectArg::TabFeet => Self::TabFeet,
+            DialectArg::QuotedLoss => Self::QuotedLoss,
+            DialectArg::LevelsOnly => Self::LevelsOnly,
+            DialectArg::Utf16 => Self::Utf16,
         }
     }
 }

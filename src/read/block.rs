@@ -74,10 +74,13 @@ pub(super) fn looks_numeric(line: &str) -> bool {
     })
 }
 
-/// Whether a line is a single level that the file does not know.
+/// Whether a line holds levels that the file does not know, and nothing else.
 pub(super) fn is_blank_level(line: &str) -> bool {
-    let text = line.trim().trim_matches(['"', '\'', ';', ',', '\t', ' ']);
-    line.len() < 20 && !line.trim().is_empty() && is_blank(text)
+    line.len() < 200
+        && !line.trim().is_empty()
+        && line
+            .split(['"', '\'', ';', ',', '\t', ' ', '|'])
+            .all(is_blank)
 }
 
 const fn is_of_numbers(c: char) -> bool {

@@ -1,7 +1,7 @@
 //! Which column is what: by its title, else by how its numbers run.
 
 use super::dialect::{Separator, split};
-use super::entry::uncommented;
+use super::entry::{Mark, assignment, uncommented};
 use super::error::{ParseError, ParseErrorKind};
 use super::evidence::{Form, grows_evenly};
 use super::keys::plain_key;
@@ -21,8 +21,12 @@ pub(super) struct TitleRow {
     pub(super) meanings: Vec<Meaning>,
 }
 
+/// Filled lines before the samples that may hold the titles.
+const NEAREST: usize = 4;
+
 /// Finds the titles among the lines before the samples; a second row may hold
-/// the units. The lines used are taken off the end of `before`.
+/// the units, and a line such as `[Data]` may stand between. The lines used are
+/// taken out of `before`.
 pub(super) fn take_titles(
     before: &mut Vec<Line<'_>>,
     separator: Separator,
@@ -36,7 +40,7 @@ pub(super) fn take_titles(
                 .get(i)
                 .is_some_and(|line| line.text.chars().any(char::is_alphanumeric))
         })
-        .take(2)
+        .take(NEAREST)
         .collect();
     let row_at = |index: usize| -> Option<(Line<'_>, Vec<String>)> {
         let line = *before.get(index)?;
@@ -45,39 +49,52 @@ pub(super) fn take_titles(
             title_pieces(line.text, separator, columns, vocabulary)?,
         ))
     };
-    let &last = filled.first()?;
-    let (line, texts) = row_at(last)?;
-    let only_units = texts.iter().all(|text| is_unit(text));
-    let above = filled
-        .get(1)
-        .and_then(|&index| Some((index, row_at(index)?)));
-    if only_units
-        && let Some((index, (line, names))) = above
-        && columns_named(&names, vocabulary)
-    {
-        let texts: Vec<String> = names
-            .iter()
-            .zip(&texts)
-            .map(|(name, unit)| format!("{name} {unit}").trim().to_owned())
-            .collect();
-        let meanings = texts.iter().map(|text| meaning(text, vocabulary)).collect();
-        before.truncate(index);
-        return Some(TitleRow {
-            line: line.number,
-            texts,
-            meanings,
-        });
+    let named = |row: &(Line<'_>, Vec<String>)| columns_named(&row.1, vocabulary);
+    for (nth, &index) in filled.iter().enumerate() {
+        let row = row_at(index);
+        let above = filled.get(nth + 1).copied();
+        if let Some((_, units)) = row
+            .as_ref()
+            .filter(|(_, texts)| texts.iter().all(|t| is_unit(t)))
+            && let Some((above, (line, names))) =
+                above.and_then(|above| Some((above, row_at(above)?)))
+            && columns_named(&names, vocabulary)
+        {
+            let texts: Vec<String> = names
+                .iter()
+                .zip(units)
+                .map(|(name, unit)| format!("{name} {unit}").trim().to_owned())
+                .collect();
+            before.remove(index);
+            before.remove(above);
+            return Some(title_row(line.number, texts, vocabulary));
+        }
+        if let Some((line, texts)) = row.filter(named) {
+            before.remove(index);
+            return Some(title_row(line.number, texts, vocabulary));
+        }
+        if !before.get(index).is_some_and(|line| is_heading(line.text)) {
+            return None;
+        }
     }
-    if !columns_named(&texts, vocabulary) {
-        return None;
-    }
-    let meanings = texts.iter().map(|text| meaning(text, vocabulary)).collect();
-    before.truncate(last);
-    Some(TitleRow {
-        line: line.number,
+    None
+}
+
+fn title_row(line: usize, texts: Vec<String>, vocabulary: &Vocabulary) -> TitleRow {
+    TitleRow {
+        line,
+        meanings: texts.iter().map(|text| meaning(text, vocabulary)).collect(),
         texts,
-        meanings,
-    })
+    }
+}
+
+/// Whether a line is a heading that may stand between titles and samples:
+/// `[Data]`, `BEGIN`, `--- trace ---`.
+fn is_heading(line: &str) -> bool {
+    let text = line.trim_matches(|c: char| !c.is_alphanumeric());
+    text.len() <= 40
+        && text.split_whitespace().count() <= 3
+        && text.chars().all(|c| c.is_alphabetic() || c == ' ')
 }
 
 /// Whether the texts can be titles rather than a key and its value.
@@ -96,9 +113,13 @@ fn columns_named(texts: &[String], vocabulary: &Vocabulary) -> bool {
         .zip(&meanings)
         .filter(|(text, _)| text.starts_with(|c: char| c.is_ascii_digit() || "+-.".contains(c)))
         .collect::<Vec<_>>();
+    let decimal = |text: &str| {
+        text.trim_start_matches(|c: char| c.is_ascii_digit())
+            .starts_with(['.', ','])
+    };
     if numbers
         .iter()
-        .any(|(_, meaning)| meaning.wavelength_nm.is_none())
+        .any(|(text, meaning)| meaning.wavelength_nm.is_none() || decimal(text))
     {
         return false;
     }
@@ -118,9 +139,19 @@ fn columns_named(texts: &[String], vocabulary: &Vocabulary) -> bool {
     if texts.len() == 1 {
         return levels == 1 && numbers.is_empty() && words <= 4;
     }
+    let bare = texts
+        .iter()
+        .any(|text| text.chars().all(|c| c.is_ascii_digit()));
+    let settings = meanings.iter().filter(|m| m.setting.is_some()).count();
+    let in_decibels = meanings.iter().any(|m| m.level_unit.is_some());
     distances > 0
-        || is(&[Quantity::Index]) > 0 && levels > 0
-        || numbers.is_empty() && levels == texts.len()
+        || is(&[Quantity::Index]) > 0 && levels > 0 && !bare
+        || numbers.is_empty() && levels > 0 && levels + settings == texts.len()
+        || !bare && in_decibels && levels == texts.len()
+        || numbers.is_empty()
+            && in_decibels
+            && texts.len() > 2
+            && levels + settings + 1 == texts.len()
 }
 
 fn is_unit(text: &str) -> bool {
@@ -148,8 +179,8 @@ fn title_pieces(
     }
     let line = &line.replace("λ=", "λ ");
     let text = uncommented(line).trim();
-    if text.contains([':', '=']) {
-        return None;
+    if let Some(mark) = assignment(text).filter(|_| text.contains([':', '='])) {
+        return assigned_titles(text, mark, separator, columns, vocabulary);
     }
     let by = |text: &str, separator: Separator| -> Vec<String> {
         let mut pieces: Vec<String> = split(text, separator)
@@ -174,12 +205,77 @@ fn title_pieces(
         meanings.all(|meaning| meaning.quantity.is_some())
     };
     // `#` may be the title of the first column.
-    [by(text, separator), by(line.trim(), separator)]
+    let own = [by(text, separator), by(line.trim(), separator)]
         .into_iter()
-        .chain(others.into_iter().map(|other| by(text, other)))
+        .find(|pieces| pieces.len() == columns);
+    if own.is_some() {
+        return own;
+    }
+    let mut all = others
+        .into_iter()
+        .map(|other| by(text, other))
+        .chain(others.into_iter().map(|other| by(line.trim(), other)))
         .chain([wide_spaced(text), wide_spaced(line.trim())])
         .chain([bracketed(text)].into_iter().filter(meant))
-        .find(|pieces| pieces.len() == columns)
+        .filter(|pieces| pieces.len() == columns);
+    let first = all.next()?;
+    if meant(&first) {
+        return Some(first);
+    }
+    Some(all.find(meant).unwrap_or(first))
+}
+
+/// Titles written as an assignment: `Columns: distance_m, level_db`, or a unit for
+/// each axis, `x: m, y: dB`.
+fn assigned_titles(
+    text: &str,
+    mark: Mark,
+    separator: Separator,
+    columns: usize,
+    vocabulary: &Vocabulary,
+) -> Option<Vec<String>> {
+    let apart = |text: &str| -> Vec<Vec<String>> {
+        let by = |mark: &str| {
+            let pieces = text.split(mark).map(|piece| piece.trim().to_owned());
+            pieces.filter(|piece| !piece.is_empty()).collect()
+        };
+        let own = separator.char().map(|c| by(&c.to_string()));
+        let others = [", ", ";", "\t", "|", ",", "  "].into_iter().map(by);
+        own.into_iter().chain(others).collect()
+    };
+    let quantities = |pieces: &Vec<String>| {
+        let meant = pieces
+            .iter()
+            .filter(|piece| meaning(piece, vocabulary).quantity.is_some());
+        pieces.len() == columns && meant.count() >= columns.min(2)
+    };
+    let key = text.get(..mark.at)?.trim();
+    let rest = text.get(mark.at + mark.len..)?.trim();
+    let is_setting = vocabulary.key(&plain_key(key).0);
+    if is_setting.is_none_or(|key| !key.sure)
+        && let Some(pieces) = apart(rest)
+            .into_iter()
+            .find(|pieces| pieces.iter().all(|p| assignment(p).is_none()) && quantities(pieces))
+    {
+        return Some(pieces);
+    }
+    // A digit would be a value.
+    if columns < 2 || text.contains(|c: char| c.is_ascii_digit()) {
+        return None;
+    }
+    let unmarked = |pieces: Vec<String>| -> Vec<String> {
+        pieces
+            .iter()
+            .map(|piece| piece.replace([':', '='], " "))
+            .collect()
+    };
+    let words = text.split_whitespace().map(str::to_owned).collect();
+    apart(text)
+        .into_iter()
+        .chain([words])
+        .filter(|pieces| pieces.iter().all(|piece| assignment(piece).is_some()))
+        .map(unmarked)
+        .find(quantities)
 }
 
 /// Pieces between two or more spaces.
@@ -213,7 +309,7 @@ pub(super) struct LevelColumn {
     pub(super) unit: Option<LevelUnit>,
     /// The title says that the numbers rise along the fibre.
     pub(super) titled_loss: bool,
-    /// The title says what the column holds.
+    /// The title says that the column holds levels, or losses.
     pub(super) titled: bool,
     pub(super) wavelength_nm: Option<f64>,
     pub(super) direction: Option<Direction>,
@@ -225,6 +321,8 @@ pub(super) struct Plan {
     pub(super) distance: Option<usize>,
     pub(super) distance_unit: Option<DistanceUnit>,
     pub(super) levels: Vec<LevelColumn>,
+    /// Columns that hold one setting in every row.
+    pub(super) settings: Vec<usize>,
     /// The header states the spacing or the count of the samples.
     pub(super) repeats: bool,
 }
@@ -293,6 +391,7 @@ pub(super) fn plan(
         distance,
         distance_unit: titled_unit.or(structure.distance_unit),
         levels,
+        settings: columns_where(&meanings, |m| m.setting.is_some()),
         repeats: structure.spacing_m.is_some() || structure.samples.is_some(),
     })
 }
@@ -315,6 +414,10 @@ fn overrule(titles: &[Meaning], stated: Vec<Meaning>) -> Result<Vec<Meaning>, Pa
             wavelength_nm: recipe.wavelength_nm.or(title.wavelength_nm),
             direction: recipe.direction.or(title.direction),
             linear: title.linear.clone(),
+            named: recipe.named,
+            setting: title
+                .setting
+                .filter(|_| recipe.quantity == Some(Quantity::Other)),
             quantity: recipe.quantity,
         })
     });
@@ -419,7 +522,7 @@ fn level_columns(
             Ok(LevelColumn {
                 column,
                 unit: meaning.level_unit.or(structure.level_unit),
-                titled: meaning.quantity.is_some(),
+                titled: meaning.named,
                 titled_loss: meaning.quantity == Some(Quantity::Loss),
                 wavelength_nm: meaning.wavelength_nm,
                 direction: meaning.direction,

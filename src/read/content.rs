@@ -9,10 +9,14 @@ use super::decode::Encoding;
 use super::error::{ParseError, ParseErrorKind, excerpt};
 use super::evidence::decide;
 use super::interpret::Block;
+use super::layout::BlockForm;
 use super::lines::{Line, lines_from};
+use super::overruled::overruled;
 use super::recipe::Recipe;
 use super::settings::{Context, Setting, Settings};
 use super::tail::{Tail, broken_before, judge};
+use super::titles::{DistanceUnit, LevelUnit};
+use super::words::Known;
 
 /// Rows that the form is first judged by: so many from the start, and from all over.
 const SPECIMENS: (usize, usize) = (64, 64);
@@ -33,6 +37,36 @@ pub(super) struct Given<'g> {
     pub(super) recipe: &'g Recipe,
 }
 
+/// What the first block says for those behind it that say nothing else.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Inherited {
+    pub(super) header: Header,
+    pub(super) distance_unit: Option<DistanceUnit>,
+    pub(super) level_unit: Option<LevelUnit>,
+}
+
+impl Inherited {
+    fn of(content: &FileContent) -> Self {
+        let stated = |known: Known| {
+            let setting = content
+                .layout
+                .settings
+                .iter()
+                .find(|setting| setting.means == Some(known.name()));
+            setting.map(|setting| setting.value.to_lowercase())
+        };
+        Self {
+            header: content
+                .traces
+                .first()
+                .map(|trace| trace.header.clone())
+                .unwrap_or_default(),
+            distance_unit: stated(Known::DistanceUnit).and_then(|w| DistanceUnit::from_word(&w)),
+            level_unit: stated(Known::LevelUnit).and_then(|w| LevelUnit::from_word(&w)),
+        }
+    }
+}
+
 /// Reads a decoded file.
 pub(super) fn read(
     text: &str,
@@ -45,18 +79,14 @@ pub(super) fn read(
     let mut run =
         find_run(text, 0, 1, PLENTY).ok_or_else(|| ParseErrorKind::NoSamples.of_file())?;
     let (mut content, mut end) = loop {
-        match read_block(text, (0, 1), run, encoding, (&Header::default(), given))? {
+        match read_block(text, (0, 1), run, encoding, (&Inherited::default(), given))? {
             Read::Block(content, end) => break (*content, end),
             Read::Longer(longer) => run = longer,
         }
     };
     let mut blocks = 1;
     while let Some(next) = find_run(text, end.0, end.1, PLENTY).filter(|run| run.rows >= PLENTY) {
-        let inherited = content
-            .traces
-            .first()
-            .map(|t| t.header.clone())
-            .unwrap_or_default();
+        let inherited = Inherited::of(&content);
         let why = if blocks == MOST_BLOCKS {
             format!("{MOST_BLOCKS} blocks are read at most")
         } else {
@@ -66,6 +96,13 @@ pub(super) fn read(
                     content.warnings.extend(more.warnings);
                     content.layout.settings.extend(more.layout.settings);
                     content.layout.notes.extend(more.layout.notes);
+                    content.layout.further_blocks.push(BlockForm {
+                        dialect: more.layout.dialect,
+                        title_line: more.layout.title_line,
+                        columns: more.layout.columns,
+                        first_line: more.layout.first_line,
+                        last_line: more.layout.last_line,
+                    });
                     end = after;
                     blocks += 1;
                     continue;
@@ -84,6 +121,9 @@ pub(super) fn read(
         break;
     }
     take_notes(text, end, blocks, given.recipe, &mut content)?;
+    content
+        .warnings
+        .extend(overruled(&content.traces, given.fallback));
     if encoding == Encoding::Windows1252 {
         content.warnings.push(Warning::new(
             "encoding assumed",
@@ -175,7 +215,7 @@ fn read_block(
     from: (usize, usize),
     run: Run,
     encoding: Encoding,
-    headers: (&Header, Given<'_>),
+    headers: (&Inherited, Given<'_>),
 ) -> Result<Read, ParseError> {
     let before: Vec<Line<'_>> = lines_from(text, from.0, from.1)
         .take_while(|line| line.start < run.start)

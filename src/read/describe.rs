@@ -2,6 +2,7 @@
 
 use std::fmt::Write as _;
 
+use super::dialect::Dialect;
 use super::keys::is_known_key;
 use super::layout::{Column, Holds};
 use super::number::Thousands;
@@ -28,32 +29,18 @@ pub fn describe(content: &FileContent, glyphs: Glyphs) -> String {
     let mut text = String::new();
     // Writing to a string cannot fail; the results are dropped for that reason.
     let layout = &content.layout;
-    let numbers = layout.dialect.numbers;
-    let thousands = match numbers.thousands {
-        None => "",
-        Some(Thousands::Comma) => ", comma for thousands",
-        Some(Thousands::Point) => ", point for thousands",
-        Some(Thousands::Space) => ", space for thousands",
-        Some(Thousands::Apostrophe) => ", apostrophe for thousands",
-    };
     let _ = writeln!(text, "Form");
     let _ = writeln!(text, "  encoding: {}", layout.encoding);
-    let _ = writeln!(
-        text,
-        "  rows: columns by {}, decimal {}{thousands}",
-        layout.dialect.separator,
-        match numbers.decimal {
-            super::DecimalMark::Point => "point",
-            super::DecimalMark::Comma => "comma",
-        },
+    form(
+        &mut text,
+        layout.dialect,
+        &layout.columns,
+        layout.title_line,
     );
-    for (index, column) in layout.columns.iter().enumerate() {
-        let _ = writeln!(
-            text,
-            "  column {}: {}",
-            index + 1,
-            column_words(column, layout.title_line)
-        );
+    for block in &layout.further_blocks {
+        let (first, last) = (block.first_line, block.last_line);
+        let _ = writeln!(text, "Form of the block on lines {first} to {last}");
+        form(&mut text, block.dialect, &block.columns, block.title_line);
     }
     let _ = writeln!(text, "Settings");
     for setting in &layout.settings {
@@ -119,6 +106,27 @@ pub fn describe(content: &FileContent, glyphs: Glyphs) -> String {
         let _ = writeln!(text, "SHA-256 {sha256}");
     }
     text
+}
+
+/// Separator, numbers and columns of a block.
+fn form(text: &mut String, dialect: Dialect, columns: &[Column], title_line: Option<usize>) {
+    let numbers = dialect.numbers;
+    let thousands = match numbers.thousands {
+        None => "",
+        Some(Thousands::Comma) => ", comma for thousands",
+        Some(Thousands::Point) => ", point for thousands",
+        Some(Thousands::Space) => ", space for thousands",
+        Some(Thousands::Apostrophe) => ", apostrophe for thousands",
+    };
+    let _ = writeln!(
+        text,
+        "  rows: columns by {}, decimal {}{thousands}",
+        dialect.separator, numbers.decimal,
+    );
+    for (index, column) in columns.iter().enumerate() {
+        let words = column_words(column, title_line);
+        let _ = writeln!(text, "  column {}: {words}", index + 1);
+    }
 }
 
 fn column_words(column: &Column, title_line: Option<usize>) -> String {

@@ -3,7 +3,7 @@
 use super::dialect::{Separator, split};
 use super::keys::{is_key_unit, plain_key};
 use super::settings::wanted_of;
-use super::words::Vocabulary;
+use super::words::{Key, Known, Vocabulary};
 
 /// Longest key; a longer text before a colon is a sentence.
 const LONGEST_KEY: usize = 60;
@@ -22,23 +22,55 @@ pub(super) struct Entry {
     pub(super) pieces: usize,
 }
 
-/// The text of a line without the marks of a comment.
+/// The text of a line without the marks of a comment or of a list.
 pub(super) fn uncommented(line: &str) -> &str {
     let text = line.trim_start_matches(|c: char| {
-        c.is_whitespace() || matches!(c, '#' | '%' | '!' | '*' | '/' | ';')
+        c.is_whitespace()
+            || matches!(
+                c,
+                '#' | '%' | '!' | '*' | '/' | ';' | '>' | '@' | '$' | '&' | '•' | '·'
+            )
     });
-    let word = ["--", "REM ", "rem ", "Rem "]
+    let word = ["--", "- ", "' ", "REM ", "rem ", "Rem "]
         .iter()
         .find_map(|mark| text.strip_prefix(mark))
         .filter(|after| after.starts_with(|c: char| c == ' ' || c.is_alphabetic()));
     word.map_or(text, str::trim_start)
 }
 
+/// The part of a line inside the marks around it: `{pulse = 100 ns}`,
+/// `[Pulse: 100 ns]`, cells left empty before the key, and the comma behind an
+/// entry of a JSON object.
+fn unwrapped(line: &str) -> &str {
+    let text = line.trim();
+    let text = text.trim_start_matches([',', '|']).trim_start();
+    let inner = [('{', '}'), ('[', ']'), ('<', '>')]
+        .into_iter()
+        .find_map(|(open, close)| text.strip_prefix(open)?.strip_suffix(close))
+        .filter(|inner| assignment(inner).is_some());
+    let text = inner.unwrap_or(text).trim();
+    let quoted_key = text.starts_with('"')
+        && text
+            .get(quoted_len(text)..)
+            .is_some_and(|rest| rest.trim_start().starts_with(':'));
+    if quoted_key {
+        text.trim_end_matches(',')
+    } else {
+        text
+    }
+}
+
 /// Every key and value of a line; several only where each key is known:
 /// `Wavelength=1550nm;Pulse=100ns` or `From;Harrow Lane;To;Mill Bridge`.
 pub(super) fn entries(line: &str, separator: Separator, vocabulary: &Vocabulary) -> Vec<Entry> {
-    several(line, separator, vocabulary)
-        .unwrap_or_else(|| entry(line, separator, vocabulary).into_iter().collect())
+    let inner = unwrapped(line);
+    let mut found = several(inner, separator, vocabulary)
+        .unwrap_or_else(|| entry(inner, separator, vocabulary).into_iter().collect());
+    let before = line.find(inner).unwrap_or(0);
+    for entry in &mut found {
+        entry.value_start += before;
+    }
+    found
 }
 
 fn several(line: &str, separator: Separator, vocabulary: &Vocabulary) -> Option<Vec<Entry>> {
@@ -55,13 +87,22 @@ fn several(line: &str, separator: Separator, vocabulary: &Vocabulary) -> Option<
                 .map(str::trim)
                 .filter(|piece| !piece.is_empty())
                 .collect();
+            // Other keys may stand among those that are known.
             let assigned = || {
-                let taken = pieces.iter().map(|piece| {
-                    let at = assignment(piece)?;
-                    known(piece.get(..at)?)?;
-                    entry(piece, separator, vocabulary)
-                });
-                taken.collect::<Option<Vec<Entry>>>()
+                let key = |piece: &&str| {
+                    let mark = assignment(piece)?;
+                    let value = piece.get(mark.at + mark.len..)?.trim();
+                    let key = piece.get(..mark.at)?.trim();
+                    let named = key.starts_with(|c: char| c.is_alphabetic() || "\"[<".contains(c));
+                    (named && !value.is_empty()).then(|| known(key))
+                };
+                let keys: Vec<Option<Key>> = pieces.iter().map(key).collect::<Option<_>>()?;
+                let count = keys.iter().flatten().count();
+                let taken = pieces
+                    .iter()
+                    .map(|piece| entry(piece, separator, vocabulary));
+                (count > 1 || 2 * count >= keys.len() || count > 0 && keys.len() > 2)
+                    .then(|| taken.collect::<Option<Vec<Entry>>>())?
             };
             let in_turn = || {
                 if pieces.len() < 4 || !pieces.len().is_multiple_of(2) {
@@ -85,8 +126,19 @@ fn several(line: &str, separator: Separator, vocabulary: &Vocabulary) -> Option<
             }
         })?;
     // In the plain trace text a note may say `; to: somewhere`; a number may not.
-    let first = found.first().and_then(|entry| known(&entry.key))?;
-    if line.trim_start().starts_with('#') && wanted_of(first.known).is_none() {
+    let meanings: Vec<_> = found.iter().filter_map(|entry| known(&entry.key)).collect();
+    let numbers = found.iter().any(|entry| {
+        let key = known(&entry.key).filter(|key| key.sure);
+        key.is_some_and(|key| wanted_of(key.known).is_some())
+            && entry
+                .value
+                .starts_with(|c: char| c.is_ascii_digit() || "+-".contains(c))
+    });
+    let first = found.first().and_then(|entry| known(&entry.key));
+    let many = found.len() > 2 && meanings.len() > 1;
+    if line.trim_start().starts_with('#') && !numbers && !many
+        || first.is_some_and(|key| key.known == Known::Note)
+    {
         return None;
     }
     let places = found
@@ -119,7 +171,21 @@ pub(super) fn entry(line: &str, separator: Separator, vocabulary: &Vocabulary) -
     let text = uncommented(line);
     let offset = line.len() - text.len();
     let comment = offset > line.len() - line.trim_start().len();
-    let assigned = assignment(text);
+    let is_known = |key: &str| {
+        vocabulary
+            .key(&plain_key(key.trim_matches('"')).0)
+            .is_some()
+    };
+    if let Some((key, value)) = keyed_by_bracket(text).filter(|(key, _)| is_known(key)) {
+        return Some(Entry {
+            key: key.to_owned(),
+            value: value.to_owned(),
+            value_start: line.len() - value.len(),
+            pieces: 1,
+        });
+    }
+    let mark = assignment(text);
+    let assigned = mark.map(|mark| mark.at);
     // A key in quotes may hold the separator: `"Pulse width, ns",500`.
     let from = quoted_len(text);
     let after = text.get(from..)?;
@@ -129,12 +195,17 @@ pub(super) fn entry(line: &str, separator: Separator, vocabulary: &Vocabulary) -
     }
     .or_else(|| after.find(" ..."))
     .map(|at| from + at);
-    let is_known = |key: &str| {
-        vocabulary
-            .key(&plain_key(key.trim_matches('"')).0)
-            .is_some()
-    };
     let known_until = |at: usize| text.get(..at).is_some_and(is_known);
+    // `Wavelength.........1550 nm`, `Wavelength      1550 nm`
+    let led = ["...", "  ", "\t", "|", ";"]
+        .iter()
+        .filter_map(|leader| after.find(leader).map(|at| from + at))
+        .find(|at| known_until(*at));
+    let columned = match (led, columned) {
+        (Some(led), Some(columned)) if columned < led && known_until(columned) => Some(columned),
+        (Some(led), _) => Some(led),
+        (None, columned) => columned,
+    };
     // A file of levels alone shows no separator; its header may have one.
     let columned = columned.or_else(|| {
         let comma = after.find([',', '|']).map(|at| from + at);
@@ -145,8 +216,11 @@ pub(super) fn entry(line: &str, separator: Separator, vocabulary: &Vocabulary) -
         let rest = text.get(at + 1..)?;
         let end = rest.find([':', '=', ';', ',', '\t', '|']);
         match end.filter(|end| {
-            rest.get(..*end)
-                .is_some_and(|unit| is_key_unit(unit.trim()))
+            let is_last = rest
+                .get(*end + 1..)
+                .is_none_or(|value| value.trim_matches([' ', ';', ',', '\t', '|']).is_empty());
+            let unit = rest.get(..*end);
+            !is_last && unit.is_some_and(|unit| is_key_unit(unit.trim()))
         }) {
             Some(end) if assigned == Some(at + 1 + end) => None,
             Some(end) => Some(at + 1 + end),
@@ -176,9 +250,19 @@ pub(super) fn entry(line: &str, separator: Separator, vocabulary: &Vocabulary) -
         return None;
     }
     let is_columned = columned == Some(at);
-    let mut rest = text.get(at + 1..)?;
-    if rest.starts_with("...") {
+    let marked = if is_columned {
+        1
+    } else {
+        mark.map_or(1, |mark| mark.len)
+    };
+    let mut rest = text.get(at + marked..)?;
+    if rest.starts_with("..") {
         rest = rest.trim_start_matches('.');
+    }
+    // `Pulse width......: 100 ns`, `Pulse width     = 100 ns`
+    if is_columned {
+        let led = rest.trim_start();
+        rest = led.strip_prefix([':', '=']).unwrap_or(rest);
     }
     // `key:;value` writes both.
     if !is_columned && let Some(separator) = separator.char() {
@@ -224,17 +308,46 @@ pub(super) fn entry(line: &str, separator: Separator, vocabulary: &Vocabulary) -
     })
 }
 
-/// The first colon or equals sign outside of brackets: `Averaging time (mm:ss): 3:20`.
-fn assignment(text: &str) -> Option<usize> {
+/// The mark between a key and its value.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Mark {
+    /// Byte offset in the text.
+    pub(super) at: usize,
+    /// Bytes of the mark.
+    pub(super) len: usize,
+}
+
+/// The first colon, equals sign or arrow outside of brackets and of a quoted
+/// key: `Averaging time (mm:ss): 3:20`, `pulse -> 100 ns`.
+pub(super) fn assignment(text: &str) -> Option<Mark> {
+    const MARKS: [&str; 7] = [":=", "=>", "->", "\u{2192}", "==", ":", "="];
     let mut depth = 0_usize;
+    let key = quoted_len(text);
     text.char_indices().find_map(|(at, c)| {
         match c {
             '(' | '[' => depth += 1,
             ')' | ']' => depth = depth.saturating_sub(1),
             _ => {}
         }
-        (matches!(c, ':' | '=') && depth == 0).then_some(at)
+        if depth > 0 || at < key {
+            return None;
+        }
+        let rest = text.get(at..)?;
+        let mark = MARKS.iter().find(|mark| rest.starts_with(**mark))?;
+        Some(Mark {
+            at,
+            len: mark.len(),
+        })
     })
+}
+
+/// Key and value of `[Pulse width] 100 ns` or `<Pulse width> 100 ns`.
+fn keyed_by_bracket(text: &str) -> Option<(&str, &str)> {
+    let (key, value) = [('[', ']'), ('<', '>')]
+        .into_iter()
+        .find_map(|(open, close)| text.strip_prefix(open)?.split_once(close))?;
+    let value = value.trim_start_matches([' ', '\t', ':', '=', ',', ';']);
+    (!value.is_empty()).then_some((key.trim(), value))
 }
 
 /// Bytes of a quoted field at the start of a text.

@@ -211,6 +211,17 @@ pub enum ParseErrorKind {
         /// What says so.
         found: String,
     },
+    /// Levels without a unit that look like linear power.
+    #[error(
+        "the levels run from {low} to {high} without a unit and may be linear power; export the trace in \
+         decibels, or title the column `level_db` if it holds decibels"
+    )]
+    MayBeLinear {
+        /// Lowest number.
+        low: f64,
+        /// Highest number.
+        high: f64,
+    },
     /// Levels that grow with the distance and are not titled as loss.
     #[error(
         "the levels rise by {rise_db:.1} dB along the fibre; title the column `loss_db` if it holds \

@@ -8,7 +8,7 @@
 
 use super::block::{PLENTY, Specimens};
 use super::dialect::{Dialect, Separator, split};
-use super::entry::uncommented;
+use super::entry::{assignment, uncommented};
 use super::error::{ParseError, ParseErrorKind, excerpt};
 use super::number::{DecimalMark, Field, NumberStyle, Thousands, field};
 use super::recipe::Recipe;
@@ -56,7 +56,7 @@ pub(super) fn decide(
             dialect
                 .separator
                 .char()
-                .is_some_and(|end| row.trim_end().ends_with(end))
+                .is_some_and(|end| row.trim_end_matches([' ', '\r']).ends_with(end))
         };
         let titled = titles.is_some_and(|titles| {
             split(titles, dialect.separator)
@@ -123,9 +123,8 @@ pub(super) fn decide(
     prefer(&mut forms, |form| {
         form.columns > 1 && (0..form.columns).any(|column| grows_evenly(&form.rows, column))
     });
-    if prefer(&mut forms, plausible) {
-        doubts.push("the other reading gives levels in the thousands of decibels");
-    }
+    // Nobody would take levels in the thousands of decibels: no doubt to voice.
+    prefer(&mut forms, plausible);
     if let Some(titles) = titles
         && prefer(&mut forms, |form| {
             let counted = split(uncommented(titles), form.dialect.separator).count();
@@ -165,9 +164,13 @@ pub(super) fn decide(
 
 /// Whether a line is the title of one column of levels.
 fn is_level_title(line: &str, recipe: &Recipe) -> bool {
-    let quantity = meaning(uncommented(line), &recipe.vocabulary).quantity;
+    let text = uncommented(line);
+    // `Columns: level (dB)`
+    let title = assignment(text).and_then(|mark| text.get(mark.at + mark.len..));
+    let title = title.unwrap_or(text);
+    let quantity = meaning(title, &recipe.vocabulary).quantity;
     matches!(quantity, Some(Quantity::Level | Quantity::Loss))
-        && !uncommented(line).contains([':', '=', ';', '\t', '|'])
+        && !title.contains([':', '=', ';', '\t', '|'])
 }
 
 /// Of forms that give the same numbers, keeps the first.
@@ -351,9 +354,13 @@ fn plausible(form: &Form) -> bool {
         .filter(|&column| !grows_evenly(&form.rows, column))
         .all(|column| {
             let values = || form.rows.iter().filter_map(|row| row.get(column).copied());
-            values()
-                .filter(|v| v.is_finite())
-                .all(|v| v.abs() <= WIDEST_LEVELS_DB)
+            // A column of one value is a setting, such as the wavelength.
+            let first = values().next().map(f64::to_bits);
+            let constant = form.rows.len() > 2 && values().all(|v| Some(v.to_bits()) == first);
+            constant
+                || values()
+                    .filter(|v| v.is_finite())
+                    .all(|v| v.abs() <= WIDEST_LEVELS_DB)
         })
 }
 
@@ -441,10 +448,10 @@ mod tests {
     }
 
     #[test]
-    fn levels_in_the_thousands_are_decimals_and_it_is_said() {
+    fn levels_in_the_thousands_are_decimals_and_no_doubt() {
         let form = form_of(&["1,000;-12,345", "1,500;-12,400", "2,000;-12,500"], None).unwrap();
         assert_eq!(form.dialect.numbers.decimal, DecimalMark::Comma);
-        assert!(form.doubt.is_some());
+        assert_eq!(form.doubt, None);
     }
 
     #[test]

@@ -8,17 +8,18 @@ use crate::warning::Warning;
 
 use super::block::Run;
 use super::columns::{LevelColumn, Plan, TitleRow, plan, take_titles};
-use super::content::Given;
+use super::content::{Given, Inherited};
 use super::decode::Encoding;
 use super::error::{ParseError, ParseErrorKind};
 use super::evidence::Form;
 use super::grid::{farthest_off, first_break, grid_under, printed_unit};
 use super::layout::{Column, Holds, Layout};
+use super::linear::may_be_linear;
 use super::lines::{Line, lines_from};
 use super::lists::spread;
 use super::number::DecimalMark;
 use super::samples::{Samples, Wanted, read as read_samples};
-use super::settings::{Context, Settings};
+use super::settings::{Context, Rows, Settings};
 use super::tail::last_sample_is_cut;
 use super::titles::{Direction, DistanceUnit, LevelUnit};
 use super::trend::{Fall, Sense, fall_per_unit, fitting_units, sense};
@@ -44,7 +45,7 @@ impl Block {
         run: Run,
         form: &Form,
         first_row: Line<'_>,
-        (inherited, given): (&Header, Given<'_>),
+        (inherited, given): (&Inherited, Given<'_>),
     ) -> Result<Self, ParseError> {
         let vocabulary = &given.recipe.vocabulary;
         let titles = take_titles(before, form.dialect.separator, form.columns, vocabulary);
@@ -54,16 +55,17 @@ impl Block {
             decimal: decimal_shown(form, text.get(run.start..).unwrap_or_default()),
         };
         let mut settings = Settings::default();
-        for line in before.iter() {
-            settings.take(*line, context)?;
-        }
+        settings.take_all(before, context)?;
         settings.finish();
-        let from_recipe = settings.fill(given.recipe);
-        settings.header = std::mem::take(&mut settings.header).or(inherited);
+        let structure = &mut settings.structure;
+        structure.distance_unit = structure.distance_unit.or(inherited.distance_unit);
+        structure.level_unit = structure.level_unit.or(inherited.level_unit);
+        let mut stated = settings.clone();
+        stated.fill(given.recipe);
         let plan = plan(
             form,
             titles.as_ref(),
-            &settings.structure,
+            &stated.structure,
             given.recipe,
             first_row,
         )?;
@@ -74,6 +76,20 @@ impl Block {
             let error = samples.stopped.map(|misfit| misfit.error);
             return Err(error.unwrap_or_else(|| ParseErrorKind::NoSamples.of_file()));
         }
+        let held: Vec<(usize, String)> = plan
+            .settings
+            .iter()
+            .filter_map(|&column| Some((column, titles.as_ref()?.texts.get(column)?.clone())))
+            .collect();
+        let rows = Rows {
+            text,
+            start: run.start,
+            line: run.line,
+            end: samples.end,
+        };
+        settings.take_columns(rows, &held, context)?;
+        let from_recipe = settings.fill(given.recipe);
+        settings.header = std::mem::take(&mut settings.header).or(&inherited.header);
         let mut warnings = std::mem::take(&mut settings.warnings);
         if let Some(doubt) = &form.doubt {
             warnings.push(Warning::new(
@@ -161,7 +177,10 @@ impl Block {
             .map(|column| header_of(&self.settings.header, column))
             .collect();
         spread(&self.settings.lists, &titled_nm, &mut headers)?;
-        for ((column, levels), header) in columns.iter().zip(levels).zip(headers) {
+        let last = columns.len().saturating_sub(1);
+        let mut distances_m = distances_m;
+        for (nth, ((column, levels), header)) in columns.iter().zip(levels).zip(headers).enumerate()
+        {
             let title = self.title(column.column);
             let (levels_db, holds) =
                 self.levels_db(column, levels, (&header, &distances_m), run)?;
@@ -169,7 +188,12 @@ impl Block {
             held.push((column.column, holds));
             traces.push(ReadTrace {
                 header,
-                distances_m: distances_m.clone(),
+                // The last trace takes the distances; a copy is the largest part of a long file's time.
+                distances_m: if nth == last {
+                    std::mem::take(&mut distances_m)
+                } else {
+                    distances_m.clone()
+                },
                 levels_db: Array1::from_vec(levels_db),
                 title,
                 first_line: run.line,
@@ -207,6 +231,7 @@ impl Block {
                 settings: self.settings.entries,
                 from_recipe: self.from_recipe,
                 notes: self.settings.notes,
+                further_blocks: Vec::new(),
             },
             warnings: self.warnings,
             sha256: None,
@@ -435,6 +460,13 @@ impl Block {
             return Err(ParseErrorKind::LinearLevels { found }.at(self.column_place(run), "", 0));
         }
         if column.unit.is_none() {
+            let linear = distances_m
+                .as_slice()
+                .is_some_and(|distances| may_be_linear(distances, &levels));
+            if linear {
+                let kind = ParseErrorKind::MayBeLinear { low, high };
+                return Err(kind.at(self.column_place(run), "", 0));
+            }
             self.warnings.push(Warning::new(
                 "level unit assumed",
                 format!("{named} names no unit; its numbers are taken as one-way decibels"),

@@ -30,6 +30,24 @@ pub struct Layout {
     pub from_recipe: Vec<(String, String)>,
     /// Lines that are neither a setting nor a sample.
     pub notes: Vec<Note>,
+    /// The blocks of samples behind the first, where the file has several.
+    pub further_blocks: Vec<BlockForm>,
+}
+
+/// Form of a block of samples behind the first; its settings are among those of
+/// the [`Layout`].
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct BlockForm {
+    /// Columns and numbers of the sample rows.
+    pub dialect: Dialect,
+    /// Line of the column titles, counted from 1.
+    pub title_line: Option<usize>,
+    /// Every column of the sample rows, from the left.
+    pub columns: Vec<Column>,
+    /// Line of the first sample, counted from 1.
+    pub first_line: usize,
+    /// Line of the last sample.
+    pub last_line: usize,
 }
 
 /// One column of the sample rows.

@@ -22,9 +22,12 @@ mod inspection;
 mod interpret;
 mod keys;
 mod layout;
+mod linear;
 mod lines;
 mod lists;
 mod number;
+mod overruled;
+mod paired;
 mod picture;
 mod plain;
 mod plausible;
@@ -53,7 +56,7 @@ pub use dialect::{Dialect, Separator};
 pub use error::{ParseError, ParseErrorKind, Place, ReadError};
 pub use heads::heads_of_path;
 pub use inspection::{InspectedTrace, Inspection, inspection};
-pub use layout::{Column, Holds, Layout};
+pub use layout::{BlockForm, Column, Holds, Layout};
 pub use number::{DecimalMark, NumberStyle, Thousands};
 pub use picture::{Glyphs, picture};
 pub use plain::{notes_as_text, to_plain_text};
@@ -74,7 +77,7 @@ pub struct FileContent {
     /// The traces, at least one; several where the file has several columns or
     /// blocks of levels.
     pub traces: Vec<ReadTrace>,
-    /// What was understood, of the first trace where there are several.
+    /// What was understood.
     pub layout: Layout,
     /// Doubts that a reader of the result must know.
     pub warnings: Vec<Warning>,

@@ -137,7 +137,7 @@ fn one_line(value: &str) -> String {
 /// A key that reads back as one: without the marks that end it, and not taken
 /// for a setting that it is not.
 fn safe_key(key: &str) -> String {
-    let key = one_line(&key.replace([':', '='], " "));
+    let key = one_line(&key.replace([':', '=', '\u{2192}'], " ").replace("->", " "));
     if is_known_key(&key) {
         format!("{key} (as found)")
     } else {

@@ -388,6 +388,8 @@ impl RecipeColumn {
         };
         Meaning {
             quantity: Some(quantity),
+            named: is_level,
+            setting: None,
             distance_unit: (!is_level)
                 .then(|| DistanceUnit::from_word(&unit))
                 .flatten(),

@@ -6,16 +6,17 @@ use crate::trace::Header;
 use crate::units::{BackscatterCoefficient, GroupIndex, Length, PulseWidth, Wavelength};
 use crate::warning::Warning;
 
-use super::dialect::Separator;
+use super::dialect::{Separator, split};
 use super::entry::{Entry, entries, entry};
 use super::error::{ParseError, ParseErrorKind, excerpt};
 use super::keys::{
     AVERAGING_S, BACKSCATTER_DB, CORD_M, INDEX, PULSE_NS, SPACING_M, START_M, WAVELENGTH_NM,
     plain_key,
 };
-use super::lines::Line;
+use super::lines::{Line, lines_from};
 use super::lists::{List, clock, list_of, numbered};
 use super::number::DecimalMark;
+use super::paired::paired;
 use super::quantity::{Refusal, Wanted, quantity};
 use super::recipe::Recipe;
 use super::titles::{DistanceUnit, LevelUnit};
@@ -68,6 +69,16 @@ pub(super) struct Settings {
     time: Option<(String, String)>,
 }
 
+/// The rows of samples of one block.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Rows<'t> {
+    pub(super) text: &'t str,
+    pub(super) start: usize,
+    /// Number of the first row's line.
+    pub(super) line: usize,
+    pub(super) end: usize,
+}
+
 /// Most entries kept from one header.
 const MOST_ENTRIES: usize = 10_000;
 /// Most notes kept from one file.
@@ -86,6 +97,37 @@ pub(super) struct Context<'v> {
 }
 
 impl Settings {
+    /// Takes the lines before the samples.
+    pub(super) fn take_all(
+        &mut self,
+        before: &[Line<'_>],
+        context: Context<'_>,
+    ) -> Result<(), ParseError> {
+        let context = Context {
+            decimal: decimal_of(before, context).or(context.decimal),
+            ..context
+        };
+        let mut lines = before
+            .iter()
+            .filter(|line| !line.text.trim().is_empty())
+            .peekable();
+        while let Some(&line) = lines.next() {
+            let table = lines
+                .peek()
+                .and_then(|&&next| paired(line, next, context.separator, context.vocabulary));
+            match (table, lines.peek().copied()) {
+                (Some(entries), Some(&values)) => {
+                    for entry in &entries {
+                        self.take_entry(values, entry, context)?;
+                    }
+                    lines.next();
+                }
+                _ => self.take(line, context)?,
+            }
+        }
+        Ok(())
+    }
+
     /// Takes a line before the samples: a setting, or else a note.
     pub(super) fn take(&mut self, line: Line<'_>, context: Context<'_>) -> Result<(), ParseError> {
         if line.text.trim().is_empty() {
@@ -238,7 +280,8 @@ impl Settings {
         let before = self.entries.iter().find(|e| e.means == Some(known.name()));
         if let Some(before) = before.filter(|_| known != Known::Note) {
             let same_key = plain_key(&before.key).0 == plain_key(&entry.key).0;
-            if before.value != entry.value && key.sure && (same_key || !is_text(known)) {
+            let differs = before.value != entry.value && !self.agrees(known, entry, unit, context);
+            if differs && key.sure && (same_key || !is_text(known)) {
                 let kind = ParseErrorKind::SettingTwice {
                     key: entry.key.clone(),
                     found: excerpt(&entry.value),
@@ -301,6 +344,77 @@ impl Settings {
         Some(known.name())
     }
 
+    /// Whether a value is the number that is already taken: `1550 nm` and `1.55 µm`.
+    fn agrees(
+        &self,
+        known: Known,
+        entry: &Entry,
+        unit: Option<&str>,
+        context: Context<'_>,
+    ) -> bool {
+        let mut other = Self::default();
+        let taken = other.set(known, &entry.value, unit, context, 0);
+        let number = |settings: &Self| {
+            let (header, structure) = (&settings.header, &settings.structure);
+            match known {
+                Known::Wavelength => header.wavelength.map(Wavelength::nm),
+                Known::Pulse => header.pulse_width.map(PulseWidth::ns),
+                Known::Index => header.group_index.map(GroupIndex::ratio),
+                Known::Backscatter => header.backscatter.map(BackscatterCoefficient::db),
+                Known::Averaging => header.averaging_time_s,
+                Known::Launch => header.launch_cord.map(Length::m),
+                Known::Tail => header.tail_cord.map(Length::m),
+                Known::Spacing => structure.spacing_m,
+                Known::Start => structure.start_m,
+                _ => None,
+            }
+        };
+        taken == Ok(Taken::Yes)
+            && matches!((number(self), number(&other)), (Some(a), Some(b)) if a.to_bits() == b.to_bits())
+    }
+
+    /// Takes the settings that stand in columns of their own, the same in every row.
+    pub(super) fn take_columns(
+        &mut self,
+        rows: Rows<'_>,
+        columns: &[(usize, String)],
+        context: Context<'_>,
+    ) -> Result<(), ParseError> {
+        for (column, title) in columns {
+            let mut cells = lines_from(rows.text, rows.start, rows.line)
+                .take_while(|line| line.start < rows.end)
+                .filter(|line| !line.text.trim().is_empty())
+                .filter_map(|line| {
+                    let cell = split(line.text, context.separator).nth(*column)?;
+                    Some((line, cell.text.into_owned()))
+                });
+            let Some((line, value)) = cells.next() else {
+                continue;
+            };
+            if let Some((other, found)) = cells.find(|(_, cell)| *cell != value) {
+                self.warnings.push(Warning::new(
+                    "setting changes",
+                    format!(
+                        "column {title:?} is {:?} on line {} and {:?} on line {}; it is not used as a setting",
+                        excerpt(&value),
+                        line.number,
+                        excerpt(&found),
+                        other.number
+                    ),
+                ));
+                continue;
+            }
+            let entry = Entry {
+                key: title.clone(),
+                value_start: line.text.find(&value).unwrap_or(0),
+                value,
+                pieces: 1,
+            };
+            self.take_entry(line, &entry, context)?;
+        }
+        Ok(())
+    }
+
     fn set(
         &mut self,
         known: Known,
@@ -327,6 +441,10 @@ impl Settings {
                     Some(before) => Some(format!("{before} / {value}")),
                     None => text,
                 }
+            }
+            // `Measurement time: 60 s`
+            Known::Time if header.averaging_time_s.is_none() && read(AVERAGING_S).is_ok() => {
+                header.averaging_time_s = Some(read(AVERAGING_S)?);
             }
             Known::Time => self.time = text.map(|time| ("time".to_owned(), time)),
             Known::Wavelength => {
@@ -436,6 +554,51 @@ impl<'v> Context<'v> {
 enum Taken {
     Yes,
     No,
+}
+
+/// Header lines looked at for the header's own decimal mark.
+const SHOWING: usize = 1000;
+
+/// The decimal mark of the header, where numbers in it show one and no other: a
+/// header may be written otherwise than the samples.
+fn decimal_of(before: &[Line<'_>], context: Context<'_>) -> Option<DecimalMark> {
+    let mut shown = [false, false];
+    for line in before.iter().take(SHOWING) {
+        for entry in entries(line.text, context.separator, context.vocabulary) {
+            let key = context.vocabulary.key(&plain_key(&entry.key).0);
+            if key.is_some_and(|key| !is_text(key.known))
+                && let Some(mark) = mark_shown(&entry.value)
+            {
+                shown[usize::from(mark == DecimalMark::Comma)] = true;
+            }
+        }
+    }
+    match shown {
+        [true, false] => Some(DecimalMark::Point),
+        [false, true] => Some(DecimalMark::Comma),
+        _ => None,
+    }
+}
+
+/// The decimal mark of a number that cannot be read with it as thousands:
+/// `1.4682`, `0,125`.
+fn mark_shown(value: &str) -> Option<DecimalMark> {
+    let number = value.trim_start_matches(['+', '-', '\u{2212}']);
+    let end = number
+        .find(|c: char| !c.is_ascii_digit() && !matches!(c, '.' | ','))
+        .unwrap_or(number.len());
+    let (whole, decimals) = number.get(..end)?.split_once(['.', ','])?;
+    let plain = |digits: &str| digits.bytes().all(|b| b.is_ascii_digit());
+    if !plain(whole) || !plain(decimals) || decimals.is_empty() {
+        return None;
+    }
+    let thousands = decimals.len() == 3 && (1..=3).contains(&whole.len()) && whole != "0";
+    let mark = if number.as_bytes().get(whole.len()) == Some(&b',') {
+        DecimalMark::Comma
+    } else {
+        DecimalMark::Point
+    };
+    (!thousands).then_some(mark)
 }
 
 fn cord(value: &str, read: impl Fn(Wanted) -> Result<f64, Refusal>) -> Result<Length, Refusal> {

@@ -60,7 +60,13 @@ pub(super) fn judge(
     };
     let adjacent = samples.end_line == samples.last_line + 1;
     // A row whose distance is beyond all numbers is no note.
+    // A line drawn behind a table is no row of it.
+    let drawn = wanted.columns > 1
+        && rest()
+            .next()
+            .is_some_and(|line| line.text.trim().chars().all(|c| "-=*_#~+".contains(c)));
     let beyond = match &misfit.error.kind {
+        _ if drawn => false,
         ParseErrorKind::NumberTooLarge { .. } => true,
         ParseErrorKind::NotANumber { found, .. } => is_blank(found),
         _ => false,

@@ -4,7 +4,8 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
-use super::words::{Quantity, Vocabulary, title_word};
+use super::keys::plain_key;
+use super::words::{Known, Quantity, Vocabulary, title_word};
 
 /// Unit of a column of distances; the last ones are of round-trip time.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -157,6 +158,10 @@ impl fmt::Display for LevelUnit {
 #[derive(Debug, Clone, Default, PartialEq)]
 pub(super) struct Meaning {
     pub(super) quantity: Option<Quantity>,
+    /// A word says whether the numbers are levels or losses; a unit does not.
+    pub(super) named: bool,
+    /// A setting that stands in a column of its own.
+    pub(super) setting: Option<Known>,
     pub(super) distance_unit: Option<DistanceUnit>,
     pub(super) level_unit: Option<LevelUnit>,
     /// A linear unit of power, as written.
@@ -167,6 +172,13 @@ pub(super) struct Meaning {
 
 /// Reads a title.
 pub(super) fn meaning(title: &str, vocabulary: &Vocabulary) -> Meaning {
+    if let Some(setting) = setting(title, vocabulary) {
+        return Meaning {
+            quantity: Some(Quantity::Other),
+            setting: Some(setting),
+            ..Meaning::default()
+        };
+    }
     let title = title
         .replace('→', " to ")
         .replace("->", " to ")
@@ -189,6 +201,7 @@ pub(super) fn meaning(title: &str, vocabulary: &Vocabulary) -> Meaning {
         if found.quantity.is_none() || found.quantity == Some(Quantity::Index) {
             found.quantity = quantity.or(found.quantity);
         }
+        found.named |= quantity.is_some() && !VAGUE.contains(&word);
         match word {
             "db" | "dbm" => found.level_unit = Some(LevelUnit::Decibel),
             "mdb" => found.level_unit = Some(LevelUnit::Millidecibel),
@@ -209,8 +222,12 @@ pub(super) fn meaning(title: &str, vocabulary: &Vocabulary) -> Meaning {
             ..Meaning::default()
         };
     }
+    if found.linear.is_none() && LINEAR.iter().any(|words| title.contains(words)) {
+        found.linear = Some(title.trim().to_owned());
+    }
     if let Some(own) = vocabulary.column(&title) {
         found.quantity = Some(own);
+        found.named = true;
     }
     if found.quantity.is_none() {
         found.quantity = match (found.distance_unit, found.level_unit, &found.linear) {
@@ -223,6 +240,38 @@ pub(super) fn meaning(title: &str, vocabulary: &Vocabulary) -> Meaning {
         found.quantity = Some(Quantity::Level);
     }
     found
+}
+
+/// Words that leave open whether the numbers are levels or losses.
+const VAGUE: [&str; 5] = ["y", "value", "reading", "magnitude", "trace"];
+
+/// Words of a linear scale that are no units.
+const LINEAR: [&str; 5] = ["a.u.", "arb. u", "arbitrary u", "normalised", "normalized"];
+
+/// The setting that a title names: `Wavelength (nm)` over a column that holds
+/// the same in every row.
+fn setting(title: &str, vocabulary: &Vocabulary) -> Option<Known> {
+    let (words, _) = plain_key(title);
+    let key = vocabulary.key(&words).filter(|key| key.sure)?;
+    match key.known {
+        // `Backscatter` and the like are titles of levels, too.
+        Known::Backscatter if !words.contains("coef") => None,
+        Known::Wavelength
+        | Known::Pulse
+        | Known::Index
+        | Known::Backscatter
+        | Known::Averaging
+        | Known::Launch
+        | Known::Tail
+        | Known::Fibre
+        | Known::Cable
+        | Known::From
+        | Known::To
+        | Known::Instrument
+        | Known::Serial
+        | Known::Operator => Some(key.known),
+        _ => None,
+    }
 }
 
 fn direction(words: &[&str]) -> Option<Direction> {
@@ -283,6 +332,8 @@ mod tests {
         assert_eq!(said("Sample no."), (Some(Q::Index), None, None));
         assert_eq!(said("Slope dB/km"), (Some(Q::Other), None, None));
         assert_eq!(said("remark"), (None, None, None));
+        assert_eq!(said("Pulse length (ns)"), (Some(Q::Other), None, None));
+        assert_eq!(said("Group index"), (Some(Q::Other), None, None));
         assert_eq!(
             meaning("power (mW)", &Vocabulary::default())
                 .linear

@@ -57,9 +57,9 @@ pub(super) struct Key {
 // After each name: words that mean nothing else, and words with other meanings,
 // which count only where the value fits (`n: 1.468`, `laser: 1550 nm`).
 known! {
-    Fibre = "fibre": ["fibre id", "fibre no", "fibre name", "fibre identifier", "fibre label", "fibre ref", "fibre reference"],
+    Fibre = "fibre": ["fibre id", "fibre no", "fibre name", "fibre identifier", "fibre label", "fibre ref", "fibre reference", "fibre identification", "fibre code"],
         if it fits: ["strand", "strand no", "core", "core no"];
-    Cable = "cable": ["cable id", "cable name", "cable no", "cable identifier", "cable code", "cable ref"],
+    Cable = "cable": ["cable id", "cable name", "cable no", "cable identifier", "cable code", "cable ref", "cable identification", "cable label"],
         if it fits: [];
     From = "from": ["from end", "from site", "from location", "near end", "local end", "origin", "taken from", "measured from",
         "location a", "end a", "site a", "a end", "start location", "start site", "originating location", "origin location",
@@ -74,8 +74,9 @@ known! {
         "wave length", "wl", "operating wavelength", "measurement wavelength", "wavelength laser"],
         if it fits: ["laser", "light source", "source", "light"];
     Pulse = "pulse width": ["pulse", "pulse duration", "pulse length", "pulse time", "test pulse", "test pulse width",
-        "laser pulse", "laser pulse width", "optical pulse width", "pulse widths", "pw", "pulse duration time"],
-        if it fits: [];
+        "laser pulse", "laser pulse width", "optical pulse width", "pulse widths", "pw", "pulse duration time",
+        "pulse width fwhm", "fwhm pulse width", "pulse width setting", "pulse setting"],
+        if it fits: ["τ", "tau"];
     Index = "group index": ["ior", "refractive index", "index refraction", "group refractive index", "refraction index",
         "fibre index", "effective group index", "group index refraction", "gri", "glass index", "effective index",
         "fibre refractive index", "effective group refractive index", "cable group index"],

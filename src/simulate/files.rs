@@ -1,6 +1,6 @@
 //! The files that a simulation leaves behind.
 
-use super::{Dialect, Plan, SimulateError, run, write};
+use super::{Dialect, Plan, SimulateError, encode, run, write};
 
 /// Names and contents of the two traces and the truth.
 ///
@@ -18,7 +18,7 @@ pub fn files(
     let simulated = run(plan, seed)?;
     let extension = match dialect {
         Dialect::Plain => "txt",
-        Dialect::DecimalComma => "csv",
+        _ => "csv",
     };
     let mut truth =
         serde_json::to_string_pretty(&simulated.truth).map_err(|error| SimulateError::Truth {
@@ -28,11 +28,11 @@ pub fn files(
     Ok(vec![
         (
             format!("{stem}-from-a.{extension}"),
-            write(&simulated.a, dialect).into_bytes(),
+            encode(&write(&simulated.a, dialect), dialect),
         ),
         (
             format!("{stem}-from-b.{extension}"),
-            write(&simulated.b, dialect).into_bytes(),
+            encode(&write(&simulated.b, dialect), dialect),
         ),
         (format!("{stem}-truth.json"), truth.into_bytes()),
     ])

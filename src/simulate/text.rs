@@ -14,13 +14,35 @@ pub enum Dialect {
     Plain,
     /// Header lines `Key;Value`, decimal commas, semicolons, kilometres.
     DecimalComma,
+    /// Header lines `key = value`, tabs, feet.
+    TabFeet,
+    /// Every field in quotes, commas, loss that rises along the fibre.
+    QuotedLoss,
+    /// Levels alone, with spacing and start in the header.
+    LevelsOnly,
+    /// The form of `DecimalComma` as UTF-16 with its mark, low byte first.
+    Utf16,
+}
+
+/// The bytes of a written trace.
+pub fn encode(text: &str, dialect: Dialect) -> Vec<u8> {
+    match dialect {
+        Dialect::Utf16 => std::iter::once(0xFEFF)
+            .chain(text.encode_utf16())
+            .flat_map(u16::to_le_bytes)
+            .collect(),
+        _ => text.as_bytes().to_vec(),
+    }
 }
 
 /// Writes a trace as text. A sample without a level has an empty field.
 pub fn write(trace: &SimTrace, dialect: Dialect) -> String {
     match dialect {
         Dialect::Plain => plain(trace),
-        Dialect::DecimalComma => decimal_comma(trace),
+        Dialect::DecimalComma | Dialect::Utf16 => decimal_comma(trace),
+        Dialect::TabFeet => tab_feet(trace),
+        Dialect::QuotedLoss => quoted_loss(trace),
+        Dialect::LevelsOnly => levels_only(trace),
     }
 }
 
@@ -74,6 +96,64 @@ fn plain(trace: &SimTrace) -> String {
         if level_db.is_finite() {
             let _ = write!(out, "{level_db}");
         }
+        out.push('\n');
+    }
+    out
+}
+
+/// A level, or nothing where there is none.
+fn shown(level_db: f64) -> String {
+    if level_db.is_finite() {
+        level_db.to_string()
+    } else {
+        String::new()
+    }
+}
+
+fn tab_feet(trace: &SimTrace) -> String {
+    let mut out = String::new();
+    for (key, value) in entries(&trace.header) {
+        // Writing to a string cannot fail.
+        let _ = writeln!(out, "{key} = {value}");
+    }
+    out.push_str("[Data]\nDistance (ft)\tLevel (dB)\n");
+    for (distance_m, level_db) in trace.distances_m.iter().zip(&trace.levels_db) {
+        // The international foot, exact since 1959.
+        let _ = writeln!(out, "{}\t{}", distance_m / 0.3048, shown(*level_db));
+    }
+    out
+}
+
+fn quoted_loss(trace: &SimTrace) -> String {
+    let mut out = String::new();
+    for (key, value) in entries(&trace.header) {
+        let value = value.replace('"', "\"\"");
+        let _ = writeln!(out, "\"{key}\",\"{value}\"");
+    }
+    out.push_str("\"Distance (m)\",\"Loss (dB)\"\n");
+    for (distance_m, level_db) in trace.distances_m.iter().zip(&trace.levels_db) {
+        let _ = writeln!(out, "\"{distance_m}\",\"{}\"", shown(-level_db));
+    }
+    out
+}
+
+fn levels_only(trace: &SimTrace) -> String {
+    let mut out = String::new();
+    for (key, value) in entries(&trace.header) {
+        let _ = writeln!(out, "# {key}: {value}");
+    }
+    let n = trace.distances_m.len();
+    let start_m = trace.distances_m.first().copied().unwrap_or(0.0);
+    let end_m = trace.distances_m.last().copied().unwrap_or(start_m);
+    let spacing_m = (end_m - start_m) / (n as f64 - 1.0).max(1.0);
+    let _ = writeln!(
+        out,
+        "# spacing: {spacing_m} m\n# start: {start_m} m\nlevel_db"
+    );
+    for level_db in &trace.levels_db {
+        let level = shown(*level_db);
+        // An empty line would not be counted.
+        out.push_str(if level.is_empty() { "nan" } else { &level });
         out.push('\n');
     }
     out

@@ -11,8 +11,10 @@ use std::fs;
 use std::path::PathBuf;
 
 use bothends::read::{FileContent, ReadError, from_bytes, from_path};
+use bothends::simulate::{Dialect, SimTrace, encode, write};
 use bothends::trace::Header;
-use bothends::units::Wavelength;
+use bothends::units::{GroupIndex, Length, PulseWidth, Wavelength};
+use proptest::prelude::*;
 
 fn corpus() -> PathBuf {
     PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/corpus")
@@ -238,4 +240,70 @@ fn rising_numbers_above_zero_are_loss_and_are_turned_with_a_word() {
     assert!((content.traces[0].levels_db[199] + 12.96).abs() < 1e-9);
     let said: Vec<&str> = content.warnings.iter().map(|w| w.code.as_ref()).collect();
     assert_eq!(said, ["level direction"]);
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(60))]
+
+    // What the simulator writes in any dialect reads back as the same trace: levels to
+    // the same bits, distances to a billionth, as a unit of length allows.
+    #[test]
+    fn every_dialect_that_is_written_reads_back_the_same(
+        spacing_m in prop_oneof![Just(0.25), Just(1.0), 0.1..8.0_f64],
+        start in -20_i32..20,
+        drops in proptest::collection::vec(proptest::option::weighted(0.95, 0.001..0.02_f64), 400..600),
+    ) {
+        // Micrometres: what a dialect of kilometres is written to.
+        let spacing_m = (spacing_m * 1e6).round() / 1e6;
+        let mut level = -10.0;
+        let levels_db = drops
+            .iter()
+            .map(|drop| match drop {
+                Some(drop) => {
+                    level = ((level - drop) * 1e4_f64).round() / 1e4;
+                    level
+                }
+                None => f64::NAN,
+            })
+            .collect();
+        let trace = SimTrace {
+            header: Header {
+                fibre: Some("017".into()),
+                from: Some("Harrow Lane".into()),
+                to: Some("Mill Bridge".into()),
+                wavelength: Some(Wavelength::from_nm(1550.0)),
+                pulse_width: Some(PulseWidth::from_ns(100.0)),
+                group_index: Some(GroupIndex::from_ratio(1.4682)),
+                launch_cord: Some(Length::from_m(1000.0)),
+                measured: Some("2026-03-14T10:22:00+01:00".into()),
+                ..Header::default()
+            },
+            distances_m: (0..drops.len()).map(|i| (f64::from(start) + i as f64) * spacing_m).collect(),
+            levels_db,
+        };
+        for dialect in [
+            Dialect::Plain,
+            Dialect::DecimalComma,
+            Dialect::TabFeet,
+            Dialect::QuotedLoss,
+            Dialect::LevelsOnly,
+            Dialect::Utf16,
+        ] {
+            let bytes = encode(&write(&trace, dialect), dialect);
+            let content = from_bytes(&bytes)
+                .map_err(|error| TestCaseError::fail(format!("{dialect:?}: {error}")))?;
+            prop_assert_eq!(content.traces.len(), 1, "{:?}", dialect);
+            let read = &content.traces[0];
+            prop_assert_eq!(&read.header, &trace.header, "{:?}", dialect);
+            prop_assert_eq!(read.levels_db.len(), trace.levels_db.len(), "{:?}", dialect);
+            for (found, wanted) in read.levels_db.iter().zip(&trace.levels_db) {
+                let same = found.to_bits() == wanted.to_bits() || found.is_nan() && wanted.is_nan();
+                prop_assert!(same, "{:?}: {} {}", dialect, found, wanted);
+            }
+            for (found, wanted) in read.distances_m.iter().zip(&trace.distances_m) {
+                let off = (found - wanted).abs();
+                prop_assert!(off <= 1e-9 * wanted.abs().max(spacing_m), "{:?}: {} {}", dialect, found, wanted);
+            }
+        }
+    }
 }

@@ -7,7 +7,7 @@ fn read(lines: &str, separator: Separator) -> Result<Settings, ParseError> {
         decimal: Some(DecimalMark::Point),
     };
     let mut settings = Settings::default();
-    for line in super::super::lines::lines_from(lines, 0, 1) {
+    for line in lines_from(lines, 0, 1) {
         settings.take(line, context)?;
     }
     settings.finish();
