@@ -267,6 +267,7 @@ pub(super) fn what(event: &Event, link: &Link) -> String {
         SeenFrom::Both => {}
         SeenFrom::A => text.push_str("; seen from A only"),
         SeenFrom::B => text.push_str("; seen from B only"),
+        SeenFrom::Neither => text.push_str("; shows in neither trace"),
     }
     text
 }

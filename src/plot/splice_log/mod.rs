@@ -34,7 +34,7 @@ pub fn splice_log_svg(
     settings: &PlotSettings,
 ) -> Result<String, PlotError> {
     let fonts = Fonts::new()?;
-    sheet(settings, |canvas| {
+    sheet(settings, PlotSettings::LEAST_HEIGHT, |canvas| {
         let (width, height) = (f64::from(settings.width), f64::from(settings.height));
         heading(log, cable, chance, settings).draw(canvas, &fonts, width, height)?;
         let machines = marks::machines(log);
