@@ -2,6 +2,7 @@
 
 pub mod both_ways;
 pub mod cli;
+pub mod compare;
 pub mod detect;
 pub mod measure;
 pub mod plot;

@@ -3,6 +3,7 @@
 //! The only module that opens outputs, prints, or asks about the terminal.
 
 mod args;
+mod compare;
 mod convert;
 mod input;
 mod inspect;
@@ -77,6 +78,7 @@ pub fn main() -> ExitCode {
         Command::Trace(args) => trace::run(args),
         Command::Inspect(args) => inspect::run(args),
         Command::Convert(args) => convert::run(args),
+        Command::Compare(args) => compare::run(args),
         Command::Limits(args) => limits::run(args),
         Command::Simulate(args) => simulate::run(args),
         Command::Schema(args) => print_schema(args.what),
@@ -94,6 +96,7 @@ fn print_schema(what: Schema) -> Result<Outcome, CommandError> {
     let text = match what {
         Schema::Link => schema::link()?,
         Schema::Trace => schema::trace()?,
+        Schema::Compare => schema::compare()?,
         Schema::Limits => schema::limits()?,
     };
     output::print(&text)?;

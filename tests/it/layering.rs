@@ -5,7 +5,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Modules in the order of the data: each may use those before it.
-const ORDER: [&str; 11] = [
+const ORDER: [&str; 12] = [
     "units",
     "warning",
     "trace",
@@ -14,6 +14,7 @@ const ORDER: [&str; 11] = [
     "measure",
     "both_ways",
     "verdict",
+    "compare",
     "report",
     "plot",
     "cli",

@@ -1,10 +1,14 @@
 //! JSON: keys carry units, what is missing is `null`.
 
+mod compare;
 mod judgement;
 mod link;
 mod settings;
 mod trace;
 
+pub use compare::{
+    CompareProvenance, CompareReport, DifferenceObject, LinkCompareObject, UnmatchedObject,
+};
 pub use judgement::JudgementObject;
 pub use link::{
     EventObject, LinkHead, LinkReport, NotMeasuredObject, ProvenanceObject, SectionObject,

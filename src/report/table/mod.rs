@@ -4,6 +4,7 @@
 //! which joint, how bad, pass or fail; what each end read; what to make of it;
 //! what could not be measured and why.
 
+mod compare;
 mod grid;
 mod head;
 mod link;
@@ -11,6 +12,7 @@ mod paint;
 mod trace;
 mod verdicts;
 
+pub use compare::compare;
 pub use link::link;
 pub use trace::trace;
 
