@@ -3,6 +3,7 @@
 pub mod both_ways;
 pub mod cable;
 pub mod cli;
+pub mod compare;
 pub mod detect;
 pub mod measure;
 pub mod pack;

@@ -9,6 +9,7 @@ use crate::trace::Header;
 use crate::units::{BackscatterCoefficient, GroupIndex, Length, PulseWidth, Wavelength};
 
 use super::cable::CableArgs;
+use super::compare::CompareArgs;
 use super::convert::ConvertArgs;
 use super::inspect::InspectArgs;
 use super::limits::{LimitArgs, LimitsArgs};
@@ -86,6 +87,13 @@ Samples and settings stay what they are; an option fills a setting that the file
 that holds several traces becomes several files. A file that cannot be read is reported, the \
 others are converted all the same, and the exit status is then 2.";
 
+const COMPARE_HELP: &str = "Examples:
+  bothends compare before.json after.json
+  bothends compare baseline/ results/ --format csv
+
+Links are paired by cable, fibre and wavelength, joints by their names and places. The exit status \
+is 0 whatever changed, 2 where nothing could be compared.";
+
 const LIMITS_HELP: &str = "Examples:
   bothends limits
   bothends limits long-haul > our-contract.toml
@@ -143,6 +151,9 @@ pub(super) enum Command {
     /// Any readable export as plain trace text
     #[command(after_help = CONVERT_HELP)]
     Convert(ConvertArgs),
+    /// The same link or cable measured again: what changed beyond the uncertainty
+    #[command(after_help = COMPARE_HELP)]
+    Compare(CompareArgs),
     /// The acceptance limits built in, each value with its source; or one set as a file to edit
     #[command(after_help = LIMITS_HELP)]
     Limits(LimitsArgs),
@@ -326,6 +337,8 @@ pub(super) enum Schema {
     Trace,
     /// What `bothends cable` prints
     Cable,
+    /// What `bothends compare` prints
+    Compare,
     /// A file of limits
     Limits,
 }

@@ -5,6 +5,7 @@
 mod args;
 mod cable;
 mod cable_pack;
+mod compare;
 mod convert;
 mod folder;
 mod input;
@@ -87,6 +88,7 @@ pub fn main() -> ExitCode {
         Command::Trace(args) => trace::run(args),
         Command::Inspect(args) => inspect::run(args),
         Command::Convert(args) => convert::run(args),
+        Command::Compare(args) => compare::run(args),
         Command::Limits(args) => limits::run(args),
         Command::Simulate(args) => simulate::run(args),
         Command::Verify(args) => verify::run(args),
@@ -107,6 +109,7 @@ fn print_schema(what: Schema) -> Result<Outcome, CommandError> {
         Schema::Link => schema::link()?,
         Schema::Trace => schema::trace()?,
         Schema::Cable => schema::cable()?,
+        Schema::Compare => schema::compare()?,
         Schema::Limits => schema::limits()?,
     };
     output::print(&text)?;

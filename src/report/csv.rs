@@ -1,8 +1,9 @@
 //! CSV: one row an event, or one row a section; a missing value is an empty cell.
 
-use super::json::{EventObject, JudgementObject, SectionObject, TraceReport};
+use super::json::{EventObject, JudgementObject, LinkCompareObject, SectionObject, TraceReport};
 use super::{ReportError, TraceProvenance};
 use crate::both_ways::Link;
+use crate::compare::Comparison;
 use crate::measure::OneWay;
 use crate::trace::Trace;
 use crate::verdict::Judged;
@@ -77,6 +78,28 @@ const JUDGEMENT_COLUMNS: [&str; 20] = [
     "source",
     "limits",
     "coverage_factor",
+];
+
+/// Columns of a comparison, in order; values in `unit`.
+const DIFFERENCE_COLUMNS: [&str; 18] = [
+    "cable",
+    "fibre",
+    "wavelength_nm",
+    "quantity",
+    "joint",
+    "number_before",
+    "number_after",
+    "position_before_m",
+    "position_after_m",
+    "before",
+    "before_std_error",
+    "after",
+    "after_std_error",
+    "change",
+    "change_std_error",
+    "unit",
+    "outcome",
+    "reason",
 ];
 
 /// Columns of the events of a single trace, in order.
@@ -245,6 +268,42 @@ pub fn judgements(link: &Link, judged: &Judged) -> Result<String, ReportError> {
             number(Some(judged.coverage)),
         ];
         writer.write_record(&row)?;
+    }
+    finished(writer)
+}
+
+/// Writes every quantity before and after, one row each.
+///
+/// # Errors
+/// [`ReportError::Csv`] if the text cannot be written.
+pub fn differences(comparison: &Comparison) -> Result<String, ReportError> {
+    let mut writer = ::csv::Writer::from_writer(Vec::new());
+    writer.write_record(DIFFERENCE_COLUMNS)?;
+    let count = |number: Option<usize>| number.map(|n| n.to_string()).unwrap_or_default();
+    for link in comparison.links.iter().map(LinkCompareObject::from) {
+        for one in link.differences {
+            let row: [String; DIFFERENCE_COLUMNS.len()] = [
+                text(link.cable.as_deref()),
+                text(link.fibre.as_deref()),
+                number(link.wavelength_nm),
+                one.quantity,
+                text(one.joint.as_deref()),
+                count(one.number_before),
+                count(one.number_after),
+                number(one.position_before_m),
+                number(one.position_after_m),
+                number(one.before),
+                number(one.before_std_error),
+                number(one.after),
+                number(one.after_std_error),
+                number(one.change),
+                number(one.change_std_error),
+                one.unit,
+                one.outcome,
+                text(one.reason.as_deref()),
+            ];
+            writer.write_record(&row)?;
+        }
     }
     finished(writer)
 }

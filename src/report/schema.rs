@@ -4,7 +4,7 @@ use schemars::JsonSchema;
 use schemars::generate::SchemaSettings;
 
 use super::ReportError;
-use super::json::{CableReport, LinkReport, TraceReport};
+use super::json::{CableReport, CompareReport, LinkReport, TraceReport};
 use crate::verdict::Limits;
 
 /// JSON Schema of `bothends.link/1` as indented JSON text.
@@ -29,6 +29,14 @@ pub fn cable() -> Result<String, ReportError> {
 /// [`ReportError::Json`] if the schema cannot be written.
 pub fn trace() -> Result<String, ReportError> {
     of::<TraceReport>()
+}
+
+/// JSON Schema of `bothends.compare/1` as indented JSON text.
+///
+/// # Errors
+/// [`ReportError::Json`] if the schema cannot be written.
+pub fn compare() -> Result<String, ReportError> {
+    of::<CompareReport>()
 }
 
 /// JSON Schema of a limits file, TOML read as JSON, as indented JSON text.

@@ -5,7 +5,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Modules in the order of the data: each may use those before it.
-const ORDER: [&str; 13] = [
+const ORDER: [&str; 14] = [
     "units",
     "warning",
     "trace",
@@ -15,6 +15,7 @@ const ORDER: [&str; 13] = [
     "both_ways",
     "verdict",
     "cable",
+    "compare",
     "report",
     "plot",
     "pack",

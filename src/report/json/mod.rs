@@ -1,6 +1,7 @@
 //! JSON: keys carry units, what is missing is `null`.
 
 mod cable;
+mod compare;
 mod judgement;
 mod link;
 mod settings;
@@ -9,6 +10,9 @@ mod trace;
 pub use cable::{
     CableHead, CableReport, CalibratedObject, CalibrationObject, EvidenceValue, FindingObject,
     JointObject, RedoObject, RulesObject, SkippedObject, VisitObject, VisitStepObject, link_report,
+};
+pub use compare::{
+    CompareProvenance, CompareReport, DifferenceObject, LinkCompareObject, UnmatchedObject,
 };
 pub use judgement::JudgementObject;
 pub use link::{

@@ -5,6 +5,7 @@
 //! what could not be measured and why.
 
 mod cable;
+mod compare;
 mod grid;
 mod head;
 mod link;
@@ -14,6 +15,7 @@ mod verdicts;
 
 pub use cable::cable;
 pub(super) use grid::{Align, Heading, grid, wrapped};
+pub use compare::compare;
 pub use link::link;
 pub use trace::trace;
 

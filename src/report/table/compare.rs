@@ -1,0 +1,134 @@
+//! A comparison for a person.
+
+use super::TableSettings;
+use super::grid::{Align, Heading, grid, title, wrapped};
+use super::head::named;
+use super::paint::{Paint, marked, painted};
+use crate::compare::{Comparison, Difference, LinkComparison, Outcome, Quantity};
+use crate::report::number::{signed, with_error};
+use crate::report::plain::plain_text;
+
+/// Writes what changed: how sure it is, then link by link every joint, and whatever else
+/// is not unchanged.
+pub fn compare(comparison: &Comparison, settings: &TableSettings) -> String {
+    let width = settings.width.max(60);
+    let mut text = wrapped(&marked("Before and after, two-way values", Paint::Strong), width, 0);
+    let counts: Vec<String> = [
+        Outcome::Worse,
+        Outcome::Better,
+        Outcome::New,
+        Outcome::Vanished,
+        Outcome::NotComparable,
+        Outcome::Unchanged,
+    ]
+    .into_iter()
+    .map(|outcome| (comparison.joints_that_are(outcome), outcome))
+    .filter(|(count, _)| *count > 0)
+    .map(|(count, outcome)| format!("{count} {}", outcome.word()))
+    .collect();
+    text.push_str(&wrapped(&format!("Joints: {}.", counts.join(", ")), width, 0));
+    text.push_str(&wrapped(
+        &format!(
+            "A change counts beyond {} standard errors of the difference; of {} joints compared, \
+             {:.2} would show one by chance if none had changed. Unchanged means that no change \
+             shows, not that there is none.",
+            comparison.coverage,
+            comparison.joints_compared(),
+            comparison.changed_by_chance()
+        ),
+        width,
+        0,
+    ));
+    for link in &comparison.links {
+        text.push_str(&one_link(link, width));
+    }
+    if !comparison.unmatched.is_empty() {
+        text.push_str(&title("Not compared"));
+        for one in &comparison.unmatched {
+            let sentence = format!("- {}: {}", plain_text(&one.link), one.reason);
+            text.push_str(&wrapped(&sentence, width, 2));
+        }
+    }
+    painted(&text, settings.colour)
+}
+
+fn one_link(link: &LinkComparison, width: usize) -> String {
+    let head = &link.after.link;
+    let mut text = title(&format!(
+        "Cable {}, fibre {}, {} nm",
+        named(&head.cable),
+        named(&head.fibre),
+        head.wavelength_nm
+    ));
+    let rows = link
+        .differences
+        .iter()
+        .filter(|one| {
+            matches!(one.quantity, Quantity::JointLoss | Quantity::Length | Quantity::LinkLoss)
+                || one.outcome != Outcome::Unchanged
+        })
+        .map(row)
+        .collect();
+    let headings = [
+        Heading("no. before\nand after", Align::Left),
+        Heading("place\nm", Align::Right),
+        Heading("what", Align::Left),
+        Heading("before", Align::Right),
+        Heading("after", Align::Right),
+        Heading("change", Align::Right),
+        Heading("outcome", Align::Left),
+    ];
+    text.push_str(&grid(&headings, rows, width));
+    let reasons = link.differences.iter().filter_map(|one| {
+        let at = one.at_after_m.or(one.at_before_m).map_or_else(String::new, |at_m| {
+            format!(" at {} m", signed(at_m, 1))
+        });
+        let reason = plain_text(one.reason.as_ref()?);
+        Some(format!("- {}{at}, {}: {reason}", one.quantity.word(), one.outcome.word()))
+    });
+    let weaker = link
+        .weaker
+        .iter()
+        .map(|one| format!("{} {}", marked("!", Paint::Doubtful), plain_text(one)));
+    for sentence in reasons.chain(weaker) {
+        text.push_str(&wrapped(&sentence, width, 2));
+    }
+    text
+}
+
+fn row(one: &Difference) -> Vec<String> {
+    let number = |number: Option<usize>| number.map_or_else(|| "—".to_owned(), |n| n.to_string());
+    let numbers = if one.number_before.is_none() && one.number_after.is_none() {
+        String::new()
+    } else {
+        format!("{} → {}", number(one.number_before), number(one.number_after))
+    };
+    let decimals = match one.quantity {
+        Quantity::Length | Quantity::ReflectanceFromA | Quantity::ReflectanceFromB => 1,
+        _ => 3,
+    };
+    let value = |(value, error): (Option<f64>, Option<f64>)| {
+        value.map_or_else(|| "—".to_owned(), |value| with_error(value, error, decimals))
+    };
+    let what = match &one.joint {
+        Some(joint) => format!("{}, {}", one.quantity.word(), plain_text(joint)),
+        None => format!("{}, {}", one.quantity.word(), one.quantity.unit()),
+    };
+    let outcome = one.outcome.word();
+    vec![
+        numbers,
+        one.at_after_m
+            .or(one.at_before_m)
+            .map_or_else(String::new, |at_m| signed(at_m, 1)),
+        what,
+        value(one.before),
+        value(one.after),
+        value(one.change),
+        match one.outcome {
+            Outcome::Worse => marked(outcome, Paint::Bad),
+            Outcome::Better => marked(outcome, Paint::Good),
+            Outcome::Unchanged => outcome.to_owned(),
+            _ => marked(outcome, Paint::Doubtful),
+        },
+    ]
+}
