@@ -422,10 +422,7 @@ fn shared_traces(records: &[Record], roster: &Roster, changes: &mut Changes) {
             .iter()
             .map(|&place| {
                 let seen = record_at(place.0, place.1).and_then(|r| r.seen.as_ref());
-                (
-                    seen.map_or(f64::NEG_INFINITY, |seen| agreement(seen)),
-                    place,
-                )
+                (seen.map_or(f64::NEG_INFINITY, agreement), place)
             })
             .collect();
         fits.sort_by(|p, q| q.0.total_cmp(&p.0));
@@ -517,7 +514,7 @@ fn crossed(
             .filter(|r| r.wavelength == wavelength)
             .filter(|r| !changes.withheld.contains(&(r.fibre, r.wavelength)))
             .filter(|r| !new_pairs.contains_key(&(r.fibre, r.wavelength)))
-            .filter(|r| !r.link().is_some_and(|l| l.registration.is_none()))
+            .filter(|r| r.link().is_none_or(|l| l.registration.is_some()))
             .filter_map(|r| {
                 Some(Labelled {
                     fibre: r.fibre,

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use crate::trace::Header;
+use crate::units::Wavelength;
 
 use super::natural::{key, natural_order, same_name};
 use super::pattern::NamePattern;
@@ -284,7 +285,7 @@ fn identity<'e>(
                 .to_owned(),
         );
     };
-    let Some(wavelength_nm) = header.wavelength.map(|w| w.nm()).or(told.wavelength_nm) else {
+    let Some(wavelength_nm) = header.wavelength.map(Wavelength::nm).or(told.wavelength_nm) else {
         return Err(
             "neither its header nor its name says at which wavelength it was taken (a line \
              `# wavelength: … nm` in the header, a pattern of the file names, or --wavelength-nm)"
@@ -354,7 +355,6 @@ fn nearest(all: &[f64], nm: f64) -> Option<usize> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::units::Wavelength;
 
     fn entry(index: usize, fibre: &str, nm: f64, from: &str, to: &str) -> TraceEntry {
         let some = |text: &str| (!text.is_empty()).then(|| text.to_owned());

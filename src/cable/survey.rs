@@ -6,6 +6,7 @@ use rayon::prelude::*;
 
 use crate::both_ways::Link;
 use crate::read;
+use crate::units::Length;
 
 use super::cluster::{Cluster, Spot, Strand, clusters, quantile};
 use super::measure::{Bench, FibreJob, inner, pulse_m, shows};
@@ -168,7 +169,7 @@ pub(super) fn spots(link: &Link, scale: f64) -> Vec<(usize, Spot)> {
     let reach_m = pulse_m(link);
     inner(link)
         .map(|(index, event)| {
-            let error_m = event.position.std_error.map_or(reach_m, |e| e.m());
+            let error_m = event.position.std_error.map_or(reach_m, Length::m);
             (
                 index,
                 Spot {
