@@ -210,9 +210,9 @@ impl Roster {
                     .is_some_and(|from| !same_name(name, from))
             });
         ends.push(first.to.clone().or_else(|| other.cloned()));
-        if let [Some(a), Some(b)] = ends.as_slice()
+        if let [Some(a), b] = ends.as_slice()
             && same_name(a, "b")
-            && same_name(b, "a")
+            && b.as_ref().is_none_or(|b| same_name(b, "a"))
         {
             ends.reverse();
         }

@@ -22,6 +22,13 @@ const SCOUTS: usize = 8;
 /// a single one of many shows is its own.
 const MANY: usize = 3;
 
+/// Share of the scouts in which a joint must show: one that is missed is found late, one
+/// too many spoils its neighbours. Our choice.
+pub(super) const SHOWS_IN_SCOUTS: f64 = 0.3;
+
+/// Share of all fibres in which a joint must show. Our choice.
+pub(super) const SHOWS_IN_ALL: f64 = 0.2;
+
 /// How the fibres are run.
 pub(super) struct Survey<'s> {
     pub(super) bench: Bench<'s>,
@@ -107,7 +114,10 @@ impl Survey<'_> {
 }
 
 /// The usual length of a fibre and the joints that the records show.
-pub(super) fn reference(records: &[Record], given_length_m: Option<f64>) -> Reference {
+///
+/// A joint must show in `share` of the fibres, and in two at least where there are many:
+/// what a few show is their own, or an artefact that comes at one place.
+pub(super) fn reference(records: &[Record], given_length_m: Option<f64>, share: f64) -> Reference {
     let usable: Vec<(&Record, &Link)> = records
         .iter()
         .filter_map(|record| Some((record, record.link()?)))
@@ -120,7 +130,11 @@ pub(super) fn reference(records: &[Record], given_length_m: Option<f64>) -> Refe
     let mut fibres: Vec<usize> = strands.iter().map(|s| s.fibre).collect();
     fibres.sort_unstable();
     fibres.dedup();
-    let least = if fibres.len() >= MANY { 2 } else { 1 };
+    let least = if fibres.len() >= MANY {
+        ((share * fibres.len() as f64).ceil() as usize).max(2)
+    } else {
+        1
+    };
     Reference {
         length_m,
         joints: clusters(&strands, least),
