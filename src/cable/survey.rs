@@ -29,6 +29,10 @@ pub(super) const SHOWS_IN_SCOUTS: f64 = 0.3;
 /// Share of all fibres in which a joint must show. Our choice.
 pub(super) const SHOWS_IN_ALL: f64 = 0.2;
 
+/// Pulse lengths from an end connector within which a joint must show in most fibres: the
+/// receiver's recovery from the connector leaves steps there that are none. Our choice.
+const NEAR_END: f64 = 4.0;
+
 /// How the fibres are run.
 pub(super) struct Survey<'s> {
     pub(super) bench: Bench<'s>,
@@ -135,10 +139,14 @@ pub(super) fn reference(records: &[Record], given_length_m: Option<f64>, share: 
     } else {
         1
     };
-    Reference {
-        length_m,
-        joints: clusters(&strands, least),
-    }
+    let mut pulses: Vec<f64> = usable.iter().map(|(_, link)| pulse_m(link)).collect();
+    let near_m = NEAR_END * quantile(&mut pulses, 0.5).unwrap_or(0.0);
+    let mut joints = clusters(&strands, least);
+    joints.retain(|joint| {
+        let to_end_m = joint.u_m.min(length_m - joint.u_m);
+        to_end_m > near_m || 2 * joint.fibres > fibres.len()
+    });
+    Reference { length_m, joints }
 }
 
 /// The middle length of all links of which both ends show, or the one that was given.
