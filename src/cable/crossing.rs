@@ -41,10 +41,6 @@ const FALSE_CROSSING: f64 = 1e-3;
 /// hundred to one. Lengths alone are never enough.
 const FROM_JOINTS: f64 = 4.6;
 
-/// Loss of log-likelihood at which a fibre is put back to its own trace: twenty to one
-/// tells nothing about a fibre that takes part in a ring.
-const TELLS_NOTHING: f64 = 3.0;
-
 /// The traces of one fibre at one wavelength.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Labelled<'g> {
@@ -161,9 +157,9 @@ pub(super) fn crossings(labelled: &[Labelled<'_>], reference: &Reference) -> Vec
         .iter()
         .map(|&i| suspects.iter().map(|&j| score(i, j)).collect())
         .collect();
-    let image = best_images(&scores);
     let pairs_of_cable = n as f64 * (n as f64 - 1.0) / 2.0;
     let needed = (pairs_of_cable / FALSE_CROSSING).ln();
+    let image = best_images(&scores, needed);
     rings(&image)
         .into_iter()
         .filter_map(|ring| {
@@ -189,8 +185,9 @@ pub(super) fn crossings(labelled: &[Labelled<'_>], reference: &Reference) -> Vec
 }
 
 /// For each trace from A the trace from B that belongs to it in the likeliest pairing of
-/// all, with those put back to their own that the likelihood hardly needs elsewhere.
-fn best_images(scores: &[Vec<Score>]) -> Vec<usize> {
+/// all, with those put back to their own of whom it does not speak by more than `needed`:
+/// each fibre of a ring must earn its place, not only the ring as a whole.
+fn best_images(scores: &[Vec<Score>], needed: f64) -> Vec<usize> {
     let n = scores.len();
     let weights = Matrix::from_fn(n, n, |(i, j)| (scores[i][j].total() * 1e6).round() as i64);
     let (_, mut image) = kuhn_munkres(&weights);
@@ -210,7 +207,7 @@ fn best_images(scores: &[Vec<Score>]) -> Vec<usize> {
                 let mut other = image.clone();
                 other.swap(s, taker);
                 let lost = now - total(&other);
-                (lost < TELLS_NOTHING).then_some((lost, other))
+                (lost < needed).then_some((lost, other))
             })
             .min_by(|p, q| p.0.total_cmp(&q.0));
         match back {

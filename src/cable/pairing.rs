@@ -5,12 +5,12 @@ use std::collections::BTreeMap;
 use crate::read;
 use crate::warning::Warning;
 
-use super::crossing::{Crossing, Labelled, crossings, support};
 use super::finding::{Finding, FindingKind};
 use super::measure::{Bench, FibreJob, PairJob};
 use super::place::Reference;
 use super::record::{FailureKind, Record};
 use super::result::Skipped;
+use super::rings::crossed;
 use super::roster::{Double, Roster, TraceAt, TraceEntry, shown};
 use super::settings::AcceptPairing;
 use super::turned::turned;
@@ -36,7 +36,7 @@ pub(super) struct Changes {
     /// Why, for each of them.
     pub(super) reasons: BTreeMap<(usize, usize), String>,
     /// What a link measured with other traces must say.
-    warnings: BTreeMap<(usize, usize), Warning>,
+    pub(super) warnings: BTreeMap<(usize, usize), Warning>,
 }
 
 impl Changes {
@@ -49,7 +49,7 @@ impl Changes {
             .collect()
     }
 
-    fn withhold(&mut self, at: (usize, usize), reason: String) {
+    pub(super) fn withhold(&mut self, at: (usize, usize), reason: String) {
         if !self.withheld.contains(&at) {
             self.withheld.push(at);
         }
@@ -67,11 +67,11 @@ fn name_at(entries: &[TraceEntry], at: TraceAt) -> String {
     entry_at(entries, at).map_or_else(String::new, shown)
 }
 
-fn fibre_name(roster: &Roster, fibre: usize) -> String {
+pub(super) fn fibre_name(roster: &Roster, fibre: usize) -> String {
     roster.fibres.get(fibre).cloned().unwrap_or_default()
 }
 
-fn end_name(roster: &Roster, is_b: bool) -> String {
+pub(super) fn end_name(roster: &Roster, is_b: bool) -> String {
     let name = roster.ends[usize::from(is_b)].as_deref();
     match (name, is_b) {
         (Some(name), _) => name.to_owned(),
@@ -282,7 +282,7 @@ pub(super) fn changes(
     changes
 }
 
-fn pair_of(jobs: &[FibreJob], fibre: usize, wavelength: usize) -> Option<&PairJob> {
+pub(super) fn pair_of(jobs: &[FibreJob], fibre: usize, wavelength: usize) -> Option<&PairJob> {
     jobs.iter()
         .filter(|job| job.fibre == fibre)
         .flat_map(|job| &job.pairs)
@@ -383,7 +383,7 @@ fn swapped_ends(
     }
 }
 
-fn wavelength(roster: &Roster, w: usize) -> Option<crate::units::Wavelength> {
+pub(super) fn wavelength(roster: &Roster, w: usize) -> Option<crate::units::Wavelength> {
     roster
         .wavelengths_nm
         .get(w)
@@ -391,7 +391,7 @@ fn wavelength(roster: &Roster, w: usize) -> Option<crate::units::Wavelength> {
 }
 
 /// ` at 1310 nm`, or nothing where it is all wavelengths.
-fn wave_words(roster: &Roster, found: impl Iterator<Item = usize>) -> String {
+pub(super) fn wave_words(roster: &Roster, found: impl Iterator<Item = usize>) -> String {
     let found: Vec<usize> = found.collect();
     if found.len() == roster.wavelengths_nm.len() {
         return String::new();
@@ -422,10 +422,7 @@ fn shared_traces(records: &[Record], roster: &Roster, changes: &mut Changes) {
             .iter()
             .map(|&place| {
                 let seen = record_at(place.0, place.1).and_then(|r| r.seen.as_ref());
-                (
-                    seen.map_or(f64::NEG_INFINITY, |seen| agreement(seen)),
-                    place,
-                )
+                (seen.map_or(f64::NEG_INFINITY, agreement), place)
             })
             .collect();
         fits.sort_by(|p, q| q.0.total_cmp(&p.0));
@@ -500,159 +497,4 @@ fn agreement(seen: &[crate::both_ways::Glimpse; 2]) -> f64 {
         sum += if nearest < 4.0 { 1.0 } else { -1.0 };
     }
     sum
-}
-
-fn crossed(
-    records: &[Record],
-    jobs: &[FibreJob],
-    reference: &Reference,
-    roster: &Roster,
-    accept: Option<AcceptPairing>,
-    changes: &mut Changes,
-    new_pairs: &mut BTreeMap<(usize, usize), PairJob>,
-) {
-    let labelled = |wavelength: usize| -> Vec<Labelled<'_>> {
-        records
-            .iter()
-            .filter(|r| r.wavelength == wavelength)
-            .filter(|r| !changes.withheld.contains(&(r.fibre, r.wavelength)))
-            .filter(|r| !new_pairs.contains_key(&(r.fibre, r.wavelength)))
-            .filter(|r| !r.link().is_some_and(|l| l.registration.is_none()))
-            .filter_map(|r| {
-                Some(Labelled {
-                    fibre: r.fibre,
-                    seen: r.seen.as_ref()?,
-                })
-            })
-            .collect()
-    };
-    let all: Vec<Vec<Labelled<'_>>> = (0..roster.wavelengths_nm.len()).map(labelled).collect();
-    // A ring found at several wavelengths is one; a wavelength that does not speak against
-    // it belongs to it.
-    let mut rings: Vec<(Crossing, Vec<usize>)> = Vec::new();
-    for (w, traces) in all.iter().enumerate() {
-        for crossing in crossings(traces, reference) {
-            let mut members: Vec<(usize, usize)> = crossing.pairs.clone();
-            members.sort_unstable();
-            let same = rings.iter_mut().find(|(other, _)| {
-                let mut theirs = other.pairs.clone();
-                theirs.sort_unstable();
-                theirs == members
-            });
-            match same {
-                Some((other, waves)) => {
-                    waves.push(w);
-                    if crossing.log_likelihood_ratio > other.log_likelihood_ratio {
-                        *other = crossing;
-                    }
-                }
-                None => rings.push((crossing, vec![w])),
-            }
-        }
-    }
-    for (crossing, waves) in &mut rings {
-        for (w, traces) in all.iter().enumerate() {
-            let for_it = support(traces, reference, &crossing.pairs);
-            if !waves.contains(&w) && for_it.is_some_and(|s| s > 0.0) {
-                waves.push(w);
-            }
-        }
-        waves.sort_unstable();
-    }
-    drop(all);
-    let mut accepted = Vec::new();
-    for (crossing, waves) in rings {
-        let finding = crossing_finding(&crossing, &waves, roster, accept);
-        changes.findings.push(finding);
-        for &w in &waves {
-            for &(a, b) in &crossing.pairs {
-                match accept {
-                    Some(AcceptPairing::Labelled) => {}
-                    Some(AcceptPairing::Found) => accepted.push((a, b, w)),
-                    None => {
-                        let reason = format!(
-                            "crossed: the trace from {} of fibre {} belongs to the trace from {} of \
-                             fibre {}; not averaged until you say which pairing holds \
-                             (--accept-pairing)",
-                            end_name(roster, false),
-                            fibre_name(roster, a),
-                            end_name(roster, true),
-                            fibre_name(roster, b),
-                        );
-                        changes.withhold((a, w), reason);
-                    }
-                }
-            }
-        }
-    }
-    for (a, b, w) in accepted {
-        let (Some(mine), Some(other)) = (pair_of(jobs, a, w), pair_of(jobs, b, w)) else {
-            continue;
-        };
-        new_pairs.insert(
-            (a, w),
-            PairJob {
-                wavelength: w,
-                a: mine.a,
-                b: other.b,
-            },
-        );
-        changes.warnings.insert(
-            (a, w),
-            Warning::new(
-                "pairing accepted",
-                format!(
-                    "the trace from B is the one labelled fibre {}: the pairing that the traces \
-                     support was accepted",
-                    fibre_name(roster, b)
-                ),
-            ),
-        );
-    }
-}
-
-fn crossing_finding(
-    crossing: &Crossing,
-    waves: &[usize],
-    roster: &Roster,
-    accept: Option<AcceptPairing>,
-) -> Finding {
-    let mut members: Vec<usize> = crossing.pairs.iter().map(|(a, _)| *a).collect();
-    members.sort_unstable();
-    let names: Vec<String> = members.iter().map(|&f| fibre_name(roster, f)).collect();
-    let mut pairs = crossing.pairs.clone();
-    pairs.sort_unstable();
-    let pairs: Vec<String> = pairs
-        .iter()
-        .map(|&(a, b)| format!("{} with {}", fibre_name(roster, a), fibre_name(roster, b)))
-        .collect();
-    let what = match accept {
-        None => "they are not averaged until you say so (--accept-pairing)",
-        Some(AcceptPairing::Found) => "measured in this pairing, as accepted",
-        Some(AcceptPairing::Labelled) => "measured as labelled all the same, as asked",
-    };
-    let mut finding = Finding::of(
-        FindingKind::CrossedFibres,
-        names.clone(),
-        format!(
-            "fibres {} are crossed between {} and {}{}: by their joints and lengths the traces from \
-             {} belong to those from {} as {}; {what}",
-            names.join(" and "),
-            end_name(roster, false),
-            end_name(roster, true),
-            wave_words(roster, waves.iter().copied()),
-            end_name(roster, false),
-            end_name(roster, true),
-            pairs.join(", "),
-        ),
-    )
-    .names("pairing", pairs)
-    .number("log_likelihood_ratio", crossing.log_likelihood_ratio)
-    .number("log_likelihood_ratio_needed", crossing.needed)
-    .number("from_joints", crossing.from_joints)
-    .number("from_lengths", crossing.from_lengths);
-    if let [w] = waves {
-        finding.wavelength = wavelength(roster, *w);
-    }
-    finding
 }

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use crate::trace::Header;
+use crate::units::Wavelength;
 
 use super::natural::{key, natural_order, same_name};
 use super::pattern::NamePattern;
@@ -209,9 +210,9 @@ impl Roster {
                     .is_some_and(|from| !same_name(name, from))
             });
         ends.push(first.to.clone().or_else(|| other.cloned()));
-        if let [Some(a), Some(b)] = ends.as_slice()
+        if let [Some(a), b] = ends.as_slice()
             && same_name(a, "b")
-            && same_name(b, "a")
+            && b.as_ref().is_none_or(|b| same_name(b, "a"))
         {
             ends.reverse();
         }
@@ -284,7 +285,7 @@ fn identity<'e>(
                 .to_owned(),
         );
     };
-    let Some(wavelength_nm) = header.wavelength.map(|w| w.nm()).or(told.wavelength_nm) else {
+    let Some(wavelength_nm) = header.wavelength.map(Wavelength::nm).or(told.wavelength_nm) else {
         return Err(
             "neither its header nor its name says at which wavelength it was taken (a line \
              `# wavelength: … nm` in the header, a pattern of the file names, or --wavelength-nm)"
@@ -354,7 +355,6 @@ fn nearest(all: &[f64], nm: f64) -> Option<usize> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::units::Wavelength;
 
     fn entry(index: usize, fibre: &str, nm: f64, from: &str, to: &str) -> TraceEntry {
         let some = |text: &str| (!text.is_empty()).then(|| text.to_owned());

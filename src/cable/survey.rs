@@ -6,6 +6,7 @@ use rayon::prelude::*;
 
 use crate::both_ways::Link;
 use crate::read;
+use crate::units::Length;
 
 use super::cluster::{Cluster, Spot, Strand, clusters, quantile};
 use super::measure::{Bench, FibreJob, inner, pulse_m, shows};
@@ -20,6 +21,17 @@ const SCOUTS: usize = 8;
 /// Fibres from which on a place must show in two of them to be a joint of the cable: what
 /// a single one of many shows is its own.
 const MANY: usize = 3;
+
+/// Share of the scouts in which a joint must show: one that is missed is found late, one
+/// too many spoils its neighbours. Our choice.
+pub(super) const SHOWS_IN_SCOUTS: f64 = 0.3;
+
+/// Share of all fibres in which a joint must show. Our choice.
+pub(super) const SHOWS_IN_ALL: f64 = 0.2;
+
+/// Pulse lengths from an end connector within which a joint must show in most fibres: the
+/// receiver's recovery from the connector leaves steps there that are none. Our choice.
+const NEAR_END: f64 = 4.0;
 
 /// How the fibres are run.
 pub(super) struct Survey<'s> {
@@ -106,7 +118,10 @@ impl Survey<'_> {
 }
 
 /// The usual length of a fibre and the joints that the records show.
-pub(super) fn reference(records: &[Record], given_length_m: Option<f64>) -> Reference {
+///
+/// A joint must show in `share` of the fibres, and in two at least where there are many:
+/// what a few show is their own, or an artefact that comes at one place.
+pub(super) fn reference(records: &[Record], given_length_m: Option<f64>, share: f64) -> Reference {
     let usable: Vec<(&Record, &Link)> = records
         .iter()
         .filter_map(|record| Some((record, record.link()?)))
@@ -119,11 +134,19 @@ pub(super) fn reference(records: &[Record], given_length_m: Option<f64>) -> Refe
     let mut fibres: Vec<usize> = strands.iter().map(|s| s.fibre).collect();
     fibres.sort_unstable();
     fibres.dedup();
-    let least = if fibres.len() >= MANY { 2 } else { 1 };
-    Reference {
-        length_m,
-        joints: clusters(&strands, least),
-    }
+    let least = if fibres.len() >= MANY {
+        ((share * fibres.len() as f64).ceil() as usize).max(2)
+    } else {
+        1
+    };
+    let mut pulses: Vec<f64> = usable.iter().map(|(_, link)| pulse_m(link)).collect();
+    let near_m = NEAR_END * quantile(&mut pulses, 0.5).unwrap_or(0.0);
+    let mut joints = clusters(&strands, least);
+    joints.retain(|joint| {
+        let to_end_m = joint.u_m.min(length_m - joint.u_m);
+        to_end_m > near_m || 2 * joint.fibres > fibres.len()
+    });
+    Reference { length_m, joints }
 }
 
 /// The middle length of all links of which both ends show, or the one that was given.
@@ -168,7 +191,7 @@ pub(super) fn spots(link: &Link, scale: f64) -> Vec<(usize, Spot)> {
     let reach_m = pulse_m(link);
     inner(link)
         .map(|(index, event)| {
-            let error_m = event.position.std_error.map_or(reach_m, |e| e.m());
+            let error_m = event.position.std_error.map_or(reach_m, Length::m);
             (
                 index,
                 Spot {

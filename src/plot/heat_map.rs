@@ -168,26 +168,23 @@ impl Map<'_> {
             let top = TOP_PX + ROW_PX * j as f64;
             let (x, right) = (self.left(f), self.left(f + 1) - gap);
             let bottom = top + ROW_PX - 1.0;
-            match cell.loss.as_ref().ok().map(|l| l.value.db()) {
-                Some(loss) => {
-                    let share = (loss / (2.0 * self.bad_db)).clamp(0.0, 1.0);
-                    canvas.fill((x, top), (right, bottom), shade(share))?;
-                    if self.cell_px >= VALUE_PX {
-                        let text = crate::report::number::signed(loss, 2);
-                        let ink = if share > 0.5 {
-                            colour::PAPER
-                        } else {
-                            colour::INK
-                        };
-                        let pen = Pen::new(SMALL, Anchor::Middle).coloured(ink);
-                        let middle = f64::midpoint(x, right);
-                        canvas.text(&text, middle, f64::midpoint(top, bottom), pen)?;
-                    }
-                }
-                None => {
-                    canvas.fill((x, top), (right, bottom), colour::PAPER)?;
-                    canvas.line(&[(x, bottom), (right, top)], 1.0, colour::NOISE)?;
-                }
+            let Some(loss) = cell.loss.as_ref().ok().map(|l| l.value.db()) else {
+                canvas.fill((x, top), (right, bottom), colour::PAPER)?;
+                canvas.line(&[(x, bottom), (right, top)], 1.0, colour::NOISE)?;
+                continue;
+            };
+            let share = (loss / (2.0 * self.bad_db)).clamp(0.0, 1.0);
+            canvas.fill((x, top), (right, bottom), shade(share))?;
+            if self.cell_px >= VALUE_PX {
+                let text = crate::report::number::signed(loss, 2);
+                let ink = if share > 0.5 {
+                    colour::PAPER
+                } else {
+                    colour::INK
+                };
+                let pen = Pen::new(SMALL, Anchor::Middle).coloured(ink);
+                let middle = f64::midpoint(x, right);
+                canvas.text(&text, middle, f64::midpoint(top, bottom), pen)?;
             }
         }
         // Frames last, so that no neighbour covers them.

@@ -37,8 +37,7 @@ struct Poor {
 }
 
 /// One finding for a fibre, from its worst wavelength; one for all where half of the
-/// cable is so.
-/// Gives the fibres, too.
+/// cable is so. Gives the fibres, too.
 pub(super) fn poor_settings(facts: &Facts<'_>) -> (Vec<Finding>, BTreeSet<usize>) {
     let mut found: Vec<(usize, Poor)> = Vec::new();
     for fibre in 0..facts.fibres() {
