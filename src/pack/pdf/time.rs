@@ -28,3 +28,13 @@ pub(super) fn document_time(text: &str) -> Option<DateTime> {
             .utc_offset_minute(minutes),
     )
 }
+
+/// What stands for a time that nobody gave: PDF/A wants a date, and the clock is not
+/// read. 1 January 2000, as in the workbook; no page prints it.
+pub(super) fn no_time() -> DateTime {
+    DateTime::new(2000)
+        .month(1)
+        .day(1)
+        .utc_offset_hour(0)
+        .utc_offset_minute(0)
+}

@@ -324,15 +324,16 @@ fn nodes(bookmarks: &[&Bookmark], level: usize) -> Vec<OutlineNode> {
 }
 
 fn metadata(frame: &Frame<'_>) -> Metadata {
-    let mut metadata = Metadata::new()
+    let date = frame
+        .time
+        .and_then(super::time::document_time)
+        .unwrap_or_else(super::time::no_time);
+    Metadata::new()
         .title(frame.title.clone())
         .description(frame.subject.clone())
         .creator(frame.creator.clone())
         .producer(frame.creator.clone())
         .authors(frame.author.iter().cloned().collect())
-        .language(frame.language.clone());
-    if let Some(date) = frame.time.and_then(super::time::document_time) {
-        metadata = metadata.creation_date(date);
-    }
-    metadata
+        .language(frame.language.clone())
+        .creation_date(date)
 }

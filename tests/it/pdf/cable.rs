@@ -53,6 +53,7 @@ pub(crate) struct Made {
     pub(crate) links: Vec<PackLink>,
     pub(crate) cable: Option<CableResult>,
     pub(crate) profiles: Profiles,
+    pub(crate) report_time: Option<String>,
 }
 
 impl Made {
@@ -61,7 +62,7 @@ impl Made {
         let profiles = |_: usize| Ok::<_, PackError>(self.profiles.clone());
         then(&Content {
             program: "bothends 0.1.0",
-            report_time: Some("2026-03-16T09:00:00+01:00"),
+            report_time: self.report_time.as_deref(),
             project: &self.project,
             wording: &self.wording,
             limits: self.limits.as_ref(),
@@ -151,6 +152,7 @@ pub(crate) fn cable(shape: &Shape) -> Made {
         links: packed,
         cable: Some(cable),
         profiles,
+        report_time: Some("2026-03-16T09:00:00+01:00".to_owned()),
     }
 }
 

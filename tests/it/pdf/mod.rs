@@ -11,6 +11,7 @@ use bothends::pack::pdf::{Paper, Pdf, pdf};
 use lopdf::{Dictionary, Document, Object};
 
 use self::cable::{Made, Shape, cable};
+use crate::links;
 
 fn written(made: &Made, paper: Paper) -> Pdf {
     made.with(|content| pdf(content, paper)).unwrap()
@@ -413,6 +414,42 @@ fn a_link_without_a_cable_is_a_document_too() {
     // Cover, settings, summary, exceptions, the fibre.
     assert_eq!(pages.len(), 5);
     assert!(pages[2].contains("001 1550 nm 31183.6"), "{}", pages[2]);
+}
+
+/// Broken, noisy, crowded, empty, hostile links, with and without a time.
+#[test]
+fn every_kind_of_link_makes_a_document() {
+    let fixtures = [
+        links::crowded_link(),
+        links::building_link(),
+        links::broken_link(),
+        links::cordless_link(),
+        links::noisy_link(),
+        links::empty_link(),
+        links::judged_link(),
+        links::hostile_link(),
+        links::many_events_link(),
+    ];
+    for (index, (link, profiles)) in fixtures.into_iter().enumerate() {
+        let mut made = cable(&Shape {
+            fibres: 1,
+            wavelengths: vec![1550.0],
+            is_judged: false,
+            ..Shape::default()
+        });
+        made.cable = None;
+        made.profiles = profiles;
+        made.report_time = (index % 2 == 0).then(|| "no time at all".to_owned());
+        let events = link.events.len();
+        made.links[0].link = link;
+        for paper in [Paper::A4, Paper::UsLetter] {
+            let document = written(&made, paper);
+            left(&format!("link-{index}-{paper:?}.pdf"), &document);
+            let all = texts(&document.bytes).join(" ");
+            assert!(all.contains("What it is"), "{all}");
+            assert!(events == 0 || all.contains(&format!("{events} ")));
+        }
+    }
 }
 
 #[test]
