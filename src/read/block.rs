@@ -124,13 +124,25 @@ pub(super) struct Specimens<'t> {
     pub(super) together: usize,
 }
 
+/// Bytes of a row that are judged: 64 columns of the longest numbers are not longer.
+const LONGEST_ROW: usize = 1 << 17;
+
+/// The part of a row that is judged.
+fn judged(row: &str) -> &str {
+    let mut end = row.len().min(LONGEST_ROW);
+    while !row.is_char_boundary(end) {
+        end -= 1;
+    }
+    row.get(..end).unwrap_or(row)
+}
+
 /// Takes `first` rows and about `spread` more.
 pub(super) fn specimens(text: &str, run: Run, first: usize, spread: usize) -> Specimens<'_> {
     let mut lines = lines_from(text, run.start, run.line);
     let mut rows: Vec<&str> = Vec::with_capacity(first.min(run.rows.max(PLENTY)) + spread);
     for line in lines.by_ref() {
         if looks_numeric(line.text) || is_blank_level(line.text) {
-            rows.push(line.text);
+            rows.push(judged(line.text));
         } else if !line.text.trim().is_empty() {
             break;
         }
@@ -177,7 +189,7 @@ fn spread_rows<'t>(text: &'t str, rest: &Lines<'t>, spread: usize) -> Vec<&'t st
             // The line cut by the jump is passed over.
             lines_from(text, at, 0).nth(1)
         })
-        .map(|line| line.text)
+        .map(|line| judged(line.text))
         .filter(|row| looks_numeric(row))
         .collect()
 }

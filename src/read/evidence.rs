@@ -50,7 +50,9 @@ pub(super) fn decide(
     let mut most_columns = 0;
     let allowed = recipe.among(candidates(&specimens.rows));
     for dialect in allowed {
-        let mut columns = split(first, dialect.separator).count();
+        let mut columns = split(first, dialect.separator)
+            .take(MOST_COLUMNS + 2)
+            .count();
         // A separator that ends every row begins no column.
         let ended = |row: &&str| {
             dialect
@@ -86,8 +88,8 @@ pub(super) fn decide(
     }
     if most_columns > MOST_COLUMNS {
         let kind = ParseErrorKind::LimitExceeded {
-            what: "columns",
-            found: most_columns as u64,
+            what: "columns or more",
+            found: MOST_COLUMNS as u64 + 1,
             limit: MOST_COLUMNS as u64,
         };
         return Err(kind.at(line, first, 0));

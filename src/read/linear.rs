@@ -41,7 +41,7 @@ pub(super) fn may_be_linear(distances: &[f64], levels: &[f64]) -> bool {
         })
         .collect();
     let top = means.iter().map(|m| m.1).fold(0.0, f64::max);
-    let from = means.iter().position(|m| m.1 == top).unwrap_or(0);
+    let from = means.iter().position(|m| m.1 >= top).unwrap_or(0);
     let fibre: Vec<(f64, f64)> = means
         .iter()
         .skip(from)

@@ -232,9 +232,12 @@ fn level_lost_before(
         .iter()
         .rev()
         .find(|line| !drawn(line))?;
-    parse_row(**damaged, dialect, wanted)
-        .err()
-        .map(|misfit| misfit.error)
+    // A row without a level, `nan;nan;ok`, ends the rows before it.
+    let blank = ParseErrorKind::EmptyRow;
+    Some(match parse_row(**damaged, dialect, wanted) {
+        Err(misfit) => misfit.error,
+        Ok(_) => blank.at(damaged.number, damaged.text, 0),
+    })
 }
 
 #[cfg(test)]

@@ -258,12 +258,14 @@ proptest! {
         let mut level = -10.0;
         let levels_db = drops
             .iter()
-            .map(|drop| match drop {
-                Some(drop) => {
-                    level = ((level - drop) * 1e4_f64).round() / 1e4;
+            .enumerate()
+            .map(|(i, drop)| match drop {
+                // Levels without distances are counted from the first, which must be there.
+                None if i > 0 => f64::NAN,
+                drop => {
+                    level = ((level - drop.unwrap_or(0.01)) * 1e4_f64).round() / 1e4;
                     level
                 }
-                None => f64::NAN,
             })
             .collect();
         let trace = SimTrace {

@@ -24,7 +24,7 @@ fn one_line_of_ten_megabytes_is_refused() {
     assert!(matches!(
         refusal(&columns),
         ParseErrorKind::LimitExceeded {
-            what: "columns",
+            what: "columns or more",
             ..
         }
     ));
