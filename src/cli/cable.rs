@@ -180,7 +180,7 @@ pub(super) fn run(args: &CableArgs) -> Result<Outcome, CommandError> {
             others: files_of(&result, log.as_ref(), args)?,
             result_file: format!("{}.json", stem(&result)),
             fallback: settings.fallback.clone(),
-            recipe: settings.recipe.clone(),
+            recipe: settings.recipe,
         };
         cable_pack::write(
             pack,

@@ -182,7 +182,7 @@ fn the_matrix_has_no_holes_and_holds_the_true_losses() {
                 link.wavelength.nm() as u64,
                 event.name.clone(),
             );
-            truth.insert(key, event.loss.map(|loss| loss.db()));
+            truth.insert(key, event.loss.map(bothends::units::Loss::db));
         }
     }
     let mut cells = 0;

@@ -139,7 +139,7 @@ fn the_workbook_holds_real_numbers_and_the_reasons_of_empty_cells() {
     assert!(matrix[1].contains(&Data::Float(0.312)));
     let names: Vec<String> = {
         let book: Xlsx<_> = Xlsx::new(Cursor::new(bytes)).unwrap();
-        book.sheet_names().clone()
+        book.sheet_names()
     };
     insta::assert_snapshot!(names.join("\n"), @"
     Loss of every joint

@@ -31,7 +31,6 @@ fn packed(raw_traces: &str) -> Bench {
 fn digest(text: &str) -> String {
     let (_, after) = text.split_once("digest ").unwrap();
     after
-        .trim_start()
         .split_whitespace()
         .next()
         .unwrap()

@@ -19,7 +19,7 @@ pub(super) fn draw(
     log: &SpliceLog,
     panel: &Panel,
 ) -> Result<(), PlotError> {
-    let values = || log.groups.iter().filter_map(|group| ends(group));
+    let values = || log.groups.iter().filter_map(ends);
     let low = values().map(|ends| ends.0).fold(-0.01, f64::min);
     let high = values().map(|ends| ends.1).fold(0.01, f64::max);
     let pad = 0.1 * (high - low);

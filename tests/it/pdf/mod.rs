@@ -227,7 +227,7 @@ fn what_was_not_measured_is_a_dash_with_its_reason_and_never_a_zero() {
 fn the_same_content_gives_the_same_bytes() {
     let made = cable(&small());
     let one = written(&made, Paper::A4);
-    let other = written(&made.clone(), Paper::A4);
+    let other = written(&made, Paper::A4);
     assert!(one == other);
 }
 
