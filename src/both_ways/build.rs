@@ -23,6 +23,9 @@ const SEEN: f64 = 3.3;
 /// Standard errors below zero from which a mean gain is called a doubt.
 const GAIN_DOUBT: f64 = 2.0;
 
+/// What the notes of an event with a two-way gain say.
+pub const GAIN_NOTE: &str = "a two-way gain: noise, or a mistake in one of the readings";
+
 /// What the parts of a link have in common while it is put together.
 pub(super) struct Parts<'p, 't> {
     pub(super) pair: &'p Pair<'t>,
@@ -43,12 +46,12 @@ pub(super) struct Parts<'p, 't> {
 /// Builds the link.
 pub(super) fn build_link(
     pair: &Pair<'_>,
-    axis: &Axis,
     joint: &Joint,
     finder: &Finder<'_>,
     clusters: &[Cluster],
     length_m: f64,
 ) -> Link {
+    let axis = &joint.axis;
     let spacing = pair.look_a.eye.spacing_m;
     let pulse_m = pair.look_a.eye.pulse_samples * spacing;
     let nearest = |z_m: f64, wanted: bool| -> Option<usize> {
@@ -253,7 +256,7 @@ impl Parts<'_, '_> {
         }) = &loss
             && value.db() < -GAIN_DOUBT * u.db()
         {
-            notes.push("a two-way gain: noise, or a mistake in one of the readings".to_owned());
+            notes.push(GAIN_NOTE.to_owned());
         }
         let seen = |v: usize| {
             marks
@@ -272,8 +275,11 @@ impl Parts<'_, '_> {
             (false, false) => {
                 if is_end || name.is_some() || !marks[0].significance.iter().any(Option::is_some) {
                     notes.push("shows in neither trace; measured at its known place".to_owned());
+                    SeenFrom::Neither
+                } else {
+                    // The two directions together show it, neither does alone.
+                    SeenFrom::Both
                 }
-                SeenFrom::Both
             }
         };
         let work = workmanship(&loss, &backscatter_step);
@@ -346,7 +352,7 @@ impl Parts<'_, '_> {
             EventKind::Connector,
             Position::from_m(z_m),
             &NotMeasured::because(why),
-            SeenFrom::Both,
+            SeenFrom::Neither,
         )
     }
 

@@ -15,7 +15,7 @@ use super::joint::detect_jointly;
 use super::link::{Direction, Link, Profiles};
 use super::profiles::profiles;
 use super::readings::read_all;
-use super::register::{Axis, register};
+use super::register::{Axis, register, register_again};
 
 /// Share by which reflections may be longer or shorter than the stated pulse, two
 /// samples at least: a slow receiver adds some, a wrong setting is off by a factor.
@@ -43,6 +43,16 @@ pub struct KnownJoint {
     pub name: String,
     /// Metres of fibre from A's first connector.
     pub position: Position,
+    /// By how much the place may be off: an event found so near is the joint. Without it,
+    /// an event within a pulse is.
+    pub may_be_off: Option<Length>,
+}
+
+/// A place to measure, and how near an event must be found for it to be that event.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Fixed {
+    pub(super) place_m: f64,
+    pub(super) reach_m: f64,
 }
 
 /// A link with the traces to draw.
@@ -139,7 +149,10 @@ pub fn combine_watched(
     hide_alike(&mut pair, &axis);
     let length_m = expected_length(&pair, &axis);
     let fixed = fixed_places(&pair, length_m);
-    let joint = detect_jointly(&pair.look_a, &pair.look_b, &axis, settings.detect, &fixed);
+    let looks = (&pair.look_a, &pair.look_b);
+    let joint = detect_jointly(looks.0, looks.1, &axis, settings.detect, &fixed, |found| {
+        register_again(looks, &axis, index_ratio, settings.known_length, found)
+    });
     warn_of_joints_outside(&mut pair, length_m);
     let finder = joint.finder(settings.detect);
     let clusters = read_all(
@@ -148,7 +161,7 @@ pub fn combine_watched(
         [a, b],
         [pair.backscatter[0].0, pair.backscatter[1].0],
     );
-    let link = build_link(&pair, &axis, &joint, &finder, &clusters, length_m);
+    let link = build_link(&pair, &joint, &finder, &clusters, length_m);
     let profiles = profiles(a, b, &joint, link.length.as_ref().ok().map(|l| l.value));
     Ok(Combined { link, profiles })
 }
@@ -163,15 +176,22 @@ fn expected_length(pair: &Pair<'_>, axis: &Axis) -> f64 {
 
 /// Joints that must be measured whether they show or not: the first and last
 /// connector where cords allow it, and those of a plan.
-fn fixed_places(pair: &Pair<'_>, length_m: f64) -> Vec<f64> {
+fn fixed_places(pair: &Pair<'_>, length_m: f64) -> Vec<Fixed> {
+    let exact = |place_m: f64| Fixed {
+        place_m,
+        reach_m: 0.0,
+    };
     let mut fixed = Vec::new();
     if pair.look_a.near.has_cord {
-        fixed.push(0.0);
+        fixed.push(exact(0.0));
     }
     if pair.look_b.near.has_cord {
-        fixed.push(length_m);
+        fixed.push(exact(length_m));
     }
-    fixed.extend(pair.settings.known_joints.iter().map(|j| j.position.m()));
+    fixed.extend(pair.settings.known_joints.iter().map(|j| Fixed {
+        place_m: j.position.m(),
+        reach_m: j.may_be_off.map_or(0.0, Length::m),
+    }));
     fixed
 }
 

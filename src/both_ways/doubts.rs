@@ -70,8 +70,8 @@ pub(super) fn warn_of_result(
         warnings.push(Warning::new(
             "one way only",
             format!(
-                "event {} could be measured from one end only: no two-way loss is given there",
-                one_way.join(", ")
+                "{} could be measured from one end only: no two-way loss is given there",
+                numbered(&one_way)
             ),
         ));
     }
@@ -116,5 +116,26 @@ fn warn_of_sections(parts: &Parts<'_, '_>, sections: &[Section], warnings: &mut 
                  5·log10 of power (one way), the distances in the unit read, the wavelength right?"
             ),
         ));
+    }
+}
+
+/// `event 7`, or `events 7, 8 and 9`.
+fn numbered(numbers: &[String]) -> String {
+    match numbers {
+        [all @ .., last] if !all.is_empty() => format!("events {} and {last}", all.join(", ")),
+        _ => format!("event {}", numbers.concat()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::numbered;
+
+    #[test]
+    fn several_events_are_named_in_the_plural() {
+        let numbers = ["7", "8", "9"].map(str::to_owned);
+        assert_eq!(numbered(&numbers[..1]), "event 7");
+        assert_eq!(numbered(&numbers[..2]), "events 7 and 8");
+        assert_eq!(numbered(&numbers), "events 7, 8 and 9");
     }
 }

@@ -1,6 +1,6 @@
 //! Peaks that reflections elsewhere make.
 
-use crate::detect::{Mark, View};
+use crate::detect::{DB_PER_NEPER, Mark, Span, View};
 
 use super::joint::Joint;
 
@@ -9,14 +9,12 @@ use super::joint::Joint;
 /// pass joints that the straight way does not.
 const STRENGTH: f64 = 5.0;
 
-/// Standard errors of a step from which a peak is no echo.
-const HAS_STEP: f64 = 3.3;
-
 /// A peak explained by reflections elsewhere.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Echo {
-    /// Index of the mark among those it was found with.
-    pub mark: usize,
+    /// Index of the mark among those it was found with; none where only the reflections
+    /// that make it tell of it.
+    pub mark: Option<usize>,
     /// View that shows it: 0 from A, 1 from B.
     pub view: usize,
     /// Place on A's axis, metres.
@@ -35,9 +33,9 @@ struct Reflector {
     is_bound: bool,
 }
 
-/// Names the echoes among the marks: a peak in one direction only, without a step
-/// in either, where light reflected at j, back at i and again at k comes home
-/// (x = `x_j` − `x_i` + `x_k` with `x_i` before both), as strong as the three predict.
+/// Names what may be echoes among the marks: a peak in one direction only, where light
+/// reflected at j, back at i and again at k comes home (x = `x_j` − `x_i` + `x_k` with
+/// `x_i` before both), as strong as the three predict.
 ///
 /// # Source
 /// Position 2·z2 − z1 and missing step and partner: common rules of reading
@@ -50,7 +48,7 @@ pub(super) fn find_echoes(joint: &Joint) -> Vec<Echo> {
         let reflectors = reflectors(joint, v);
         for (m, mark) in joint.marks.iter().enumerate() {
             let lone = mark.reflective[v] && !mark.reflective[1 - v];
-            if !lone || has_step(joint, m) {
+            if !lone {
                 continue;
             }
             let x_m = view.eye.metres(view.index(mark.z_m));
@@ -60,7 +58,7 @@ pub(super) fn find_echoes(joint: &Joint) -> Vec<Echo> {
             let own_error = mark.std_error_m.filter(|e| e.is_finite()).unwrap_or(0.0);
             if let Some((near, far)) = explained(&reflectors, x_m, own_error, own.0, view) {
                 echoes.push(Echo {
-                    mark: m,
+                    mark: Some(m),
                     view: v,
                     z_m: mark.z_m,
                     made_by: (
@@ -74,41 +72,109 @@ pub(super) fn find_echoes(joint: &Joint) -> Vec<Echo> {
     echoes
 }
 
-/// Whether a step stands at the mark in either direction.
-fn has_step(joint: &Joint, m: usize) -> bool {
+/// Echoes that the reflections of a view must make, strong enough to show, where no
+/// reflection seen from the other end stands: each would spoil a joint beside it.
+///
+/// Empty where they would hide more than [`MOST_HIDDEN`] of the fibre.
+pub(super) fn predicted(joint: &Joint) -> Vec<Echo> {
     let views = joint.views();
-    let before = m.checked_sub(1).map(|k| &joint.marks[k]);
-    let after = joint.marks.get(m + 1);
-    let mark = &joint.marks[m];
-    views.iter().enumerate().any(|(v, view)| {
-        let Some((lo, hi)) = mark.blocks[v] else {
-            return false;
-        };
-        let (first, second) = if view.is_forward() {
-            (before, after)
-        } else {
-            (after, before)
-        };
-        let start = first
-            .and_then(|p| p.blocks[v])
-            .map_or(joint.bounds[v].lo, |b| b.1);
-        let stop = second
-            .and_then(|p| p.blocks[v])
-            .map_or(joint.bounds[v].hi, |b| b.0);
-        let sums = &view.eye.sums;
-        match (
-            sums.line(start.min(lo), lo + 1),
-            sums.line(hi, stop.max(hi)),
-        ) {
-            (Some(left), Some(right)) => {
-                let x = view.index(mark.z_m) + view.eye.response.middle();
-                let variance = left.variance_at(x) + right.variance_at(x);
-                (left.at(x) - right.at(x)).powi(2) > HAS_STEP * HAS_STEP * variance
+    let mut echoes = Vec::new();
+    for (v, view) in views.iter().enumerate() {
+        let bound = joint.bounds[v];
+        let unit = usual_pulse_db(view);
+        let list = reflectors(joint, v);
+        let mut of_view: Vec<Echo> = Vec::new();
+        for (i, j, k) in paths(&list) {
+            let x = view.eye.index(j.x_m - i.x_m + k.x_m);
+            let z_m = view.place(x);
+            let seen_elsewhere = |m: &Mark| {
+                m.reflective[1 - v] && (m.z_m - z_m).abs() < reach(view) + view.eye.pulse_samples
+            };
+            let inside = x > bound.lo as f64 && x + 2.0 < bound.hi as f64;
+            if !inside || joint.marks.iter().any(seen_elsewhere) {
+                continue;
             }
-            _ => false,
+            let height = 10.0_f64
+                .powf((known(i, unit) + known(j, unit) + known(k, unit) + 2.0 * unit) / 10.0);
+            let weight = view.eye.weight[x as usize] * view.eye.pulse_samples;
+            if height * DB_PER_NEPER > SHOWS / weight.max(f64::MIN_POSITIVE).sqrt() {
+                of_view.push(Echo {
+                    mark: None,
+                    view: v,
+                    z_m,
+                    made_by: (
+                        view.place(view.eye.index(i.x_m)),
+                        view.place(view.eye.index(j.x_m.max(k.x_m))),
+                    ),
+                });
+            }
         }
+        let hidden = of_view.len() * (view.eye.hidden_samples() + 4);
+        if hidden as f64 <= MOST_HIDDEN * (bound.hi - bound.lo) as f64 {
+            echoes.extend(of_view);
+        }
+    }
+    echoes
+}
+
+/// Share of a trace that predicted echoes may hide.
+const MOST_HIDDEN: f64 = 0.1;
+
+/// Standard errors of a mean over the pulse from which an echo shows.
+const SHOWS: f64 = 3.0;
+
+/// All paths (i, j, k) of light reflected at j, back at i before both, and again at k.
+fn paths(list: &[Reflector]) -> impl Iterator<Item = (&Reflector, &Reflector, &Reflector)> {
+    list.iter().flat_map(move |i| {
+        let behind = move |r: &&Reflector| r.x_m > i.x_m;
+        let pair = move |j: &'_ Reflector, k: &Reflector| j.x_m <= k.x_m;
+        list.iter().filter(behind).flat_map(move |j| {
+            list.iter()
+                .filter(behind)
+                .filter(move |k| pair(j, k))
+                .map(move |k| (i, j, k))
+        })
     })
 }
+
+/// Strength of a reflection against the backscatter of one pulse, or what it is at most:
+/// that of glass to air, −14.4 dB, for a port or an open end.
+fn known(reflector: &Reflector, unit: f64) -> f64 {
+    if reflector.strength_db.is_finite() {
+        reflector.strength_db
+    } else {
+        -14.4 - unit
+    }
+}
+
+/// Metres by which an echo may miss the place that three reflections give it: three
+/// places of about a third of a sample each, and the slow rise of a receiver.
+fn reach(view: &View<'_>) -> f64 {
+    (2.0 + 0.1 * view.eye.pulse_samples) * view.eye.spacing_m
+}
+
+/// Whether a peak stands at a predicted echo between the lines beside it.
+pub(super) fn shows(view: &View<'_>, echo: &Echo, span: Span) -> bool {
+    let eye = view.eye;
+    let x = view.index(echo.z_m);
+    let Some((before, after)) = view.lines(x, span, usize::MAX) else {
+        return false;
+    };
+    let from = x.max(0.0) as usize + 1;
+    let to = ((x + eye.pulse_samples) as usize + 1).clamp(from, eye.len());
+    let (mut sum, mut variance) = (0.0, 0.0);
+    for i in from..to {
+        let at = i as f64;
+        let line = f64::midpoint(before.at(at), after.at(at)) + eye.trend.0 + eye.trend.1 * at;
+        let power = (line / DB_PER_NEPER).exp();
+        sum += eye.power.value[i] / power - 1.0;
+        variance += eye.noise.density(power) / (power * power);
+    }
+    sum > NAMED * variance.sqrt()
+}
+
+/// Standard errors from which a predicted echo is named: one in 30,000 by chance.
+const NAMED: f64 = 4.0;
 
 /// All reflections of a view: the port, and every reflective mark it sees.
 fn reflectors(joint: &Joint, v: usize) -> Vec<Reflector> {
@@ -149,23 +215,28 @@ fn reflectors(joint: &Joint, v: usize) -> Vec<Reflector> {
     list
 }
 
-/// Peak over the backscatter just before it in 10·log10, and whether it is a bound.
+/// Mean of a peak over the backscatter under it in 10·log10, and whether it is a bound.
+///
+/// The line before it is drawn on: over the length of a pulse the fibre's own fall is
+/// more than a weak echo's height.
 fn strength(view: &View<'_>, mark: &Mark, v: usize) -> Option<(f64, bool)> {
     let eye = view.eye;
     let (lo, _) = mark.blocks[v]?;
     let x = view.index(mark.z_m);
-    let base_from = lo.saturating_sub(16);
-    let base = eye.power.value.get(base_from..lo)?;
-    let base = base.iter().sum::<f64>() / base.len().max(1) as f64;
-    let top_to = ((x + eye.pulse_samples) as usize + 1).min(eye.len());
-    let top_from = (x.max(0.0) as usize + 1).min(top_to);
-    let top = eye.power.value[top_from..top_to]
-        .iter()
-        .copied()
-        .fold(0.0, f64::max);
+    let top_from = (x.max(0.0) as usize + 1).min(eye.len());
+    let top_to = ((x + eye.pulse_samples) as usize + 1).clamp(top_from, eye.len());
+    let middle = f64::midpoint(top_from as f64, top_to as f64) - 0.5;
+    let before = lo.saturating_sub(LINE_BEFORE.max(2 * (top_to - top_from)));
+    let line = eye.sums.line(before, lo)?;
+    let base = ((line.at(middle) + eye.trend.0 + eye.trend.1 * middle) / DB_PER_NEPER).exp();
+    let top = eye.power.value.get(top_from..top_to)?;
+    let top = top.iter().sum::<f64>() / top.len().max(1) as f64;
     let clipped = eye.is_clipped(top_from, top_to);
     (base > 0.0 && top > base).then(|| (10.0 * (top / base - 1.0).log10(), clipped))
 }
+
+/// Fewest samples of the line that is drawn on under a peak.
+const LINE_BEFORE: usize = 32;
 
 /// The nearest and farthest reflection of a path that comes home at `x_m`.
 fn explained(
@@ -175,44 +246,27 @@ fn explained(
     own_db: f64,
     view: &View<'_>,
 ) -> Option<(f64, f64)> {
-    // Three places of about a third of a sample each, the slow rise of a receiver,
-    // and three standard errors of the echo's own place.
-    let reach = (2.0 + 0.1 * view.eye.pulse_samples) * view.eye.spacing_m + 3.0 * own_error_m;
+    let reach = reach(view) + 3.0 * own_error_m;
     // A reflectance is the strength plus the backscatter of one pulse; three of
     // them against one leave it twice: about 2·(B1 + 10·log10 W), which depends
     // on the fibre only weakly.
     let unit = usual_pulse_db(view);
     let mut best: Option<(f64, (f64, f64))> = None;
-    for i in list {
-        for j in list.iter().filter(|j| j.x_m > i.x_m && j.x_m < x_m) {
-            for k in list.iter().filter(|k| k.x_m > i.x_m && k.x_m < x_m) {
-                let miss = (j.x_m - i.x_m + k.x_m - x_m).abs();
-                if miss > reach {
-                    continue;
-                }
-                let bound = i.is_bound || j.is_bound || k.is_bound;
-                let known = |r: &Reflector| {
-                    if r.strength_db.is_finite() {
-                        r.strength_db
-                    } else {
-                        // A port or an open end: not more than glass to air, −14.4 dB.
-                        -14.4 - unit
-                    }
-                };
-                let predicted = known(i) + known(j) + known(k) + 2.0 * unit;
-                let fits = if bound {
-                    own_db < predicted + STRENGTH
-                        || [i, j, k]
-                            .iter()
-                            .any(|r| r.is_bound && r.strength_db.is_finite())
-                } else {
-                    (own_db - predicted).abs() < STRENGTH
-                };
-                let far = j.x_m.max(k.x_m);
-                if fits && best.is_none_or(|b| miss < b.0) {
-                    best = Some((miss, (i.x_m, far)));
-                }
-            }
+    for (i, j, k) in paths(list).filter(|(_, j, k)| j.x_m < x_m && k.x_m < x_m) {
+        let miss = (j.x_m - i.x_m + k.x_m - x_m).abs();
+        if miss > reach {
+            continue;
+        }
+        let all = [i, j, k];
+        let predicted = all.iter().map(|r| known(r, unit)).sum::<f64>() + 2.0 * unit;
+        let fits = if all.iter().any(|r| r.is_bound) {
+            own_db < predicted + STRENGTH
+                || all.iter().any(|r| r.is_bound && r.strength_db.is_finite())
+        } else {
+            (own_db - predicted).abs() < STRENGTH
+        };
+        if fits && best.is_none_or(|b| miss < b.0) {
+            best = Some((miss, (i.x_m, j.x_m.max(k.x_m))));
         }
     }
     best.map(|b| b.1)

@@ -17,8 +17,8 @@ const BETTER: usize = 2;
 ///
 /// A cord's own end can be taken for the link's, and the link's for the cord's,
 /// where one of the two reflections is missing, in the noise, or behind a recovery.
-/// Each far end is tried as it is, one cord nearer and one cord farther; of those
-/// whose lengths agree, the one on which most events of A and B fall together is
+/// Each far end is tried as it is, one cord nearer, one cord farther, and where the
+/// other trace's length puts it; of those whose lengths agree, the one on which most events of A and B fall together is
 /// kept. An end that only stands out of the noise is forgotten when no reading
 /// agrees.
 pub(super) fn settle_ends(pair: &mut Pair<'_>, index_ratio: f64) {
@@ -32,23 +32,29 @@ pub(super) fn settle_ends(pair: &mut Pair<'_>, index_ratio: f64) {
             _ => vec![0.0],
         }
     };
+    let mut readings: Vec<(f64, f64)> = Vec::new();
+    for &at_b in &shifts(pair.cords.at_b) {
+        readings.extend(shifts(pair.cords.at_a).iter().map(|&at_a| (at_b, at_a)));
+    }
+    // The length as the other trace has it.
+    let (own_a, own_b) = (far_a.own_m - near_a, far_b.own_m - near_b);
+    readings.push((0.0, own_a / index_ratio - own_b));
+    readings.push((own_b * index_ratio - own_a, 0.0));
     let mut best: Option<(usize, f64, f64)> = None;
     let mut as_it_is = None;
-    for &at_b in &shifts(pair.cords.at_b) {
-        for &at_a in &shifts(pair.cords.at_a) {
-            let a_m = far_a.own_m + at_b - near_a;
-            let b_m = (far_b.own_m + at_a - near_b) * index_ratio;
-            if a_m <= 0.0 || b_m <= 0.0 || (a_m - b_m).abs() > LENGTHS_AGREE * a_m.max(b_m) {
-                continue;
-            }
-            let together = fall_together(&pair.look_a, &pair.look_b, a_m, b_m / index_ratio);
-            let unchanged = at_a == 0.0 && at_b == 0.0;
-            if unchanged {
-                as_it_is = Some(together);
-            }
-            if best.is_none_or(|b| together > b.0) {
-                best = Some((together, at_b, at_a));
-            }
+    for (at_b, at_a) in readings {
+        let a_m = far_a.own_m + at_b - near_a;
+        let b_m = (far_b.own_m + at_a - near_b) * index_ratio;
+        if a_m <= 0.0 || b_m <= 0.0 || (a_m - b_m).abs() > LENGTHS_AGREE * a_m.max(b_m) {
+            continue;
+        }
+        let together = fall_together(&pair.look_a, &pair.look_b, a_m, b_m / index_ratio);
+        let unchanged = at_a == 0.0 && at_b == 0.0;
+        if unchanged {
+            as_it_is = Some(together);
+        }
+        if best.is_none_or(|b| together > b.0) {
+            best = Some((together, at_b, at_a));
         }
     }
     match best {

@@ -44,6 +44,8 @@ pub enum SeenFrom {
     A,
     /// From B only.
     B,
+    /// From neither: measured at a place that is known otherwise, or not at all.
+    Neither,
 }
 
 /// What the kind of an event rests on.

@@ -1,5 +1,6 @@
 //! Two directions of one fibre laid on one axis and averaged joint by joint.
 
+mod bracket;
 mod broken;
 mod build;
 mod check;
@@ -14,8 +15,10 @@ mod mode_field;
 mod profiles;
 mod readings;
 mod register;
+mod settle_echoes;
 mod workmanship;
 
+pub use build::GAIN_NOTE;
 pub use check::{CombineError, Cords, check_pair, cords};
 pub use combine::{Combined, KnownJoint, Settings, combine, combine_watched};
 pub use glimpse::{Glimpse, OwnEvent};

@@ -49,13 +49,15 @@ impl Axis {
     }
 }
 
-/// One place seen in both traces: metres on A's axis, metres from B's port, and
-/// the variance of their difference.
+/// One place seen in both traces.
 #[derive(Debug, Clone, Copy, PartialEq)]
-struct Pair {
-    z_m: f64,
-    x_m: f64,
-    variance: f64,
+pub(super) struct Matched {
+    /// Metres on A's axis, by A alone.
+    pub z_m: f64,
+    /// Metres from B's port, by B alone.
+    pub x_m: f64,
+    /// Variance of their difference.
+    pub variance: f64,
 }
 
 /// Registers B on A; a `known_length` serves where neither trace shows both ends;
@@ -96,11 +98,55 @@ pub fn register(
     Some(axis)
 }
 
+/// The axis by what was found in both traces together, `found` placed by each view alone,
+/// and the ends where nothing was found; `axis` is where the search began.
+///
+/// What lies beyond four standard errors of both is left out: an echo beside a joint, or
+/// two events that one view took for one.
+pub(super) fn register_again(
+    (a, b): (&Look, &Look),
+    axis: &Axis,
+    index_ratio: f64,
+    known_length: Option<Length>,
+    found: &[Matched],
+) -> Axis {
+    let least = 1e-4 * (a.eye.spacing_m.powi(2) + b.eye.spacing_m.powi(2));
+    let mut axis = *axis;
+    let mut kept = Vec::new();
+    for _ in 0..6 {
+        let next: Vec<Matched> = found
+            .iter()
+            .map(|m| Matched {
+                variance: m.variance + least,
+                ..*m
+            })
+            .filter(|m| {
+                let reach = SAME * (m.variance + axis.error(m.x_m).powi(2)).sqrt();
+                (axis.place(m.x_m) - m.z_m).abs() <= reach
+            })
+            .collect();
+        if next == kept {
+            break;
+        }
+        kept = next;
+        let mut pairs = kept.clone();
+        pairs.extend(anchors(a, b, known_length).into_iter().filter(|end| {
+            let apart = |m: &Matched| (m.z_m - end.z_m).abs() > a.eye.spacing_m;
+            kept.iter().all(apart)
+        }));
+        if pairs.is_empty() {
+            break;
+        }
+        axis = fit(&pairs, index_ratio);
+    }
+    axis
+}
+
 /// The link's two ends, where both traces show them or their cords place them.
-fn anchors(a: &Look, b: &Look, known_length: Option<Length>) -> Vec<Pair> {
+fn anchors(a: &Look, b: &Look, known_length: Option<Length>) -> Vec<Matched> {
     let pair = |z_m: f64, az: Option<f64>, x_m: f64, bx: Option<f64>, cord: f64| {
         let stated = (STATED_DOUBT * cord).powi(2);
-        Pair {
+        Matched {
             z_m,
             x_m,
             variance: az.map_or(stated, |e| e * e) + bx.map_or(stated, |e| e * e),
@@ -126,7 +172,7 @@ fn anchors(a: &Look, b: &Look, known_length: Option<Length>) -> Vec<Pair> {
         ));
     }
     if let (true, Some(length)) = (anchors.is_empty(), known_length) {
-        anchors.push(Pair {
+        anchors.push(Matched {
             z_m: length.m(),
             x_m: b.near.own_m,
             variance: (KNOWN_DOUBT * length.m()).powi(2),
@@ -136,7 +182,7 @@ fn anchors(a: &Look, b: &Look, known_length: Option<Length>) -> Vec<Pair> {
 }
 
 /// Events of A and B that fall on each other, apart from the link's ends.
-fn matched(a: &Look, b: &Look, axis: &Axis, anchors: &[Pair]) -> Vec<Pair> {
+fn matched(a: &Look, b: &Look, axis: &Axis, anchors: &[Matched]) -> Vec<Matched> {
     // A hundredth of a sample: no shape is known better.
     let least = 1e-4 * (a.eye.spacing_m.powi(2) + b.eye.spacing_m.powi(2));
     let mut pairs = Vec::new();
@@ -163,7 +209,7 @@ fn matched(a: &Look, b: &Look, axis: &Axis, anchors: &[Pair]) -> Vec<Pair> {
             .iter()
             .any(|p| (p.z_m - z_m).abs() < a.eye.spacing_m);
         if (axis.place(other.z_m) - z_m).abs() <= reach && !is_anchor {
-            pairs.push(Pair {
+            pairs.push(Matched {
                 z_m,
                 x_m: other.z_m,
                 variance,
@@ -178,7 +224,7 @@ fn finite(value: Option<f64>) -> Option<f64> {
 }
 
 /// Weighted least squares for offset and scale with the prior on the scale.
-fn fit(pairs: &[Pair], index_ratio: f64) -> Axis {
+fn fit(pairs: &[Matched], index_ratio: f64) -> Axis {
     let doubt = (SCALE_DOUBT * index_ratio).powi(2);
     let (mut s0, mut sx, mut sz) = (0.0, 0.0, 0.0);
     for p in pairs {

@@ -7,7 +7,7 @@
 
 /// Standard deviations within which an event may be a joint's: one in a billion lies
 /// outside by chance, and a fibre more coiled than the others stays in.
-const REACH: f64 = 6.0;
+pub(super) const REACH: f64 = 6.0;
 
 /// Other fibres that an event is compared with to estimate the scatter.
 const COMPARED: usize = 16;

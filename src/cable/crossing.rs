@@ -26,6 +26,13 @@ const ODD_ITEMS: f64 = 0.01;
 /// An item this far below zero is one in which the labelled traces contradict each other.
 const CONTRADICTS: f64 = -2.0;
 
+/// Least standard error of a place, in samples: what a shape that is not quite the
+/// receiver's leaves.
+const LEAST_ERROR: f64 = 0.02;
+
+/// Fibres further on with which each trace is compared to learn how two fibres differ.
+const COMPARED: usize = 3;
+
 /// Chance of a false crossing in a whole cable. Our choice: nobody should open a closure
 /// for one.
 const FALSE_CROSSING: f64 = 1e-3;
@@ -62,12 +69,12 @@ pub(super) struct Crossing {
     pub(super) needed: f64,
 }
 
-/// One joint as one trace shows it: place as a share of the length, its error, and
-/// reading with error.
+/// One joint as one trace shows it: metres from the trace's own end of the link, their
+/// error, and reading with error.
 #[derive(Debug, Clone, Copy)]
 struct Seen {
-    share: f64,
-    share_error: f64,
+    place_m: f64,
+    error_m: f64,
     reading: Option<(f64, f64)>,
 }
 
@@ -100,7 +107,7 @@ struct Spreads {
     length: (f64, f64),
     /// Factor on the stated errors of places.
     place_factor: f64,
-    /// By joint: scatter of its place among fibres, as a share of the length.
+    /// By joint: how far places of two fibres are apart, metres.
     place_other: BTreeMap<usize, f64>,
     /// By joint: middle of the sums, their spread in one fibre, and between fibres.
     sum: BTreeMap<usize, (f64, f64, f64)>,
@@ -272,8 +279,8 @@ fn pattern(glimpse: &Glimpse, is_b: bool, reference: &Reference) -> Option<Patte
             Some((
                 joint?,
                 Seen {
-                    share: spot.u_m / reference.length_m,
-                    share_error: spot.error_m / length_m,
+                    place_m: event.place_m,
+                    error_m: spot.error_m.max(LEAST_ERROR * glimpse.spacing_m),
                     reading: event.reading_db.zip(event.reading_error_db),
                 },
             ))
@@ -319,27 +326,29 @@ fn spreads(patterns: &[(usize, [Pattern; 2])]) -> Spreads {
     });
     let length_own = stated.max(of_labels).max(1e-6 * middle);
     let mut misses = Vec::new();
-    let mut places: BTreeMap<usize, Vec<f64>> = BTreeMap::new();
     let mut sums: BTreeMap<usize, Vec<f64>> = BTreeMap::new();
-    let mut readings: BTreeMap<usize, [Vec<f64>; 2]> = BTreeMap::new();
-    for (a, b) in both() {
-        for (joint, p) in &a.joints {
-            places.entry(*joint).or_default().push(p.share);
-            if let Some((x, _)) = p.reading {
-                readings.entry(*joint).or_default()[0].push(x);
-            }
-            let Some(q) = b.joints.get(joint) else {
-                continue;
-            };
-            misses.push((p.share - q.share) / place_error(p, q, a, b));
-            if let (Some((x, _)), Some((y, _))) = (p.reading, q.reading) {
-                sums.entry(*joint).or_default().push(x + y);
+    let mut other_places: BTreeMap<usize, Vec<f64>> = BTreeMap::new();
+    let mut other_sums: BTreeMap<usize, Vec<f64>> = BTreeMap::new();
+    let n = patterns.len();
+    for (i, (_, pair)) in patterns.iter().enumerate() {
+        for common in common(&pair[0], &pair[1], ratio) {
+            misses.push(common.off_m / common.error_m);
+            if let Some((sum, _)) = common.sum {
+                sums.entry(common.joint).or_default().push(sum);
             }
         }
-        for (joint, q) in &b.joints {
-            places.entry(*joint).or_default().push(q.share);
-            if let Some((y, _)) = q.reading {
-                readings.entry(*joint).or_default()[1].push(y);
+        for step in 1..=COMPARED.min(n - 1) {
+            let Some((_, other)) = patterns.get((i + step) % n) else {
+                continue;
+            };
+            for common in common(&pair[0], &other[1], ratio) {
+                other_places
+                    .entry(common.joint)
+                    .or_default()
+                    .push(common.off_m);
+                if let Some((sum, _)) = common.sum {
+                    other_sums.entry(common.joint).or_default().push(sum);
+                }
             }
         }
     }
@@ -348,16 +357,15 @@ fn spreads(patterns: &[(usize, [Pattern; 2])]) -> Spreads {
         let middle = median(values.to_vec())?;
         Some((middle, robust_spread(values, middle)?))
     };
-    let place_other = places
+    let place_other = other_places
         .iter()
-        .filter_map(|(joint, shares)| Some((*joint, spread_of(shares)?.1)))
+        .filter_map(|(joint, off)| Some((*joint, robust_spread(off, 0.0)?)))
         .collect();
     let sum = sums
         .iter()
         .filter_map(|(joint, sums)| {
             let (middle, own) = spread_of(sums)?;
-            let [of_a, of_b] = readings.get(joint)?;
-            let other = spread_of(of_a)?.1.hypot(spread_of(of_b)?.1);
+            let other = robust_spread(other_sums.get(joint)?, middle)?;
             Some((*joint, (middle, own, other)))
         })
         .collect();
@@ -370,13 +378,38 @@ fn spreads(patterns: &[(usize, [Pattern; 2])]) -> Spreads {
     }
 }
 
-/// Standard error of the difference of two places that are shares of their own lengths.
-fn place_error(p: &Seen, q: &Seen, a: &Pattern, b: &Pattern) -> f64 {
-    let of_a = p.share_error.hypot(p.share * a.length_error_m / a.length_m);
-    let of_b = q
-        .share_error
-        .hypot((1.0 - q.share) * b.length_error_m / b.length_m);
-    of_a.hypot(of_b).max(1e-9)
+/// A joint that both traces of a pairing show.
+struct Common {
+    joint: usize,
+    /// How far its two places are from meeting, once the others meet on the whole.
+    off_m: f64,
+    error_m: f64,
+    /// Sum of the two readings, with its error.
+    sum: Option<(f64, f64)>,
+}
+
+/// The joints that a trace from A and one from B both show, with B laid on A so that their
+/// joints meet on the whole: no length enters.
+fn common(a: &Pattern, b: &Pattern, ratio: f64) -> Vec<Common> {
+    let mut found: Vec<Common> = a
+        .joints
+        .iter()
+        .filter_map(|(joint, p)| {
+            let q = b.joints.get(joint)?;
+            let sum = p.reading.zip(q.reading);
+            Some(Common {
+                joint: *joint,
+                off_m: p.place_m + ratio * q.place_m,
+                error_m: p.error_m.hypot(ratio * q.error_m),
+                sum: sum.map(|((x, u), (y, v))| (x + y, u.hypot(v))),
+            })
+        })
+        .collect();
+    let middle = median(found.iter().map(|c| c.off_m).collect()).unwrap_or(0.0);
+    for common in &mut found {
+        common.off_m -= middle;
+    }
+    found
 }
 
 /// Log of how much likelier a difference is for one fibre than for two: normal about
@@ -401,18 +434,15 @@ impl Spreads {
             self.length.1,
         );
         score.least = score.length;
-        for (joint, p) in &a.joints {
-            let Some(q) = b.joints.get(joint) else {
-                continue;
-            };
+        for common in common(a, b, self.ratio) {
             let place = item(
-                p.share - q.share,
-                self.place_factor * place_error(p, q, a, b),
-                std::f64::consts::SQRT_2 * self.place_other.get(joint).copied().unwrap_or(0.0),
+                common.off_m,
+                self.place_factor * common.error_m,
+                self.place_other.get(&common.joint).copied().unwrap_or(0.0),
             );
-            let sum = match (p.reading, q.reading, self.sum.get(joint)) {
-                (Some((x, u)), Some((y, v)), Some(&(middle, own, other))) => {
-                    item(x + y - middle, own.hypot(u.hypot(v)), other)
+            let sum = match (common.sum, self.sum.get(&common.joint)) {
+                (Some((sum, error)), Some(&(middle, own, other))) => {
+                    item(sum - middle, own.hypot(error), other)
                 }
                 _ => 0.0,
             };

@@ -208,7 +208,13 @@ fn matrix(links: &[CableLink], joints: &[Joint], fibres: usize, wavelengths: usi
         for joint in 0..joints.len() {
             let event = link.joint_of_event.iter().position(|j| *j == Some(joint));
             let cell = match event.and_then(|e| Some((e, link.link.events.get(e)?))) {
-                Some((e, event)) => cell_of(event, (index, e)),
+                Some((e, event)) => {
+                    let mut cell = cell_of(event, (index, e));
+                    if shares_group(link, joint, event, joints) {
+                        cell.loss = Err(NotMeasured::because(IN_GROUP));
+                    }
+                    cell
+                }
                 None => no_cell(&why_no_event(&link.link, joint, joints)),
             };
             let at = (link.fibre * joints.len() + joint) * wavelengths + link.wavelength;
@@ -220,17 +226,30 @@ fn matrix(links: &[CableLink], joints: &[Joint], fibres: usize, wavelengths: usi
     matrix
 }
 
-fn cell_of(event: &Event, source: (usize, usize)) -> Cell {
-    let is_group = event.kind == EventKind::Group;
-    let loss = if is_group {
-        Err(NotMeasured::because(
-            "the joint is closer to another event than the pulse can tell apart",
-        ))
-    } else {
-        event.loss.clone()
+/// Why joints that share one event have no loss of their own.
+const IN_GROUP: &str = "two joints are closer to each other than the pulse can tell apart";
+
+/// Whether an event is a group in which another joint of the cable lies, too. What
+/// lies beside a joint in one fibre alone (a bend in its tray) counts as the joint's.
+fn shares_group(link: &CableLink, joint: usize, event: &Event, joints: &[Joint]) -> bool {
+    let own_m = link.link.length.as_ref().ok().map(|l| l.value.m());
+    let usual_m = joints.last().map(|j| j.position.value.m());
+    let (Some(end), Some(own_m), Some(usual_m)) = (event.end, own_m, usual_m) else {
+        return false;
     };
+    let reach_m = pulse_m(&link.link);
+    joints.iter().enumerate().any(|(other, j)| {
+        let place_m = j.position.value.m() * own_m / usual_m;
+        other != joint
+            && !link.joint_of_event.contains(&Some(other))
+            && place_m > event.position.value.m() - reach_m
+            && place_m < end.m() + reach_m
+    })
+}
+
+fn cell_of(event: &Event, source: (usize, usize)) -> Cell {
     Cell {
-        loss,
+        loss: event.loss.clone(),
         loss_a_to_b: event.loss_a_to_b.clone(),
         loss_b_to_a: event.loss_b_to_a.clone(),
         backscatter_step: event.backscatter_step.clone(),
@@ -273,7 +292,7 @@ fn why_no_event(link: &Link, joint: usize, joints: &[Joint]) -> String {
             && place_m < e.end.map_or(e.position.value.m(), Position::m) + 2.0 * reach_m
     });
     if in_group {
-        "the joint is closer to another event than the pulse can tell apart".to_owned()
+        IN_GROUP.to_owned()
     } else {
         "the traces do not reach this place from both ends, or another event hides it".to_owned()
     }

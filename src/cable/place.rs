@@ -1,9 +1,9 @@
 //! Where the cable's joints lie in one fibre, from what its own traces show.
 
 use crate::both_ways::{Glimpse, KnownJoint};
-use crate::units::Position;
+use crate::units::{Length, Position};
 
-use super::cluster::{Cluster, Spot, assign_fibre};
+use super::cluster::{Cluster, REACH, Spot, assign_fibre};
 
 /// The joints of the cable as they are known before a fibre is measured.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -73,10 +73,13 @@ impl Reference {
             .map(|(k, l)| KnownJoint {
                 name: format!("{k}"),
                 position: Position::from_m(l.0 + between(&known, l.0)),
+                // A joint that shows in a trace lies where it shows.
+                may_be_off: off[k].is_none().then(|| Length::from_m(REACH * l.1)),
             })
             .chain(extra.iter().enumerate().map(|(k, share)| KnownJoint {
                 name: format!("extra {k}"),
                 position: Position::from_m(share * length_m),
+                may_be_off: None,
             }))
             .filter(|joint| (0.0..=length_m).contains(&joint.position.m()))
             .collect()

@@ -60,7 +60,9 @@ pub(super) fn turned(seen: &[Glimpse; 2], reference: &Reference) -> Option<Turne
     let (as_labelled, exchanged) = (count(false)?, count(true)?);
     let pulse_m = seen[0].pulse_m.max(seen[1].pulse_m);
     let within: f64 = joints.iter().map(|j| 12.0 * j.1.max(pulse_m / 6.0)).sum();
-    let chance = (within / reference.length_m).clamp(1e-3, 0.5);
+    // Two traces of one mistake (a wrong length) may agree by more than chance: a
+    // single event is never worth more than fifty to one.
+    let chance = (within / reference.length_m).clamp(0.02, 0.5);
     Some(Turned {
         as_labelled,
         exchanged,

@@ -8,8 +8,10 @@ use crate::detect::DetectSettings;
 use crate::trace::Header;
 use crate::units::{BackscatterCoefficient, GroupIndex, Length, PulseWidth, Wavelength};
 
+use super::cable::CableArgs;
 use super::convert::ConvertArgs;
 use super::inspect::InspectArgs;
+use super::limits::{LimitArgs, LimitsArgs};
 use super::pack_args::PackArgs;
 use super::simulate::SimulateArgs;
 use super::verify::VerifyArgs;
@@ -41,6 +43,7 @@ const LINK_HELP: &str = "Examples:
   bothends link 017-from-a.txt 017-from-b.txt
   bothends link a.csv b.csv --launch-m 1000 --tail-m 1000 --out results
   bothends link a.txt b.txt --joints closures.csv --format json
+  bothends link a.txt b.txt --limits long-haul
 
 The first file is the trace taken from end A, the second the one from end B; places are counted \
 from A's first connector. A joints file has a line for each joint: its name, a comma, and its \
@@ -48,6 +51,17 @@ place in metres of fibre from A's first connector, such as `closure 7,12093.5`.
 
 Exit status: 0 done, and within limits or no limits asked; 1 done, but out of limits, undecided \
 or not judged where limits were asked; 2 could not do all that was asked.";
+
+const CABLE_HELP: &str = "Examples:
+  bothends cable traces
+  bothends cable cable-plan.toml --out results
+  bothends cable exports --file-names \"{fibre}_{wavelength}_{from}.csv\" --format json
+  bothends cable cable-plan.toml --resume finished.ndjson
+
+Pairs are found by fibre, wavelength and ends in the headers, and where these are silent by the \
+pattern of the file names. End A is the plan's first end, without a plan the `from` of the first \
+fibre in natural order. A file that cannot be used is listed and stops nothing; the exit status is \
+then 2.";
 
 const TRACE_HELP: &str = "Examples:
   bothends trace 017-from-a.txt
@@ -71,6 +85,15 @@ const CONVERT_HELP: &str = "Examples:
 Samples and settings stay what they are; an option fills a setting that the file lacks. A file \
 that holds several traces becomes several files. A file that cannot be read is reported, the \
 others are converted all the same, and the exit status is then 2.";
+
+const LIMITS_HELP: &str = "Examples:
+  bothends limits
+  bothends limits long-haul > our-contract.toml
+  bothends limits our-contract.toml
+  bothends link a.txt b.txt --limits our-contract.toml
+
+The sets are starting points. Check every value against the contract and the edition of the \
+standard that it names.";
 
 const SIMULATE_HELP: &str = "Examples:
   bothends simulate link-plan.toml --out traces
@@ -108,6 +131,9 @@ pub(super) enum Command {
     /// Two-way loss of every joint of one fibre from its two traces (the main job)
     #[command(after_help = LINK_HELP)]
     Link(Box<LinkArgs>),
+    /// A whole cable: every fibre at every joint, what is wrong, what to splice again
+    #[command(after_help = CABLE_HELP)]
+    Cable(Box<CableArgs>),
     /// What one trace tells by itself, and what it cannot
     #[command(after_help = TRACE_HELP)]
     Trace(TraceArgs),
@@ -117,6 +143,9 @@ pub(super) enum Command {
     /// Any readable export as plain trace text
     #[command(after_help = CONVERT_HELP)]
     Convert(ConvertArgs),
+    /// The acceptance limits built in, each value with its source; or one set as a file to edit
+    #[command(after_help = LIMITS_HELP)]
+    Limits(LimitsArgs),
     /// Traces of a described link or cable, with the truth beside them
     #[command(after_help = SIMULATE_HELP)]
     Simulate(SimulateArgs),
@@ -126,7 +155,7 @@ pub(super) enum Command {
     /// The same analysis in pages on this machine
     #[command(after_help = VIEW_HELP)]
     View(ViewArgs),
-    /// JSON Schema of what is printed
+    /// JSON Schema of what is printed or read
     #[command(after_help = SCHEMA_HELP)]
     Schema(SchemaArgs),
 }
@@ -255,6 +284,8 @@ pub(super) struct LinkArgs {
     #[arg(long)]
     pub(super) accept_pairing: bool,
     #[command(flatten)]
+    pub(super) limits: LimitArgs,
+    #[command(flatten)]
     pub(super) detect: DetectArgs,
     #[command(flatten)]
     pub(super) settings: SettingArgs,
@@ -293,10 +324,14 @@ pub(super) enum Schema {
     Link,
     /// What `bothends trace` prints
     Trace,
+    /// What `bothends cable` prints
+    Cable,
+    /// A file of limits
+    Limits,
 }
 
 /// A number from `min` to `max`, in words for whoever typed it.
-fn number_within(text: &str, min: f64, max: f64, unit: &str) -> Result<f64, String> {
+pub(super) fn number_within(text: &str, min: f64, max: f64, unit: &str) -> Result<f64, String> {
     let hint = if text.contains(',') {
         "; write a decimal point, and no separators for thousands"
     } else {
@@ -336,7 +371,7 @@ fn cord(text: &str) -> Result<f64, String> {
 }
 
 /// An OTDR sees 300 km at most; ten times that.
-fn length(text: &str) -> Result<f64, String> {
+pub(super) fn length(text: &str) -> Result<f64, String> {
     number_within(text, 1.0, 3_000_000.0, " m")
 }
 

@@ -106,6 +106,7 @@ pub(super) fn parse(text: &str) -> Result<Vec<KnownJoint>, JointsError> {
             KnownJoint {
                 name: name.text.clone(),
                 position: Position::from_m(position_m),
+                may_be_off: None,
             },
         ));
     }

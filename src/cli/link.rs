@@ -1,12 +1,13 @@
 //! `bothends link`: the main job.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use crate::both_ways::{self, Combined};
 use crate::pack::setup::{GivenSettings, LinkSetup, NamedPlace};
 use crate::pack::{PackLink, safe_stem};
 use crate::report::{self, Provenance, json};
 use crate::units::Length;
+use crate::verdict::judge;
 
 use super::args::{Format, LinkArgs};
 use super::input::{Source, known_joints, one_trace, recipe, recipe_text};
@@ -16,6 +17,7 @@ use super::{CommandError, Outcome, PROGRAM};
 
 /// Reads, combines, prints and writes.
 pub(super) fn run(args: &LinkArgs) -> Result<Outcome, CommandError> {
+    let limits = args.limits.limits()?;
     let known_joints = match &args.joints {
         Some(path) => known_joints(path)?,
         None => Vec::new(),
@@ -43,16 +45,16 @@ pub(super) fn run(args: &LinkArgs) -> Result<Outcome, CommandError> {
             .warnings
             .extend(source.warnings.iter().cloned());
     }
+    let judged = limits.map(|limits| judge(&mut combined.link, &limits, args.limits.coverage));
     let provenance = Provenance {
         program: PROGRAM.to_owned(),
         a: a.file.clone(),
         b: b.file.clone(),
         report_time: args.output.report_time.clone(),
-        coverage_factor: None,
-        limits: None,
+        judged,
     };
     print(&printed(args.output.format, &combined, &provenance)?)?;
-    let outcome = Outcome::of(combined.link.verdict, provenance.limits.is_some());
+    let outcome = Outcome::of(combined.link.verdict, provenance.judged.is_some());
     if let Some(folder) = &args.output.out {
         pack(args, folder, &inputs, &settings, &combined, provenance)?;
     }
@@ -82,7 +84,7 @@ fn printed(
 ) -> Result<String, CommandError> {
     let link = &combined.link;
     Ok(match format {
-        Format::Table => report::table::link(link, &table_settings()),
+        Format::Table => report::table::link(link, provenance.judged.as_ref(), &table_settings()),
         Format::Json => json::link(link, provenance, json::Layout::Indented)?,
         Format::Ndjson => json::link(link, provenance, json::Layout::OneLine)? + "\n",
         Format::Csv => report::csv::events(link)?,
@@ -107,10 +109,11 @@ fn pack(
         broken: args.broken,
         joints: settings.known_joints.iter().map(NamedPlace::from).collect(),
         accept_pairing: args.accept_pairing,
-        limits: None,
-        coverage: None,
+        limits: provenance.judged.as_ref().map(|j| j.limits.to_toml()),
+        coverage: provenance.judged.as_ref().map(|j| j.coverage),
     };
     let link = &combined.link;
+    let judged = provenance.judged.clone();
     let entry = PackLink {
         stem: safe_stem(&format!(
             "{}-{}",
@@ -119,7 +122,9 @@ fn pack(
         )),
         page: safe_stem(&name(combined, args)),
         link: link.clone(),
-        judgements: Vec::new(),
+        judgements: judged
+            .as_ref()
+            .map_or_else(Vec::new, |judged| judged.judgements.clone()),
         provenance,
         power: Vec::new(),
     };
@@ -131,9 +136,13 @@ fn pack(
             links: vec![entry],
             setups: vec![setup],
             cable: None,
-            limits: None,
+            limits: judged
+                .as_ref()
+                .map(|judged| (&judged.limits, judged.coverage)),
             warnings: &[],
             profiles: &|_| Ok(combined.profiles.clone()),
+            others: Vec::new(),
+            path_of: &|name| PathBuf::from(name),
         },
     )
 }

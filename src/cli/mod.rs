@@ -3,16 +3,21 @@
 //! The only module that opens outputs, prints, or asks about the terminal.
 
 mod args;
+mod cable;
+mod cable_pack;
 mod convert;
 mod folder;
 mod input;
 mod inspect;
 mod joints;
+mod journal;
+mod limits;
 mod link;
 mod output;
 mod pack_args;
 mod pack_files;
 mod pairs;
+mod progress;
 mod simulate;
 mod trace;
 mod verify;
@@ -78,9 +83,11 @@ pub fn main() -> ExitCode {
     };
     let result = match &cli.command {
         Command::Link(args) => link::run(args),
+        Command::Cable(args) => cable::run(args),
         Command::Trace(args) => trace::run(args),
         Command::Inspect(args) => inspect::run(args),
         Command::Convert(args) => convert::run(args),
+        Command::Limits(args) => limits::run(args),
         Command::Simulate(args) => simulate::run(args),
         Command::Verify(args) => verify::run(args),
         Command::View(args) => view::run(args),
@@ -99,6 +106,8 @@ fn print_schema(what: Schema) -> Result<Outcome, CommandError> {
     let text = match what {
         Schema::Link => schema::link()?,
         Schema::Trace => schema::trace()?,
+        Schema::Cable => schema::cable()?,
+        Schema::Limits => schema::limits()?,
     };
     output::print(&text)?;
     Ok(Outcome::Done)

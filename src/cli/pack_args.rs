@@ -13,7 +13,7 @@ use crate::pack::power::{self, PowerRow};
 use crate::pack::project::{Project, ProjectFile};
 use crate::pack::setup::LinkSetup;
 use crate::pack::wording::Wording;
-use crate::pack::{Content, Making, PackError, PackLink, ProfileOf, write_pack};
+use crate::pack::{CableMaking, Content, Making, PackError, PackLink, ProfileOf, write_pack};
 use crate::verdict::{DEFAULT_COVERAGE, Limits};
 use crate::warning::Warning;
 
@@ -116,14 +116,18 @@ pub(super) struct PackResults<'a> {
     pub(super) links: Vec<PackLink>,
     /// What each depends on.
     pub(super) setups: Vec<LinkSetup>,
-    /// The cable as a whole.
-    pub(super) cable: Option<&'a CableResult>,
+    /// The cable as a whole, and what it depends on.
+    pub(super) cable: Option<(&'a CableResult, CableMaking<'a>)>,
     /// Limits and the standard errors kept from them.
     pub(super) limits: Option<(&'a Limits, f64)>,
     /// Doubts about the whole.
     pub(super) warnings: &'a [Warning],
     /// Levels on demand.
     pub(super) profiles: &'a ProfileOf<'a>,
+    /// Further files: name, what it is, and bytes.
+    pub(super) others: Vec<(String, String, Vec<u8>)>,
+    /// Where a raw trace lies by the name that results give it.
+    pub(super) path_of: &'a (dyn Fn(&str) -> PathBuf + Sync),
 }
 
 impl PackInputs {
@@ -151,12 +155,12 @@ impl PackInputs {
             limits: results.limits.map(|(limits, _)| limits),
             coverage: results.limits.map_or(DEFAULT_COVERAGE, |(_, k)| k),
             links: &links,
-            cable: results.cable,
+            cable: results.cable.map(|(cable, _)| cable),
             warnings: results.warnings,
             profiles: results.profiles,
         };
         let new = NewFolder::begin(folder, force)?;
-        let mut others = Vec::new();
+        let mut others = results.others;
         if let Some((limits, _)) = results.limits {
             others.push((
                 "limits.toml".to_owned(),
@@ -173,9 +177,10 @@ impl PackInputs {
             &content,
             Making {
                 setups: &results.setups,
+                cable: results.cable.map(|(_, making)| making),
                 raw_traces: self.raw_traces.unwrap_or(usual),
                 raw: &|name| {
-                    fs::read(name).map_err(|source| PackError::File {
+                    fs::read((results.path_of)(name)).map_err(|source| PackError::File {
                         what: "read",
                         file: name.to_owned(),
                         source,

@@ -3,6 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use crate::pack::manifest::RawTrace;
 use crate::pack::verify::{Kind, PackFiles};
 
 /// Most bytes of a file of a pack that is read: far more than any that is written.
@@ -84,6 +85,14 @@ impl PackFiles for PackFolder {
             return Err("the name leads out of the pack".to_owned());
         }
         read(&self.folder.join(name))
+    }
+
+    fn path(&self, trace: &RawTrace) -> Option<PathBuf> {
+        match (&trace.file, &self.traces) {
+            (Some(file), _) => Some(self.folder.join(file)),
+            (None, Some(traces)) => Some(traces.join(trace.name.rsplit(['/', '\\']).next()?)),
+            (None, None) => None,
+        }
     }
 
     fn named_trace(&self, name: &str) -> Result<Vec<u8>, String> {

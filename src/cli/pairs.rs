@@ -83,6 +83,10 @@ pub(super) fn in_pack(folder: &Path) -> Result<(Vec<Pair>, Vec<String>), Command
     let text =
         fs::read(&path).map_err(|error| format!("cannot read {}: {error}", path.display()))?;
     let manifest = parse(&text).map_err(|error| format!("{}: {error}", folder.display()))?;
+    if manifest.cable.is_some() {
+        // The raw traces of a cable are paired again.
+        return in_folder(&folder.join("raw"));
+    }
     let source = |trace: &RawTrace| SourceFile {
         file: trace.name.clone(),
         sha256: trace.sha256.clone(),

@@ -138,11 +138,12 @@ fn entry(pair: &Pair, again: Again, stems: &mut Names, pages: &mut Pages) -> Pac
             a: pair.a.clone(),
             b: pair.b.clone(),
             report_time: None,
-            coverage_factor: pair.setup.coverage,
-            limits: again.limits,
+            judged: again.judged.clone(),
         },
         link,
-        judgements: again.judgements,
+        judgements: again
+            .judged
+            .map_or_else(Vec::new, |judged| judged.judgements),
         power: Vec::new(),
     }
 }
@@ -179,8 +180,9 @@ fn serve(content: &Content<'_>, port: u16) -> Result<Outcome, CommandError> {
                             host: host.as_deref(),
                         },
                     );
-                    let mut response =
-                        Response::from_data(answer.body).with_status_code(answer.status);
+                    let mut response = Response::from_data(answer.body)
+                        .with_chunked_threshold(usize::MAX)
+                        .with_status_code(answer.status);
                     if let Ok(kind) = Header::from_bytes("Content-Type", answer.kind) {
                         response.add_header(kind);
                     }

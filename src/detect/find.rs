@@ -1,8 +1,8 @@
 //! Finds the events of one direction, or of two on one axis.
 
 use super::peaks::{height_db, weak_peaks};
-use super::profile::{Fit, Shape, locate};
-use super::scan::{Candidate, Thresholds, strongest_step, test_at};
+use super::profile::{Fit, Stretch};
+use super::scan::{Candidate, Thresholds, shortest_window, steps, test_at};
 use super::threshold::threshold;
 use super::view::{FEWEST, Span, View};
 
@@ -22,6 +22,16 @@ pub struct Mark {
     pub strong: bool,
     /// Step over its standard error, per view, as detection saw it.
     pub significance: Vec<Option<f64>>,
+    /// The samples it was last located and judged with, and its statistic above the
+    /// threshold there.
+    judged: Option<(Vec<Span>, f64)>,
+}
+
+impl Mark {
+    /// Asks for it to be located and judged again: the levels have changed.
+    pub fn forget(&mut self) {
+        self.judged = None;
+    }
 }
 
 /// What detection is set to.
@@ -42,6 +52,13 @@ impl Default for DetectSettings {
 /// Rounds of scanning and removing; each round can only sharpen the last, and
 /// three have always sufficed to come to rest.
 const ROUNDS: usize = 4;
+
+/// Looks over the reach of a candidate that narrow it down to where a step is likely.
+const LOOKS: f64 = 32.0;
+
+/// Fall of the statistic from its greatest value beyond which a step is not there: a
+/// likelihood of e⁻⁹.
+const UNLIKELY: f64 = 18.0;
 
 /// Finder over views with a common axis.
 pub struct Finder<'a> {
@@ -156,6 +173,7 @@ impl<'a> Finder<'a> {
             reflective: vec![false; self.views.len()],
             strong: false,
             significance: vec![None; self.views.len()],
+            judged: None,
         }
     }
 
@@ -179,8 +197,7 @@ impl<'a> Finder<'a> {
     fn settle(&self, spans: &[Span], z: f64, reach: f64) -> Option<Mark> {
         let (lo, hi) = self.range(spans)?;
         let (from, to) = ((z - reach).max(lo), (z + reach).min(hi));
-        let step = locate(&self.views, spans, from, to, Shape::Step)?;
-        let with_peak = locate(&self.views, spans, from, to, Shape::Peak)?;
+        let [step, with_peak] = Stretch::new(&self.views, spans).locate(from, to)?;
         let directions = with_peak.fits.iter().flatten().count();
         // Where even the peak leaves a misfit, the shape is not known well enough to
         // call a small difference a peak.
@@ -190,8 +207,8 @@ impl<'a> Finder<'a> {
         let place = if is_peak { with_peak } else { step };
         let std_error = place.std_error_m;
         let mut mark = self.mark(place.z_m, Some(std_error));
-        for (v, fit) in place.fits.iter().enumerate() {
-            if let Some(fit) = fit {
+        for v in 0..self.views.len() {
+            if let Some(fit) = &place.fits[v] {
                 mark.reflective[v] = is_peak
                     && fit.peak > 0.0
                     && fit.peak_gain > misfit * self.peak_square[0].min(12.0);
@@ -200,6 +217,26 @@ impl<'a> Finder<'a> {
             }
         }
         Some(mark)
+    }
+
+    /// The part of `from..to` in which a step may lie whose statistic is greatest
+    /// there: elsewhere it is less by more than [`UNLIKELY`].
+    fn likely(&self, spans: &[Span], from: f64, to: f64) -> (f64, f64) {
+        let spacing = self.thresholds.spacing_m();
+        let stride = ((to - from) / (LOOKS * spacing)).floor().max(1.0) * spacing;
+        let looks: Vec<(f64, f64)> = (0..=((to - from) / stride) as usize)
+            .filter_map(|k| {
+                let z = from + k as f64 * stride;
+                let seen = test_at(&self.views, spans, &self.thresholds, z, usize::MAX / 4)?;
+                Some((z, seen.square))
+            })
+            .collect();
+        let most = looks.iter().fold(0.0_f64, |m, l| m.max(l.1));
+        // The greatest lies between two looks, where it may be a seventh more.
+        let likely = |l: &&(f64, f64)| l.1 > 0.85 * most - UNLIKELY;
+        let first = looks.iter().find(likely).map_or(from, |l| l.0 - stride);
+        let last = looks.iter().rev().find(likely).map_or(to, |l| l.0 + stride);
+        (first.max(from), last.min(to))
     }
 
     /// Hides more behind an event in one view while the receiver's answer to it still
@@ -237,19 +274,61 @@ impl<'a> Finder<'a> {
         marks
     }
 
+    /// Adds what stands out between the marks: peaks, then steps in windows that
+    /// double in length.
     fn add(&self, marks: &mut Vec<Mark>) -> bool {
-        let mut added = false;
         marks.sort_by(|a, b| a.z_m.total_cmp(&b.z_m));
+        let (spacing, rate) = (self.thresholds.spacing_m(), self.false_events_per_1000_km);
+        let mut added = self.add_by(
+            marks,
+            |spans, range| weak_peaks(&self.views, spans, rate, spacing, range),
+            |spans, peak| self.settle_peak(spans, peak),
+        );
+        let longest = self.bounds.iter().map(|b| b.hi.saturating_sub(b.lo)).max();
+        let mut window = shortest_window(&self.views);
+        loop {
+            added |= self.add_by(
+                marks,
+                |spans, range| steps(&self.views, spans, &self.thresholds, range, window),
+                |spans, step| self.settle_step(spans, step),
+            );
+            if window > longest.unwrap_or(0) {
+                return added;
+            }
+            window *= 2;
+        }
+    }
+
+    /// Looks between all neighbouring marks and adds, gap by gap, the strongest
+    /// candidate that settles; where there were more, the two new gaps are looked at too.
+    fn add_by(
+        &self,
+        marks: &mut Vec<Mark>,
+        look: impl Fn(&[Span], (f64, f64)) -> Vec<Candidate>,
+        settle: impl Fn(&[Span], &Candidate) -> Option<Mark>,
+    ) -> bool {
+        let mut added = false;
         let mut gap = 0;
         while gap <= marks.len() {
             let before = gap.checked_sub(1).map(|i| &marks[i]);
             let after = marks.get(gap);
-            match self.strongest_in(before, after) {
+            let spans = self.spans(before, after);
+            let range = self.range(&spans);
+            let found = range.map_or_else(Vec::new, |range| look(&spans, range));
+            let new = found
+                .iter()
+                .filter_map(|candidate| settle(&spans, candidate))
+                .find(|mark| self.is_new(mark, before, after));
+            match new {
                 Some(mark) => {
                     let at = marks.partition_point(|m| m.z_m < mark.z_m);
                     marks.insert(at, mark);
                     added = true;
-                    gap = at.min(gap);
+                    gap = if found.len() > 1 {
+                        at.min(gap)
+                    } else {
+                        gap + 2
+                    };
                 }
                 None => gap += 1,
             }
@@ -257,38 +336,28 @@ impl<'a> Finder<'a> {
         added
     }
 
-    fn strongest_in(&self, before: Option<&Mark>, after: Option<&Mark>) -> Option<Mark> {
-        let spans = self.spans(before, after);
-        let (from, to) = self.range(&spans)?;
-        let spacing = self.thresholds.spacing_m();
-        let hidden_m = self
-            .views
+    /// The reflection that made a candidate, if it is one.
+    fn settle_peak(&self, spans: &[Span], peak: &Candidate) -> Option<Mark> {
+        let reach = peak.window as f64 * self.thresholds.spacing_m() + 2.0 * self.hidden_m();
+        let near = self.near(spans, peak.z_m, 2.0 * reach);
+        let mark = self.settle(&near, peak.z_m, reach)?;
+        mark.reflective.iter().any(|r| *r).then_some(mark)
+    }
+
+    /// The step that made a candidate: it may lie anywhere in the two windows.
+    fn settle_step(&self, spans: &[Span], step: &Candidate) -> Option<Mark> {
+        let reach = step.window as f64 * self.thresholds.spacing_m() + 2.0 * self.hidden_m();
+        let near = self.near(spans, step.z_m, 2.0 * reach);
+        let (from, to) = self.likely(&near, step.z_m - reach, step.z_m + reach);
+        self.settle(&near, f64::midpoint(from, to), (to - from) / 2.0)
+    }
+
+    /// What an event hides at most behind its leading edge, metres.
+    fn hidden_m(&self) -> f64 {
+        self.views
             .iter()
             .map(|v| v.eye.hidden_samples() as f64 / v.per_metre.abs())
-            .fold(0.0, f64::max);
-        for peak in weak_peaks(
-            &self.views,
-            &spans,
-            self.false_events_per_1000_km,
-            spacing,
-            from,
-            to,
-        ) {
-            let reach = peak.window as f64 * spacing + 2.0 * hidden_m;
-            let near = self.near(&spans, peak.z_m, 2.0 * reach);
-            if let Some(mark) = self.settle(&near, peak.z_m, reach)
-                && mark.reflective.iter().any(|r| *r)
-                && self.is_new(&mark, before, after)
-            {
-                return Some(mark);
-            }
-        }
-        let step: Candidate = strongest_step(&self.views, &spans, &self.thresholds, from, to)?;
-        // A step anywhere in the two windows may have made the candidate.
-        let reach = step.window as f64 * spacing + 2.0 * hidden_m;
-        let near = self.near(&spans, step.z_m, 2.0 * reach);
-        let mark = self.settle(&near, step.z_m, reach)?;
-        self.is_new(&mark, before, after).then_some(mark)
+            .fold(0.0, f64::max)
     }
 
     /// Whether a mark stands apart from its neighbours by more than a sample.
@@ -311,15 +380,22 @@ impl<'a> Finder<'a> {
                 }
                 let before = i.checked_sub(1).map(|k| &marks[k]);
                 let spans = self.spans(before, marks.get(i + 1));
-                let reach = self.reach(&marks[i]);
-                let Some(mut mark) = self.settle(&spans, marks[i].z_m, reach) else {
-                    continue;
+                let known = marks[i].judged.as_ref().filter(|j| j.0 == spans);
+                let margin = if let Some((_, margin)) = known {
+                    *margin
+                } else {
+                    let reach = self.reach(&marks[i]);
+                    let Some(mut mark) = self.settle(&spans, marks[i].z_m, reach) else {
+                        continue;
+                    };
+                    let margin = self.margin(&mark, &spans);
+                    if !self.is_new(&mark, before, marks.get(i + 1)) {
+                        mark = marks[i].clone();
+                    }
+                    mark.judged = Some((spans, margin));
+                    marks[i] = mark;
+                    margin
                 };
-                let margin = self.margin(&mark, &spans);
-                if !self.is_new(&mark, before, marks.get(i + 1)) {
-                    mark = marks[i].clone();
-                }
-                marks[i] = mark;
                 if margin < 0.0 && weakest.is_none_or(|w| margin < w.1) {
                     weakest = Some((i, margin));
                 }
@@ -343,21 +419,29 @@ impl<'a> Finder<'a> {
             .map_or(8.0 * spacing, |e| (3.0 * e).max(2.0 * spacing))
     }
 
-    /// Statistic above its threshold; a reflection stays.
+    /// The greatest statistic above its threshold within the error of the place; a
+    /// reflection stays.
+    ///
+    /// The place is where the ramp fits best, and the threshold counts how often the
+    /// statistic exceeds it at any place: so the greatest near by is what it is held to.
     fn margin(&self, mark: &Mark, spans: &[Span]) -> f64 {
         if mark.reflective.iter().any(|r| *r) {
             return f64::INFINITY;
         }
-        test_at(
-            &self.views,
-            spans,
-            &self.thresholds,
-            mark.z_m,
-            usize::MAX / 4,
-        )
-        .map_or(f64::INFINITY, |step| step.square - step.threshold)
+        let reach = self.reach(mark);
+        (-MARGIN_LOOKS..=MARGIN_LOOKS)
+            .filter_map(|k| {
+                let z = mark.z_m + f64::from(k) / f64::from(MARGIN_LOOKS) * reach;
+                test_at(&self.views, spans, &self.thresholds, z, usize::MAX / 4)
+            })
+            .map(|step| step.square - step.threshold)
+            .max_by(f64::total_cmp)
+            .unwrap_or(f64::INFINITY)
     }
 }
+
+/// Looks on each side of a place for its greatest statistic.
+const MARGIN_LOOKS: i32 = 4;
 
 #[cfg(test)]
 mod tests {

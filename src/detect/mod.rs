@@ -19,13 +19,14 @@ mod threshold;
 mod view;
 
 pub use end::{End, find_end, spikes};
+pub(crate) use eye::DB_PER_NEPER;
 pub use eye::{Eye, StrongPeak};
 pub use find::{DetectSettings, Finder, Mark};
 pub use light::Lit;
 pub use noise::Noise;
 pub use peaks::height_db;
 pub use power::{Power, SampleState};
-pub use profile::{Fit, Place, Shape, fit_at, locate};
+pub use profile::{Fit, Place, Shape, Stretch, fit_at};
 pub use response::Response;
 pub use scan::{Candidate, Thresholds};
 pub use sums::{Line, Sums};

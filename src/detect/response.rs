@@ -70,6 +70,42 @@ impl Response {
         (risen + rest).min(1.0)
     }
 
+    /// Ramp and peak at `u`, `u` + 1, … samples behind the leading edge: the same as
+    /// [`Self::ramp`] and [`Self::peak`], with one exponential for all.
+    pub fn answers(self, u: f64) -> impl Iterator<Item = (f64, f64)> {
+        let r = self.pole.max(1e-9);
+        let slow = self.pole >= 1e-3;
+        let factor = if slow { (-1.0 / r).exp() } else { 0.0 };
+        let at_end = if slow {
+            1.0 - (-self.pulse / r).exp()
+        } else {
+            1.0
+        };
+        let share = self.pole / self.pulse;
+        let fall = move |u: f64| if slow { (-u / r).exp() } else { 0.0 };
+        let (mut rest, mut behind) = (fall(u), None);
+        let mut u = u;
+        std::iter::from_fn(move || {
+            let answer = if u <= 0.0 {
+                (0.0, 0.0)
+            } else if u <= self.pulse {
+                let risen = 1.0 - rest;
+                ((u / self.pulse - share * risen).min(1.0), risen)
+            } else {
+                let left = *behind.get_or_insert_with(|| fall(u - self.pulse));
+                behind = Some(left * factor);
+                (1.0 - share * at_end * left, at_end * left)
+            };
+            rest = if u <= 0.0 {
+                fall(u + 1.0)
+            } else {
+                rest * factor
+            };
+            u += 1.0;
+            Some(answer)
+        })
+    }
+
     /// Samples behind the leading edge at which half of a step is through on
     /// average: a line drawn to here does not feel a change of slope.
     pub fn middle(&self) -> f64 {
@@ -236,6 +272,21 @@ mod tests {
                 })
                 .sum();
             approx::assert_abs_diff_eq!(response.ramp(u), sum / 8.0, epsilon = 1e-3);
+        }
+    }
+
+    #[test]
+    fn answers_in_a_row_are_the_ramp_and_the_peak() {
+        // Second computation: the closed forms, place by place; rounding only.
+        for pole in [0.0, 0.4, 1.7] {
+            let response = Response { pulse: 8.3, pole };
+            for start in [-0.4, 0.0, 0.2, 0.99] {
+                for (k, (ramp, peak)) in response.answers(start).take(40).enumerate() {
+                    let u = start + k as f64;
+                    approx::assert_abs_diff_eq!(ramp, response.ramp(u), epsilon = 1e-12);
+                    approx::assert_abs_diff_eq!(peak, response.peak(u), epsilon = 1e-12);
+                }
+            }
         }
     }
 

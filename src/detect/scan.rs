@@ -1,4 +1,4 @@
-//! Looks for steps between two neighbouring events, narrow windows first.
+//! Looks for steps between two neighbouring events in windows of one length.
 
 use super::threshold::threshold;
 use super::view::{FEWEST, Span, View};
@@ -11,11 +11,16 @@ const LOOKS_PER_WINDOW: usize = 16;
 /// Share of the squared threshold at which the second pass is taken: (1 − 0.14)² less noise.
 const SECOND_PASS: f64 = 0.6;
 
-/// Thresholds for windows of different length, all from one false-event rate.
-#[derive(Debug, Clone)]
+/// Longest window in which the means alone decide whether a place is worth a look.
+/// Over a longer one the fibre's own slope would count as a step.
+const MEANS_DECIDE: usize = 64;
+
+/// Turns the false-event rate into thresholds.
+#[derive(Debug, Clone, Copy)]
 pub struct Thresholds {
-    /// Squared thresholds by octave of the window and number of directions less one.
-    square: Vec<[f64; 2]>,
+    rate_per_sample: f64,
+    /// Squares below these are below every threshold, by directions less one.
+    least: [f64; 2],
     spacing_m: f64,
 }
 
@@ -23,37 +28,28 @@ impl Thresholds {
     /// For windows of up to `longest` samples at a spacing, and a rate of false
     /// events per 1,000 km.
     ///
-    /// The longest windows get half of the rate, every halving half of what is
-    /// left: long windows decide about weak joints, and short ones see only
-    /// strong ones, which a higher threshold does not lose.
+    /// Windows of every length share the one rate: what a short one shows is held
+    /// against its threshold again in windows up to the neighbouring events, and
+    /// stays only if it passes there too.
     pub fn new(false_events_per_1000_km: f64, longest: usize, spacing_m: f64) -> Self {
-        let octaves = octave(longest as f64) + 1;
-        let per_sample = false_events_per_1000_km * spacing_m / 1e6;
-        let square = (0..octaves)
-            .map(|k| {
-                let share = 0.5_f64.powi((octaves - k) as i32);
-                // A step filter with free slopes: c = 9/(2N), N samples each side.
-                let c = 4.5 / 2.0_f64.powi(k as i32);
-                [1, 2].map(|directions| threshold(per_sample * share, c, directions).powi(2))
-            })
-            .collect();
-        Self { square, spacing_m }
+        let rate_per_sample = false_events_per_1000_km * spacing_m / 1e6;
+        let slowest = 1.0 / longest.max(FEWEST) as f64;
+        Self {
+            rate_per_sample,
+            least: [1, 2].map(|n| threshold(rate_per_sample, slowest, n).powi(2)),
+            spacing_m,
+        }
     }
 
-    /// Squared threshold for windows that count as `samples` each side.
-    pub fn square(&self, samples: f64, directions: usize) -> f64 {
-        let last = self.square.len() - 1;
-        self.square[octave(samples).min(last)][directions.clamp(1, 2) - 1]
+    /// Squared threshold for a statistic whose correlation falls by `change` per sample.
+    pub fn square(&self, change: f64, directions: usize) -> f64 {
+        threshold(self.rate_per_sample, change, directions.clamp(1, 2)).powi(2)
     }
 
     /// Spacing the thresholds were made for.
     pub fn spacing_m(&self) -> f64 {
         self.spacing_m
     }
-}
-
-fn octave(samples: f64) -> usize {
-    samples.max(1.0).log2().floor() as usize
 }
 
 /// A place where the step statistic exceeds its threshold.
@@ -69,26 +65,24 @@ pub struct Candidate {
     pub window: usize,
 }
 
-/// Joint statistic at one place: sum of squares, directions in it, and the
-/// number of samples each side that the windows are worth.
+/// Joint statistic at one place: sum of squares, directions in it, and the mean fall
+/// of their correlations per sample of the thresholds' spacing.
 fn statistic(
     views: &[View<'_>],
     spans: &[Span],
     z: f64,
     window: usize,
+    spacing_m: f64,
 ) -> Option<(f64, usize, f64)> {
-    let mut square = 0.0;
-    let mut directions = 0;
-    let mut worth: f64 = 0.0;
+    let (mut square, mut directions, mut change) = (0.0, 0_usize, 0.0);
     for (view, &span) in views.iter().zip(spans) {
         if let Some(step) = view.step(view.index(z), span, window) {
             square += step.square();
             directions += 1;
-            let (l, r) = (step.samples.0 as f64, step.samples.1 as f64);
-            worth = worth.max(2.0 * l * r / (l + r));
+            change += step.change * view.per_metre.abs() * spacing_m;
         }
     }
-    (directions > 0).then_some((square, directions, worth))
+    (directions > 0).then(|| (square, directions, change / directions as f64))
 }
 
 /// The joint statistic held against its threshold at one place.
@@ -99,63 +93,142 @@ pub(super) fn test_at(
     z_m: f64,
     window: usize,
 ) -> Option<Candidate> {
-    let (square, directions, worth) = statistic(views, spans, z_m, window)?;
+    let (square, directions, change) =
+        statistic(views, spans, z_m, window, thresholds.spacing_m())?;
     Some(Candidate {
         z_m,
         square,
-        threshold: thresholds.square(worth, directions),
+        threshold: thresholds.square(change, directions),
         window,
     })
 }
 
-/// The strongest step between `from_m` and `to_m` in the narrowest windows that
-/// show one beyond the threshold.
-pub(super) fn strongest_step(
+/// The same where the statistic is at least `share` of its threshold; most places
+/// are left without the threshold's being computed.
+fn test_above(
     views: &[View<'_>],
     spans: &[Span],
     thresholds: &Thresholds,
-    from_m: f64,
-    to_m: f64,
+    z_m: f64,
+    window: usize,
+    share: f64,
 ) -> Option<Candidate> {
-    let spacing = thresholds.spacing_m();
-    let longest = ((to_m - from_m) / spacing).max(0.0) as usize;
-    // A step inside a window tilts its line, and drawn across the hidden gap the tilt
-    // overshoots the step itself unless the window is twice the gap.
-    let hidden = views
-        .iter()
-        .map(|v| v.eye.hidden_samples())
-        .max()
-        .unwrap_or(0);
-    let mut window = (FEWEST + 2).max(2 * hidden);
-    loop {
-        let stride = (window / LOOKS_PER_WINDOW).max(1) as f64 * spacing;
-        let looks = ((to_m - from_m) / stride).max(0.0) as usize;
-        let mut best: Option<Candidate> = None;
-        for k in 0..=looks {
-            let z = from_m + k as f64 * stride;
-            let Some(seen) = test_at(views, spans, thresholds, z, window) else {
-                continue;
-            };
-            if seen.square < SECOND_PASS * seen.threshold {
-                continue;
-            }
-            let around = (stride / spacing) as i64 - 1;
-            for j in -around..=around {
-                let z = seen.z_m + j as f64 * spacing;
-                if let Some(near) = test_at(views, spans, thresholds, z, window)
-                    && near.square > near.threshold
-                    && best.is_none_or(|b| near.square - near.threshold > b.square - b.threshold)
-                {
-                    best = Some(near);
-                }
-            }
-        }
-        if best.is_some() {
-            return best;
-        }
-        if window > longest {
-            return None;
-        }
-        window *= 2;
+    let (square, directions, change) =
+        statistic(views, spans, z_m, window, thresholds.spacing_m())?;
+    if square < share * thresholds.least[directions - 1] {
+        return None;
     }
+    let threshold = thresholds.square(change, directions);
+    (square >= share * threshold).then_some(Candidate {
+        z_m,
+        square,
+        threshold,
+        window,
+    })
 }
+
+/// Whether the means beside a place leave room for a step beyond every threshold.
+fn worth_a_look(
+    views: &[View<'_>],
+    spans: &[Span],
+    thresholds: &Thresholds,
+    z_m: f64,
+    window: usize,
+) -> bool {
+    let square: f64 = views
+        .iter()
+        .zip(spans)
+        .filter_map(|(view, &span)| view.rough_square(view.index(z_m), span, window))
+        .sum();
+    square > thresholds.least[0]
+}
+
+/// Shortest window: a step inside a window tilts its line, and drawn across the hidden
+/// gap the tilt overshoots the step itself unless the window is twice the gap.
+pub(super) fn shortest_window(views: &[View<'_>]) -> usize {
+    let hidden = views.iter().map(|v| v.eye.hidden_samples()).max();
+    (FEWEST + 2).max(2 * hidden.unwrap_or(0))
+}
+
+/// Steps between `from_m` and `to_m` that exceed the threshold in windows of one
+/// length, each the strongest within its own windows; strongest first.
+pub(super) fn steps(
+    views: &[View<'_>],
+    spans: &[Span],
+    thresholds: &Thresholds,
+    (from_m, to_m): (f64, f64),
+    window: usize,
+) -> Vec<Candidate> {
+    let spacing = thresholds.spacing_m();
+    let stride = (window / LOOKS_PER_WINDOW).max(1);
+    let stride_m = stride as f64 * spacing;
+    let looks = ((to_m - from_m) / stride_m).max(0.0) as usize;
+    let mut found: Vec<Candidate> = Vec::new();
+    for k in 0..=looks {
+        let z = from_m + k as f64 * stride_m;
+        if window <= MEANS_DECIDE && !worth_a_look(views, spans, thresholds, z, window) {
+            continue;
+        }
+        let Some(seen) = test_above(views, spans, thresholds, z, window, SECOND_PASS) else {
+            continue;
+        };
+        let best = climb(views, spans, thresholds, seen, stride);
+        if best.square > best.threshold {
+            found.push(best);
+        }
+    }
+    let margin = |c: &Candidate| c.square - c.threshold;
+    found.sort_by(|a, b| margin(b).total_cmp(&margin(a)));
+    let reach = (window + 2 * shortest_window(views)) as f64 * spacing;
+    let mut kept: Vec<Candidate> = Vec::new();
+    for candidate in found {
+        if kept.iter().all(|k| (k.z_m - candidate.z_m).abs() > reach) {
+            kept.push(candidate);
+        }
+    }
+    kept
+}
+
+/// The strongest place within `stride` samples: by halving the steps to one sample, and
+/// where that comes near the threshold by looking at every sample, since noise makes
+/// the statistic rough.
+fn climb(
+    views: &[View<'_>],
+    spans: &[Span],
+    thresholds: &Thresholds,
+    start: Candidate,
+    stride: usize,
+) -> Candidate {
+    let margin = |c: &Candidate| c.square - c.threshold;
+    let at = |z_m: f64| test_above(views, spans, thresholds, z_m, start.window, SECOND_PASS);
+    let spacing = thresholds.spacing_m();
+    let mut best = start;
+    let mut step = stride;
+    while step > 1 {
+        step = step.div_ceil(2);
+        for side in [-1.0, 1.0] {
+            if let Some(near) = at(best.z_m + side * step as f64 * spacing)
+                && margin(&near) > margin(&best)
+            {
+                best = near;
+                break;
+            }
+        }
+    }
+    if best.square < NEAR * best.threshold || best.square > best.threshold {
+        return best;
+    }
+    let middle = best.z_m;
+    for k in -(stride as i64)..=stride as i64 {
+        if let Some(near) = at(middle + k as f64 * spacing)
+            && margin(&near) > margin(&best)
+        {
+            best = near;
+        }
+    }
+    best
+}
+
+/// Share of the threshold from which every sample is looked at: over half a stride the
+/// statistic changes by half a standard error, a fifth of its square at the threshold.
+const NEAR: f64 = 0.75;

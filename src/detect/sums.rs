@@ -86,23 +86,27 @@ impl Sums {
         if s0 <= 0.0 {
             return None;
         }
+        let variance = 1.0 / s0;
         let sx = a[1] - b[1];
-        let mean_x = sx / s0;
+        let mean_x = sx * variance;
         let sxx = (a[2] - b[2]) - sx * mean_x;
         // Two samples of equal weight w at distance 1 have Σw(x−x̄)² = w/2.
         if sxx <= 0.2 * s0 / (hi - lo) as f64 {
             return None;
         }
         let sy = a[3] - b[3];
-        let sxy = (a[4] - b[4]) - sx * sy / s0;
-        let syy = (a[5] - b[5]) - sy * sy / s0;
+        let level = sy * variance;
+        let sxy = (a[4] - b[4]) - sx * level;
+        let syy = (a[5] - b[5]) - sy * level;
+        let slope_variance = 1.0 / sxx;
+        let slope = sxy * slope_variance;
         Some(Line {
             centre: mean_x + (self.from.len() - 1) as f64,
-            level: sy / s0,
-            slope: sxy / sxx,
-            level_variance: 1.0 / s0,
-            slope_variance: 1.0 / sxx,
-            chi_square: (syy - sxy * sxy / sxx).max(0.0),
+            level,
+            slope,
+            level_variance: variance,
+            slope_variance,
+            chi_square: (syy - sxy * slope).max(0.0),
         })
     }
 }

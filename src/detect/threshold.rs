@@ -39,17 +39,16 @@ pub fn false_events_per_sample(u: f64, c: f64, directions: usize) -> f64 {
 /// The threshold on |T| (one direction) or √(`T_A²` + `T_B²`) (two) at which
 /// false events come at `rate_per_sample`.
 pub fn threshold(rate_per_sample: f64, c: f64, directions: usize) -> f64 {
-    // The rate falls with u beyond √2; forty halvings of 1.5…40 give 4e-11.
-    let (mut low, mut high) = (1.5, 40.0);
-    for _ in 0..40 {
-        let middle = f64::midpoint(low, high);
-        if false_events_per_sample(middle, c, directions) > rate_per_sample {
-            low = middle;
-        } else {
-            high = middle;
-        }
+    // The rate solved for the u² in its exponent. The rest changes so slowly with u
+    // that every round adds a digit; below u² = 2 the rate no longer falls with u.
+    let mut square: f64 = 25.0;
+    for _ in 0..12 {
+        let u = square.sqrt();
+        let at_u = false_events_per_sample(u, c, directions);
+        let without_exponent = at_u.ln() + square / 2.0;
+        square = (2.0 * (without_exponent - rate_per_sample.ln())).max(2.25);
     }
-    f64::midpoint(low, high)
+    square.sqrt()
 }
 
 /// Probability that the test at one known place finds an event.

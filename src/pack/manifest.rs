@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::read::sha256_hex;
 
+use super::cable_setup::CableSetup;
 use super::setup::LinkSetup;
 
 /// Name and version of the form.
@@ -24,8 +25,10 @@ pub struct Manifest {
     pub report_time: Option<String>,
     /// Whether raw traces lie in the pack, packed or not, or are only named.
     pub raw_traces: RawTraces,
-    /// Each link: its raw traces, its settings and its result.
+    /// Each link that was measured by itself: its raw traces, its settings and its result.
     pub links: Vec<ManifestLink>,
+    /// The cable, where one was measured as a whole.
+    pub cable: Option<ManifestCable>,
     /// Every other file of the pack, in order of names.
     pub files: Vec<ManifestFile>,
 }
@@ -55,6 +58,20 @@ pub struct ManifestLink {
     pub b: RawTrace,
     /// What the result depends on beside them.
     pub settings: LinkSetup,
+}
+
+/// The cable of a pack.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ManifestCable {
+    /// File of its result in the pack.
+    pub result: String,
+    /// Files of its links' results, in order.
+    pub link_results: Vec<String>,
+    /// Every file that was looked at, in order.
+    pub files: Vec<RawTrace>,
+    /// What the result depends on beside them.
+    pub settings: CableSetup,
 }
 
 /// A raw trace and where it lies.

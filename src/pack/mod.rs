@@ -2,6 +2,7 @@
 //!
 //! Every writer takes a [`Content`] and gives text or bytes; none opens a file.
 
+pub mod cable_setup;
 mod content;
 mod judged;
 pub mod logo;
@@ -23,7 +24,7 @@ pub use content::{Content, Instrument, PackLink, PowerReading, ProfileOf};
 pub use names::{Names, safe_stem};
 pub use recompute::{provenance, recomputed};
 pub use workbook::workbook;
-pub use write::{Making, Put, RawOf, write_pack};
+pub use write::{CableMaking, Making, Put, RawOf, write_pack};
 
 impl PackError {
     /// A part that could not be put into its form.

@@ -20,7 +20,7 @@ pub fn recomputed(
         .settings
         .measure((&link.a.name, a), (&link.b.name, b))?;
     let provenance = Provenance {
-        limits: again.limits,
+        judged: again.judged,
         ..provenance(manifest, link)
     };
     Ok(LinkReport::new(&again.combined.link, &provenance))
@@ -37,7 +37,6 @@ pub fn provenance(manifest: &Manifest, link: &ManifestLink) -> Provenance {
         a: source(&link.a),
         b: source(&link.b),
         report_time: manifest.report_time.clone(),
-        coverage_factor: link.settings.coverage,
-        limits: None,
+        judged: None,
     }
 }

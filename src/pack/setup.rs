@@ -7,7 +7,7 @@ use crate::detect::DetectSettings;
 use crate::read::{self, ParseError, Recipe, RecipeError};
 use crate::trace::{Header, Trace, TraceError};
 use crate::units::{BackscatterCoefficient, GroupIndex, Length, Position, PulseWidth, Wavelength};
-use crate::verdict::{DEFAULT_COVERAGE, Judgement, Limits, LimitsError, judge};
+use crate::verdict::{DEFAULT_COVERAGE, Judged, Limits, LimitsError, judge};
 use crate::warning::Warning;
 
 /// Settings that were given where files lack them.
@@ -107,9 +107,7 @@ pub struct Again {
     /// What was measured.
     pub combined: Combined,
     /// Every value held against a limit.
-    pub judgements: Vec<Judgement>,
-    /// Name of the limits.
-    pub limits: Option<String>,
+    pub judged: Option<Judged>,
 }
 
 /// Why a link could not be measured again.
@@ -166,6 +164,7 @@ impl LinkSetup {
                 .map(|joint| KnownJoint {
                     name: joint.name.clone(),
                     position: Position::from_m(joint.position_m),
+                    may_be_off: None,
                 })
                 .collect(),
             accept_pairing: self.accept_pairing,
@@ -194,15 +193,11 @@ impl LinkSetup {
             Some(text) => Some(Limits::from_toml(text, "limits")?),
             None => None,
         };
-        let judgements = limits.as_ref().map_or_else(Vec::new, |limits| {
+        let judged = limits.map(|limits| {
             let coverage = self.coverage.unwrap_or(DEFAULT_COVERAGE);
-            judge(&mut combined.link, limits, coverage).judgements
+            judge(&mut combined.link, &limits, coverage)
         });
-        Ok(Again {
-            combined,
-            judgements,
-            limits: limits.map(|limits| limits.name),
-        })
+        Ok(Again { combined, judged })
     }
 }
 

@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::Read;
+use std::path::PathBuf;
 
 use rayon::prelude::*;
 
@@ -10,9 +11,11 @@ use crate::read::{MOST_BYTES, sha256_hex};
 use super::manifest::{FILE_NAME, Manifest, ManifestLink, RawTrace, RawTraces, SCHEMA, digest};
 use super::recompute::recomputed;
 
+mod cable;
 mod compare;
 
-use compare::differing;
+use cable::check_cable;
+use compare::{differing, taken_apart};
 
 /// Where the files of a pack come from.
 pub trait PackFiles: Sync {
@@ -29,6 +32,8 @@ pub trait PackFiles: Sync {
     /// # Errors
     /// Why it cannot be had.
     fn named_trace(&self, name: &str) -> Result<Vec<u8>, String>;
+    /// Where a raw trace lies, in the pack or beside it.
+    fn path(&self, trace: &RawTrace) -> Option<PathBuf>;
 }
 
 /// What stands under a name of a pack.
@@ -163,13 +168,20 @@ pub fn verify(files: &dyn PackFiles, expected: Option<&str>) -> Result<Verified,
             .par_iter()
             .flat_map_iter(|link| check_link(files, &manifest, link)),
     );
+    if let Some(cable) = &manifest.cable {
+        differences.extend(check_cable(files, &manifest, cable));
+    }
     differences.sort();
     differences.dedup();
     Ok(Verified {
         digest,
         program: manifest.program.clone(),
         files: manifest.files.len(),
-        links: manifest.links.len(),
+        links: manifest.links.len()
+            + manifest
+                .cable
+                .as_ref()
+                .map_or(0, |cable| cable.link_results.len()),
         differences,
     })
 }
@@ -237,7 +249,14 @@ fn listed(manifest: &Manifest, there: &[(String, Kind)]) -> Vec<Difference> {
             link.b.file.clone(),
         ]
     };
-    for file in manifest.links.iter().flat_map(inner).flatten() {
+    let of_cable = manifest.cable.iter().flat_map(|cable| {
+        let raw = cable.files.iter().filter_map(|trace| trace.file.clone());
+        std::iter::once(cable.result.clone())
+            .chain(cable.link_results.iter().cloned())
+            .chain(raw)
+    });
+    let of_links = manifest.links.iter().flat_map(inner).flatten();
+    for file in of_links.chain(of_cable) {
         if !named.contains_key(file.as_str()) {
             say(&file, "a link needs it and the list of files lacks it");
         }
@@ -272,10 +291,13 @@ fn check_link(files: &dyn PackFiles, manifest: &Manifest, link: &ManifestLink) -
             &link.result,
             format!("cannot be measured again: {}", super::chain(&error)),
         )],
-        Ok(report) => differing(&stored, &report)
-            .into_iter()
-            .map(|message| at(&link.result, message))
-            .collect(),
+        Ok(report) => match taken_apart(&report) {
+            Ok(again) => differing(&stored, &again)
+                .into_iter()
+                .map(|message| at(&link.result, message))
+                .collect(),
+            Err(why) => vec![at(&link.result, why)],
+        },
     }
 }
 

@@ -7,9 +7,10 @@ use std::sync::{Mutex, PoisonError};
 use rayon::prelude::*;
 
 use super::PackError;
+use super::cable_setup::CableSetup;
 use super::content::{Content, PackLink};
 use super::manifest::{
-    FILE_NAME, Manifest, ManifestFile, ManifestLink, RawTrace, RawTraces, SCHEMA,
+    FILE_NAME, Manifest, ManifestCable, ManifestFile, ManifestLink, RawTrace, RawTraces, SCHEMA,
 };
 use super::names::Names;
 use super::page::{IndexFile, Levels, fibre_page, index_page};
@@ -39,8 +40,11 @@ const SMALL_PLOT: (u32, u32) = (1000, 760);
     reason = "it holds functions, which have no text of their own"
 )]
 pub struct Making<'a> {
-    /// What each link's result depends on, in the order of [`Content::links`].
+    /// What each link's result depends on, in the order of [`Content::links`]; empty for
+    /// a cable.
     pub setups: &'a [LinkSetup],
+    /// What the cable's result depends on.
+    pub cable: Option<CableMaking<'a>>,
     /// How raw traces are kept.
     pub raw_traces: RawTraces,
     /// The bytes of raw traces.
@@ -49,6 +53,17 @@ pub struct Making<'a> {
     pub others: Vec<(String, String, Vec<u8>)>,
     /// Where files go.
     pub put: &'a Put<'a>,
+}
+
+/// What a cable's result depends on and where it is in the pack.
+#[derive(Debug, Clone, Copy)]
+pub struct CableMaking<'a> {
+    /// Names of all files that were looked at, in order.
+    pub files: &'a [String],
+    /// The settings.
+    pub setup: &'a CableSetup,
+    /// Name of the file with the cable's result, which is among [`Making::others`].
+    pub result: &'a str,
 }
 
 /// Files as they are handed on, with their fingerprints.
@@ -79,7 +94,7 @@ pub fn write_pack(content: &Content<'_>, making: Making<'_>) -> Result<String, P
         put: making.put,
         entries: Mutex::new(Vec::new()),
     };
-    let raw = raw_traces(content, &making, &files)?;
+    let mut raw = raw_traces(content, &making, &files)?;
     content
         .pages()
         .par_iter()
@@ -100,14 +115,22 @@ pub fn write_pack(content: &Content<'_>, making: Making<'_>) -> Result<String, P
             what: "the stretches between them".to_owned(),
         },
         IndexFile {
-            path: "links.ndjson".to_owned(),
-            what: "every link as a JSON object, one a line".to_owned(),
-        },
-        IndexFile {
             path: FILE_NAME.to_owned(),
             what: "every file with its SHA-256, settings, raw traces".to_owned(),
         },
     ];
+    if content.cable.is_none() {
+        listed.push(IndexFile {
+            path: "links.ndjson".to_owned(),
+            what: "every link as a JSON object, one a line".to_owned(),
+        });
+    }
+    if content.limits.is_some() && content.cable.is_none() {
+        listed.push(IndexFile {
+            path: "judgements.csv".to_owned(),
+            what: "every value held against a limit".to_owned(),
+        });
+    }
     for (name, what, bytes) in making.others {
         files.add(&name, &bytes)?;
         listed.push(IndexFile { path: name, what });
@@ -127,14 +150,23 @@ pub fn write_pack(content: &Content<'_>, making: Making<'_>) -> Result<String, P
             .links
             .iter()
             .zip(making.setups)
-            .zip(raw)
-            .map(|((entry, settings), (a, b))| ManifestLink {
+            .map(|(entry, settings)| ManifestLink {
                 result: result_file(entry),
-                a,
-                b,
+                a: trace_of(&raw, &entry.provenance.a),
+                b: trace_of(&raw, &entry.provenance.b),
                 settings: settings.clone(),
             })
             .collect(),
+        cable: making.cable.map(|cable| ManifestCable {
+            result: cable.result.to_owned(),
+            link_results: content.links.iter().map(result_file).collect(),
+            files: cable
+                .files
+                .iter()
+                .filter_map(|name| raw.remove(name))
+                .collect(),
+            settings: cable.setup.clone(),
+        }),
         files: entries,
     };
     let text = manifest
@@ -194,7 +226,11 @@ fn link_files(
     }
     let svg = plot::link_svg(link, profiles, &plot_settings)?;
     let json = json::link(link, &entry.provenance, json::Layout::Indented)?;
-    let table = report::table::link(link, &TableSettings::default());
+    let table = report::table::link(
+        link,
+        entry.provenance.judged.as_ref(),
+        &TableSettings::default(),
+    );
     let mut made = vec![
         (result_file(entry), json.into_bytes()),
         (format!("links/{stem}.txt"), table.into_bytes()),
@@ -215,14 +251,26 @@ fn tables(content: &Content<'_>, files: &Files<'_>) -> Result<(), PackError> {
     let mut lines = String::new();
     let mut events = String::new();
     let mut sections = String::new();
+    let mut judgements = String::new();
     for entry in content.links {
         let line = json::link(&entry.link, &entry.provenance, json::Layout::OneLine)?;
         lines.push_str(&line);
         lines.push('\n');
         append(&mut events, &report::csv::events(&entry.link)?);
         append(&mut sections, &report::csv::sections(&entry.link)?);
+        if let Some(judged) = &entry.provenance.judged {
+            append(
+                &mut judgements,
+                &report::csv::judgements(&entry.link, judged)?,
+            );
+        }
     }
-    files.add("links.ndjson", lines.as_bytes())?;
+    if !judgements.is_empty() {
+        files.add("judgements.csv", judgements.as_bytes())?;
+    }
+    if content.cable.is_none() {
+        files.add("links.ndjson", lines.as_bytes())?;
+    }
     files.add("events.csv", events.as_bytes())?;
     files.add("sections.csv", sections.as_bytes())
 }
@@ -236,64 +284,72 @@ fn append(table: &mut String, more: &str) {
     }
 }
 
-/// Puts the raw traces into the pack, each once; gives each link's pair.
+/// The raw trace of a source, as the manifest names it.
+fn trace_of(raw: &BTreeMap<String, RawTrace>, source: &SourceFile) -> RawTrace {
+    raw.get(&source.file).cloned().unwrap_or_else(|| RawTrace {
+        name: source.file.clone(),
+        sha256: source.sha256.clone(),
+        file: None,
+    })
+}
+
+/// Puts the raw traces into the pack, each once; gives them by their names.
 fn raw_traces(
     content: &Content<'_>,
     making: &Making<'_>,
     files: &Files<'_>,
-) -> Result<Vec<(RawTrace, RawTrace)>, PackError> {
-    let mut names = Names::default();
-    let mut kept: BTreeMap<(&str, &str), RawTrace> = BTreeMap::new();
-    for entry in content.links {
-        for source in [&entry.provenance.a, &entry.provenance.b] {
-            kept.entry((&source.file, &source.sha256))
-                .or_insert_with(|| RawTrace {
-                    name: source.file.clone(),
-                    sha256: source.sha256.clone(),
-                    file: raw_name(&mut names, source, making.raw_traces),
-                });
-        }
-    }
-    kept.par_iter()
-        .filter_map(|(_, trace)| Some((trace, trace.file.as_ref()?)))
-        .try_for_each(|(trace, file)| {
-            let bytes = (making.raw)(&trace.name)?;
-            if sha256_hex(&bytes) != trace.sha256 {
-                return Err(PackError::Changed {
-                    file: trace.name.clone(),
-                });
-            }
-            if making.raw_traces == RawTraces::Gzip {
-                let packed = gzip(&bytes)
-                    .map_err(|error| PackError::form("the packed copy of a raw trace", error))?;
-                files.add(file, &packed)
-            } else {
-                files.add(file, &bytes)
-            }
-        })?;
-    let of = |source: &SourceFile| {
-        kept.get(&(source.file.as_str(), source.sha256.as_str()))
-            .cloned()
-            .unwrap_or_else(|| RawTrace {
-                name: source.file.clone(),
-                sha256: source.sha256.clone(),
-                file: None,
-            })
-    };
-    Ok(content
+) -> Result<BTreeMap<String, RawTrace>, PackError> {
+    let measured: BTreeMap<&str, &str> = content
         .links
         .iter()
-        .map(|entry| (of(&entry.provenance.a), of(&entry.provenance.b)))
-        .collect())
+        .flat_map(|entry| [&entry.provenance.a, &entry.provenance.b])
+        .map(|source| (source.file.as_str(), source.sha256.as_str()))
+        .collect();
+    let looked_at = making.cable.map_or(&[][..], |cable| cable.files);
+    let mut all: Vec<&str> = looked_at.iter().map(String::as_str).collect();
+    all.extend(
+        measured
+            .keys()
+            .filter(|name| !looked_at.iter().any(|n| n == *name)),
+    );
+    let mut names = Names::default();
+    let named: Vec<(&str, Option<String>)> = all
+        .into_iter()
+        .map(|name| (name, raw_name(&mut names, name, making.raw_traces)))
+        .collect();
+    named
+        .into_par_iter()
+        .map(|(name, file)| {
+            let bytes = (making.raw)(name)?;
+            let sha256 = sha256_hex(&bytes);
+            if measured.get(name).is_some_and(|known| *known != sha256) {
+                return Err(PackError::Changed {
+                    file: name.to_owned(),
+                });
+            }
+            match (&file, making.raw_traces) {
+                (Some(file), RawTraces::Gzip) => {
+                    let packed = gzip(&bytes).map_err(|error| {
+                        PackError::form("the packed copy of a raw trace", error)
+                    })?;
+                    files.add(file, &packed)?;
+                }
+                (Some(file), _) => files.add(file, &bytes)?,
+                (None, _) => {}
+            }
+            let trace = RawTrace {
+                name: name.to_owned(),
+                sha256,
+                file,
+            };
+            Ok((name.to_owned(), trace))
+        })
+        .collect()
 }
 
 /// Name of a raw trace in the pack, like the one it has.
-fn raw_name(names: &mut Names, source: &SourceFile, kept: RawTraces) -> Option<String> {
-    let name = source
-        .file
-        .rsplit(['/', '\\'])
-        .next()
-        .unwrap_or(&source.file);
+fn raw_name(names: &mut Names, file: &str, kept: RawTraces) -> Option<String> {
+    let name = file.rsplit(['/', '\\']).next().unwrap_or(file);
     let (stem, ending) = match name.rsplit_once('.') {
         Some((stem, ending))
             if ending.len() <= 8 && ending.chars().all(|c| c.is_ascii_alphanumeric()) =>

@@ -115,19 +115,28 @@ pub(super) fn sheet(
     draw: impl FnOnce(&Canvas<'_>) -> Result<(), PlotError>,
 ) -> Result<String, PlotError> {
     let (width, height) = (settings.width, settings.height);
-    if width > PlotSettings::MOST || height > PlotSettings::MOST {
-        return Err(PlotError::Size {
-            width,
-            height,
-            most: PlotSettings::MOST,
-        });
-    }
     if width < PlotSettings::LEAST_WIDTH || height < least_height {
         return Err(PlotError::TooSmall {
             width,
             height,
             least_width: PlotSettings::LEAST_WIDTH,
             least_height,
+        });
+    }
+    sheet_of(settings, draw)
+}
+
+/// The same for a picture that needs no room for panels.
+pub(super) fn sheet_of(
+    settings: &PlotSettings,
+    draw: impl FnOnce(&Canvas<'_>) -> Result<(), PlotError>,
+) -> Result<String, PlotError> {
+    let (width, height) = (settings.width, settings.height);
+    if width > PlotSettings::MOST || height > PlotSettings::MOST {
+        return Err(PlotError::Size {
+            width,
+            height,
+            most: PlotSettings::MOST,
         });
     }
     let (wide, high) = (width * 4, height * 4);

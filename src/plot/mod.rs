@@ -8,6 +8,7 @@
 mod canvas;
 mod figure;
 mod heading;
+mod heat_map;
 mod joints;
 mod levels;
 mod link;
@@ -17,13 +18,14 @@ mod place;
 mod png;
 mod text;
 
+pub use heat_map::{HeatMap, heat_map_svg};
 pub use link::{brief_link_svg, link_svg};
 pub use one_way::one_way_svg;
 pub use png::png_from_svg;
 pub(crate) use text::{BOLD as FONT_BOLD, REGULAR as FONT_REGULAR, database as font_database};
 
-use crate::report::findings::REFERENCE_SPLICE_LOSS_DB;
 use crate::units::Loss;
+use crate::verdict::BAD_SPLICE_DB;
 
 /// Size and wording of a figure.
 #[derive(Debug, Clone, PartialEq)]
@@ -56,7 +58,7 @@ impl Default for PlotSettings {
             width: 1600,
             height: 1000,
             program: None,
-            reference: Loss::from_db(REFERENCE_SPLICE_LOSS_DB),
+            reference: Loss::from_db(BAD_SPLICE_DB),
         }
     }
 }

@@ -1,10 +1,13 @@
 //! CSV: one row an event, or one row a section; a missing value is an empty cell.
 
-use super::json::{EventObject, SectionObject, TraceReport};
+use super::json::{EventObject, JudgementObject, SectionObject, TraceReport};
 use super::{ReportError, TraceProvenance};
 use crate::both_ways::Link;
 use crate::measure::OneWay;
 use crate::trace::Trace;
+use crate::verdict::Judged;
+
+pub use super::csv_cable::{cable_fibres, cable_joints, cable_matrix};
 
 /// Columns of the events file, in order.
 const EVENT_COLUMNS: [&str; 31] = [
@@ -50,6 +53,30 @@ const SECTION_COLUMNS: [&str; 7] = [
     "to_m",
     "attenuation_db_per_km",
     "attenuation_std_error_db_per_km",
+];
+
+/// Columns of the judgements file, in order; value, error, limit and margin in `unit`.
+const JUDGEMENT_COLUMNS: [&str; 20] = [
+    "cable",
+    "fibre",
+    "wavelength_nm",
+    "what",
+    "event",
+    "joint",
+    "end",
+    "from_m",
+    "to_m",
+    "value",
+    "std_error",
+    "limit",
+    "margin",
+    "unit",
+    "conformance",
+    "verdict",
+    "reason",
+    "source",
+    "limits",
+    "coverage_factor",
 ];
 
 /// Columns of the events of a single trace, in order.
@@ -187,11 +214,46 @@ pub fn sections(link: &Link) -> Result<String, ReportError> {
     finished(writer)
 }
 
+/// Writes every value that was held against a limit, one row each.
+///
+/// # Errors
+/// [`ReportError::Csv`] if the text cannot be written.
+pub fn judgements(link: &Link, judged: &Judged) -> Result<String, ReportError> {
+    let mut writer = ::csv::Writer::from_writer(Vec::new());
+    writer.write_record(JUDGEMENT_COLUMNS)?;
+    for one in judged.judgements.iter().map(JudgementObject::from) {
+        let row: [String; JUDGEMENT_COLUMNS.len()] = [
+            text(link.cable.as_deref()),
+            text(link.fibre.as_deref()),
+            number(Some(link.wavelength.nm())),
+            one.what,
+            one.event.map(|event| event.to_string()).unwrap_or_default(),
+            text(one.joint.as_deref()),
+            one.end.unwrap_or_default(),
+            number(one.from_m),
+            number(one.to_m),
+            number(one.value),
+            number(one.std_error),
+            number(one.limit),
+            number(one.margin),
+            one.unit,
+            number(one.conformance),
+            word(&one.verdict)?,
+            text(Some(&one.reason)),
+            text(Some(&one.source)),
+            text(Some(&judged.limits.name)),
+            number(Some(judged.coverage)),
+        ];
+        writer.write_record(&row)?;
+    }
+    finished(writer)
+}
+
 /// A text that a spreadsheet must not take for a formula.
 ///
 /// A cell beginning with one of `= + - @`, a tab or a line break is run by
 /// spreadsheets; a quote in front makes it text.
-fn text(value: Option<&str>) -> String {
+pub(super) fn text(value: Option<&str>) -> String {
     // NUL ends a cell early in some readers and says nothing.
     let value = value.unwrap_or_default().replace('\0', "");
     let is_formula = value
@@ -204,7 +266,7 @@ fn text(value: Option<&str>) -> String {
     }
 }
 
-fn number(value: Option<f64>) -> String {
+pub(super) fn number(value: Option<f64>) -> String {
     value
         .filter(|value| value.is_finite())
         .map(|value| value.to_string())
@@ -216,7 +278,7 @@ fn flag(value: Option<bool>) -> String {
 }
 
 /// The word that JSON uses for a kind, an end or a verdict.
-fn word(value: &impl serde::Serialize) -> Result<String, ReportError> {
+pub(super) fn word(value: &impl serde::Serialize) -> Result<String, ReportError> {
     Ok(serde_json::to_value(value)?
         .as_str()
         .unwrap_or_default()
@@ -227,7 +289,7 @@ fn joined(parts: impl Iterator<Item = String>) -> String {
     parts.collect::<Vec<_>>().join("; ")
 }
 
-fn finished(writer: ::csv::Writer<Vec<u8>>) -> Result<String, ReportError> {
+pub(super) fn finished(writer: ::csv::Writer<Vec<u8>>) -> Result<String, ReportError> {
     let bytes = writer
         .into_inner()
         .map_err(|error| ::csv::Error::from(error.into_error()))?;

@@ -5,12 +5,7 @@
 use super::number::{loss_and_error_db, signed, with_error};
 use super::plain::plain_text;
 use crate::both_ways::{Event, EventKind, Link};
-
-/// Loss in dB above which a splice read from one end alone is commonly redone.
-///
-/// A common contract value, from memory; it draws a reference and picks
-/// sentences where no limit is given, and judges nothing.
-pub const REFERENCE_SPLICE_LOSS_DB: f64 = 0.15;
+use crate::verdict::BAD_SPLICE_DB;
 
 /// Standard errors by which a reading must stand clear before a sentence is made of it.
 const CLEAR_OF_NOISE: f64 = 2.0;
@@ -311,7 +306,7 @@ fn gain_one_way(event: &Event) -> Option<Noteworthy<'_>> {
 fn bad_one_way(event: &Event) -> Option<Noteworthy<'_>> {
     let against_db = match (event.limit, event.kind) {
         (Some(limit), _) => limit.db(),
-        (None, EventKind::Splice) => REFERENCE_SPLICE_LOSS_DB,
+        (None, EventKind::Splice) => BAD_SPLICE_DB,
         (None, _) => return None,
     };
     let (loss_db, std_error_db) = loss_and_error_db(&event.loss)?;

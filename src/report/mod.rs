@@ -4,6 +4,7 @@
 //! looks at the terminal or reads the clock.
 
 pub mod csv;
+mod csv_cable;
 pub mod findings;
 pub mod json;
 pub(crate) mod number;
@@ -12,6 +13,8 @@ pub mod schema;
 pub mod table;
 
 use serde::{Deserialize, Serialize};
+
+use crate::verdict::Judged;
 
 pub use plain::plain_text;
 pub(crate) use plain::shortened;
@@ -36,10 +39,8 @@ pub struct Provenance {
     pub b: SourceFile,
     /// Time to print, as given by the user; the clock is never read.
     pub report_time: Option<String>,
-    /// Number of standard errors that a verdict keeps from the limit, if limits were applied.
-    pub coverage_factor: Option<f64>,
-    /// Name of the limits applied, if any.
-    pub limits: Option<String>,
+    /// What the link was held against, and every single judgement, if limits were applied.
+    pub judged: Option<Judged>,
 }
 
 /// Where the numbers of a single trace come from.

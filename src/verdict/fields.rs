@@ -35,7 +35,12 @@ pub(crate) struct Fields<'t> {
 pub(crate) fn document(text: &str) -> Result<Spanned<DeTable<'_>>, FieldError> {
     DeTable::parse(text).map_err(|error| {
         let byte = error.span().map_or(0, |span| span.start);
-        fault(text, byte, error.message())
+        let hint = if text.get(byte..).is_some_and(|rest| rest.starts_with(',')) {
+            "; a number has a decimal point, and every key a line of its own"
+        } else {
+            ""
+        };
+        fault(text, byte, format!("{}{hint}", error.message()))
     })
 }
 

@@ -7,7 +7,7 @@ use crate::units::{Attenuation, Length, Loss, Reflectance, ReturnLoss, Wavelengt
 
 /// Acceptance limits; what is missing is not asked for.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
+#[serde(default, deny_unknown_fields)]
 pub struct Limits {
     /// Name that results show.
     pub name: String,

@@ -5,6 +5,7 @@
 //! pass.
 
 mod builtin;
+mod describe;
 mod fields;
 mod judge;
 mod judgement;
@@ -15,6 +16,7 @@ mod rule;
 mod write;
 
 pub use builtin::{BAD_SPLICE_DB, bad_joint_default, built_in, built_ins};
+pub use describe::LimitLine;
 pub use judge::{Judged, judge};
 pub use judgement::{End, Judgement, Place, What};
 pub use limits::{

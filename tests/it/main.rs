@@ -2,6 +2,7 @@
 
 mod accuracy;
 mod bench;
+mod cable;
 mod calibration;
 mod cli;
 mod layering;
@@ -15,6 +16,7 @@ mod outside_links;
 mod outside_reflectance;
 mod outside_scale;
 mod outside_two_way;
+mod outside_verdict;
 mod pack;
 mod pack_hostile;
 mod pack_parts;

@@ -78,6 +78,7 @@ pub(crate) fn pack_of(links: &[PackLink], raw: &RawOf<'_>) -> Result<Written, Pa
             content,
             Making {
                 setups: &setups,
+                cable: None,
                 raw_traces: RawTraces::Copy,
                 raw,
                 others: Vec::new(),

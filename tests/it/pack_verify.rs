@@ -225,3 +225,38 @@ fn what_is_no_pack_cannot_be_checked() {
     let bad = bench.fails(&["verify", "results", "--digest", "12"]);
     assert!(bad.contains("wanted the 64 hexadecimal digits"), "{bad}");
 }
+
+/// The cable of the samples, with its planted faults: its result is made again from the
+/// packed raw traces, and a forged redo list does not come from them.
+#[test]
+fn a_cable_is_measured_again_from_its_raw_traces() {
+    let bench = Bench::new();
+    let plan = Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("sample-traces")
+        .join("rowan-tern-24-cable-plan.toml");
+    fs::copy(plan, bench.path("plan.toml")).unwrap();
+    let made = bench.run(&["simulate", "plan.toml", "--out", "cable"]);
+    assert_eq!(made.code, 0, "{}", made.err);
+    // Two planted files have no partner, so that not all could be done: status 2.
+    let ran = bench.run(&["cable", "cable", "--out", "results"]);
+    assert_eq!(ran.code, 2, "{}", ran.err);
+    assert!(ran.err.contains("wrote the pack results"), "{}", ran.err);
+    let checked = bench.run(&["verify", "results"]);
+    assert_eq!(checked.code, 0, "{}", checked.out);
+    assert!(
+        bench
+            .names("results/raw")
+            .iter()
+            .all(|n| n.ends_with(".gz"))
+    );
+    forged(&bench, "RT-24.json", "\"rank\": 1", "\"rank\": 9");
+    let forged = bench.run(&["verify", "results"]);
+    assert_eq!(forged.code, 1);
+    assert!(
+        forged
+            .out
+            .contains("redo[1].rank is 9 in the pack; the raw traces give 1"),
+        "{}",
+        forged.out
+    );
+}

@@ -19,7 +19,7 @@ const WIDE: TableSettings = TableSettings {
 
 #[test]
 fn table_of_a_country_link() {
-    insta::assert_snapshot!(table::link(&links::country_link().0, &WIDE));
+    insta::assert_snapshot!(table::link(&links::country_link().0, None, &WIDE));
 }
 
 #[test]
@@ -28,12 +28,12 @@ fn table_of_a_building_link_in_a_narrow_terminal() {
         width: 90,
         colour: false,
     };
-    insta::assert_snapshot!(table::link(&links::building_link().0, &narrow));
+    insta::assert_snapshot!(table::link(&links::building_link().0, None, &narrow));
 }
 
 #[test]
 fn table_of_a_broken_fibre_names_each_reason_once() {
-    let text = table::link(&links::broken_link().0, &WIDE);
+    let text = table::link(&links::broken_link().0, None, &WIDE);
     assert_eq!(
         text.matches("interrupted between this place").count(),
         1,
@@ -86,7 +86,7 @@ fn no_line_of_a_table_is_wider_than_asked() {
                 width,
                 colour: false,
             };
-            for line in table::link(&link, &settings).lines() {
+            for line in table::link(&link, None, &settings).lines() {
                 assert!(line.chars().count() <= width, "{width}: {line}");
             }
         }
@@ -99,9 +99,10 @@ fn colour_changes_nothing_but_colour() {
     link.events[4].verdict = Verdict::Fail;
     link.events[4].limit = Some(Loss::from_db(0.15));
     link.verdict = Verdict::Fail;
-    let plain = table::link(&link, &WIDE);
+    let plain = table::link(&link, None, &WIDE);
     let coloured = table::link(
         &link,
+        None,
         &TableSettings {
             colour: true,
             ..WIDE
@@ -119,7 +120,7 @@ fn a_name_cannot_command_the_terminal() {
     link.events[3].joint = Some("\u{1b}[2Kclosure\r\n9\u{e246}".to_owned());
     link.warnings
         .push(Warning::new("odd name", "file \u{1b}[31mred"));
-    let text = table::link(&link, &WIDE);
+    let text = table::link(&link, None, &WIDE);
     assert!(
         text.chars().all(|c| c == '\n' || !c.is_control()),
         "{text:?}"
@@ -355,7 +356,7 @@ fn a_value_that_is_no_number_is_missing_with_a_reason() {
         "the calculation gave no number"
     );
     assert!(value["events"][5]["position_m"].is_null());
-    let table = table::link(&link, &WIDE);
+    let table = table::link(&link, None, &WIDE);
     assert!(table.contains("the calculation gave no number"));
     assert!(!table.contains("NaN") && !table.contains("inf"), "{table}");
 }

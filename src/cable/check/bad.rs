@@ -6,12 +6,15 @@ use crate::both_ways::Verdict;
 use crate::cable::finding::{Finding, FindingKind};
 use crate::verdict::{Limit, decide};
 
-use super::{At, Facts, known, measured};
+use super::{At, Facts, known, measured, plus_minus};
 
 /// Bad joints, and the wavelength at which each is worst.
 ///
-/// At a place where the fibre is bent, only the shortest wavelength tells of the joint:
-/// there the bend loses least, and a new splice would not cure it.
+/// At a place where the fibre is bent, part of the loss is the bend's, which a new splice
+/// would not cure. A bend loses at the longer wavelength at least twice what it loses at
+/// the shorter one (bends of usual radius lose several times as much; from memory), so
+/// the joint itself loses at least twice the shorter's loss less the longer's; only that
+/// counts there.
 pub(super) fn bad_joints(
     facts: &Facts<'_>,
     bent: &BTreeSet<At>,
@@ -20,18 +23,21 @@ pub(super) fn bad_joints(
     let mut bad = Vec::new();
     for joint in 0..facts.draft.joints.len() {
         for fibre in 0..facts.fibres() {
-            let count = if bent.contains(&(fibre, joint)) {
-                1
-            } else {
-                facts.wavelengths()
-            };
+            let is_bent = bent.contains(&(fibre, joint));
+            let count = if is_bent { 1 } else { facts.wavelengths() };
             let worst = (0..count)
                 .filter_map(|w| {
                     let cell = facts.cell(fibre, joint, w)?;
                     let limit = facts.limit_of(joint, cell)?;
                     let (loss, u) = known(&cell.loss)?;
-                    let decision =
-                        decide(loss, Some(u), Limit::AtMost(limit), facts.rules.coverage);
+                    let judged = if is_bent {
+                        without_bend(facts, fibre, joint)?
+                    } else {
+                        (loss, u)
+                    };
+                    let limit_on = Limit::AtMost(limit);
+                    let k = facts.rules.coverage;
+                    let decision = decide(judged.0, Some(judged.1), limit_on, k);
                     (decision.verdict == Verdict::Fail).then_some((w, loss, u, limit, decision))
                 })
                 .max_by(|p, q| (p.1 - p.3).total_cmp(&(q.1 - q.3)));
@@ -46,7 +52,8 @@ pub(super) fn bad_joints(
                 FindingKind::BadJoint,
                 vec![name.clone()],
                 format!(
-                    "fibre {name} loses {loss:.3} ± {u:.3} dB at {}, two-way at {:.0} nm: above {}",
+                    "fibre {name} loses {} dB at {}, two-way at {:.0} nm: above {}",
+                    plus_minus(loss, u),
                     facts.joint_name(joint),
                     facts.wavelength(w).nm(),
                     facts.limit_words(limit),
@@ -71,6 +78,20 @@ pub(super) fn bad_joints(
     }
     findings.extend(loose(facts));
     (findings, bad)
+}
+
+/// What a joint beside a bend loses at least, with its error.
+fn without_bend(facts: &Facts<'_>, fibre: usize, joint: usize) -> Option<(f64, f64)> {
+    let shorter = known(&facts.cell(fibre, joint, 0)?.loss)?;
+    (1..facts.wavelengths())
+        .filter_map(|w| known(&facts.cell(fibre, joint, w)?.loss))
+        .map(|longer| {
+            (
+                2.0 * shorter.0 - longer.0,
+                (2.0 * shorter.1).hypot(longer.1),
+            )
+        })
+        .min_by(|p, q| p.0.total_cmp(&q.0))
 }
 
 /// Losses above the limit where the cable has no joint, other than bends, which are
@@ -109,8 +130,9 @@ fn loose(facts: &Facts<'_>) -> Vec<Finding> {
             FindingKind::BadJoint,
             vec![name.clone()],
             format!(
-                "fibre {name} loses {loss:.3} ± {u:.3} dB {}, two-way at {:.0} nm: above {}; the \
+                "fibre {name} loses {} dB {}, two-way at {:.0} nm: above {}; the \
                  cable has no joint there: damage, or a repair that no plan shows",
+                plus_minus(loss, u),
                 facts.where_is(Some(place), None),
                 facts.wavelength(link.wavelength).nm(),
                 facts.limit_words(limit),
@@ -166,11 +188,10 @@ pub(super) fn looks_bad_one_way(facts: &Facts<'_>, bent: &BTreeSet<At>) -> Vec<F
                     vec![name.clone()],
                     format!(
                         "fibre {name} at {} reads {:.3} dB from {end} and {gain} from {from_other}; \
-                         two-way it loses {:.3} ± {:.3} dB: do not redo it",
+                         two-way it loses {} dB: do not redo it",
                         facts.joint_name(joint),
                         bad.0,
-                        two_way.0,
-                        two_way.1,
+                        plus_minus(two_way.0, two_way.1),
                     ),
                 )
                 .at(Some(joint), cell.position)

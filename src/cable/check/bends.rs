@@ -3,6 +3,7 @@
 use std::collections::BTreeSet;
 
 use crate::both_ways::Event;
+use crate::cable::cluster::quantile;
 use crate::cable::draft::{median, robust_spread};
 use crate::cable::finding::{Finding, FindingKind};
 use crate::units::Position;
@@ -41,6 +42,11 @@ pub(super) fn bends(facts: &Facts<'_>) -> (Vec<Finding>, BTreeSet<At>) {
     let usual = median(differences.clone()).unwrap_or(0.0);
     let noise = median(places.iter().map(Both::error).collect()).unwrap_or(0.0);
     let spread = robust_spread(&differences, usual).unwrap_or(0.0);
+    // The middle of a distribution does not tell its tails: a tenth may lie outside 1.645
+    // standard deviations, as for a normal one, and no more.
+    let mut off: Vec<f64> = differences.iter().map(|d| (d - usual).abs()).collect();
+    let tail = quantile(&mut off, 0.9).unwrap_or(0.0) / 1.645;
+    let spread = spread.max(tail);
     let natural = (spread * spread - noise * noise).max(0.0).sqrt();
     let needed = threshold(facts.rules.false_finding_chance, places.len());
     let mut found: Vec<(f64, Both)> = places

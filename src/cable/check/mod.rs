@@ -45,12 +45,12 @@ pub(super) fn check(facts: &Facts<'_>) -> Checked {
         .copied()
         .chain(bad.iter().map(|(at, _)| *at))
         .collect();
-    let (trays, shifted) = odd::shifted_trays(facts);
+    let (outliers, odd) = odd::outliers(facts, &known);
+    let known: BTreeSet<At> = known.union(&odd).copied().collect();
     findings.extend(bad_findings);
     findings.extend(bends);
-    findings.extend(trays);
-    let known: BTreeSet<At> = known.union(&shifted).copied().collect();
-    findings.extend(odd::outliers(facts, &known));
+    findings.extend(odd::shifted_trays(facts, &known));
+    findings.extend(outliers);
     findings.extend(bad::looks_bad_one_way(facts, &bent));
     findings.extend(poor::poor_settings(facts));
     Checked { findings, bad }
@@ -180,6 +180,14 @@ pub(super) fn measured(value_db: f64, error_db: f64) -> Measured<Loss> {
         value: Loss::from_db(value_db),
         std_error: Some(Loss::from_db(error_db)),
     }
+}
+
+/// `value ± error` with as many decimals as the error asks for, at least three.
+pub(super) fn plus_minus(value: f64, error: f64) -> String {
+    let decimals = (3..6)
+        .find(|d| error >= 0.095 * 0.1_f64.powi(*d - 1))
+        .unwrap_or(6) as usize;
+    format!("{value:.decimals$} ± {error:.decimals$}").replace('-', "\u{2212}")
 }
 
 /// The number of standard errors that noise passes with a chance of `chance` anywhere in

@@ -7,7 +7,7 @@ use crate::cable::draft::median;
 use crate::cable::finding::{Finding, FindingKind};
 use crate::units::Loss;
 
-use super::{At, Facts, known, measured};
+use super::{At, Facts, known, measured, plus_minus};
 
 /// Fewest fibres of a tube, and of the others, that can show a shift: fewer leave too few
 /// orders to be beyond chance.
@@ -16,6 +16,10 @@ const FEWEST: usize = 4;
 /// Standard errors by which an outlier must also exceed its joint's middle, so that
 /// none is made of noise alone.
 const ABOVE_NOISE: f64 = 5.0;
+
+/// Chance that a cable without outliers shows one. Larger than for other findings: an
+/// outlier asks for a look, not for a splice. Our choice.
+const CHANCE: f64 = 0.2;
 
 /// One fibre's loss at a joint, with its error.
 struct Loss1 {
@@ -39,8 +43,7 @@ fn losses(
         .collect()
 }
 
-/// Tubes whose fibres all lose more at a joint than those of the other tubes, and the
-/// fibres and joints concerned.
+/// Tubes whose fibres all lose more at a joint than those of the other tubes.
 ///
 /// The ranks of the tube's losses among all are held against chance, whatever the
 /// distribution of splice losses.
@@ -48,7 +51,7 @@ fn losses(
 /// # Source
 /// H. B. Mann, D. R. Whitney, Ann. Math. Stat. 18 (1947) 50: mean and variance of the
 /// rank sum (from memory), with its normal limit.
-pub(super) fn shifted_trays(facts: &Facts<'_>) -> (Vec<Finding>, BTreeSet<At>) {
+pub(super) fn shifted_trays(facts: &Facts<'_>, leave_out: &BTreeSet<At>) -> Vec<Finding> {
     let mut tubes: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
     for (index, fibre) in facts.draft.fibres.iter().enumerate() {
         if let Some(tube) = &fibre.tube {
@@ -58,21 +61,17 @@ pub(super) fn shifted_trays(facts: &Facts<'_>) -> (Vec<Finding>, BTreeSet<At>) {
     let splices: Vec<usize> = facts.splices().collect();
     let tests = tubes.len() * splices.len() * facts.wavelengths();
     let needed = super::threshold(facts.rules.false_finding_chance, tests);
-    // Bends and bad joints of single fibres stay in: ranks hardly mind, and a tray may be
-    // shifted because all its fibres are bent.
     let mut findings = Vec::new();
-    let mut shifted = BTreeSet::new();
     for &joint in &splices {
         for (tube, members) in &tubes {
             let best = (0..facts.wavelengths())
                 .filter_map(|w| {
-                    let all = losses(facts, joint, w, &BTreeSet::new());
+                    let all = losses(facts, joint, w, leave_out);
                     shift(&all, members).map(|shift| (w, shift))
                 })
                 .filter(|(_, shift)| shift.z > needed && shift.by > ABOVE_NOISE * shift.error)
                 .max_by(|p, q| p.1.z.total_cmp(&q.1.z));
             let Some((w, shift)) = best else { continue };
-            shifted.extend(members.iter().map(|&fibre| (fibre, joint)));
             findings.push(
                 Finding::of(
                     FindingKind::ShiftedTray,
@@ -105,7 +104,7 @@ pub(super) fn shifted_trays(facts: &Facts<'_>) -> (Vec<Finding>, BTreeSet<At>) {
             );
         }
     }
-    (findings, shifted)
+    findings
 }
 
 /// By how much a tube lies above the others.
@@ -151,39 +150,52 @@ fn shift(all: &[Loss1], members: &[usize]) -> Option<Shift> {
 
 /// Fibres whose loss at a joint is far above the others', though within the limit.
 ///
-/// Splice losses are skewed, so no normal distribution tells how far is far. The losses
-/// of all joints over their joint's middle give the tail: its quantiles at 40 and 80 %
-/// of the positive ones fix an exponential, which falls slower than what splices show,
-/// and the place where it leaves one of so many cells with the chance of a false
-/// finding is the bound.
-pub(super) fn outliers(facts: &Facts<'_>, leave_out: &BTreeSet<At>) -> Vec<Finding> {
+/// Splice losses are skewed, so no normal distribution tells how far is far. All losses
+/// over the middle of their tray (of their joint, where no plan tells the tubes) give the
+/// tail: its quantiles at 50 and 95 % of the positive ones fix an exponential, and the
+/// place where it leaves one of so many cells with [`CHANCE`] is the bound. Gives the
+/// fibres and joints, too.
+pub(super) fn outliers(
+    facts: &Facts<'_>,
+    leave_out: &BTreeSet<At>,
+) -> (Vec<Finding>, BTreeSet<At>) {
+    let mut trays: BTreeMap<Option<&str>, Vec<usize>> = BTreeMap::new();
+    for (index, fibre) in facts.draft.fibres.iter().enumerate() {
+        trays.entry(fibre.tube.as_deref()).or_default().push(index);
+    }
     let mut findings: BTreeMap<At, (f64, Finding)> = BTreeMap::new();
     for w in 0..facts.wavelengths() {
         let mut above: Vec<(At, f64, f64, f64)> = Vec::new();
         let mut cells = 0;
         for joint in facts.splices() {
-            let all = losses(facts, joint, w, leave_out);
-            if all.len() < FEWEST {
-                continue;
+            let whole = losses(facts, joint, w, leave_out);
+            for members in trays.values() {
+                let all: Vec<&Loss1> = whole
+                    .iter()
+                    .filter(|one| members.contains(&one.fibre))
+                    .collect();
+                if all.len() < FEWEST {
+                    continue;
+                }
+                let Some(middle) = median(all.iter().map(|one| one.loss).collect()) else {
+                    continue;
+                };
+                cells += all.len();
+                above.extend(
+                    all.iter()
+                        .filter(|one| one.loss > middle)
+                        .map(|one| ((one.fibre, joint), one.loss - middle, one.error, middle)),
+                );
             }
-            let Some(middle) = median(all.iter().map(|one| one.loss).collect()) else {
-                continue;
-            };
-            cells += all.len();
-            above.extend(
-                all.iter()
-                    .filter(|one| one.loss > middle)
-                    .map(|one| ((one.fibre, joint), one.loss - middle, one.error, middle)),
-            );
         }
         let mut values: Vec<f64> = above.iter().map(|one| one.1).collect();
-        let (Some(low), Some(high)) = (quantile(&mut values, 0.4), quantile(&mut values, 0.8))
+        let (Some(low), Some(high)) = (quantile(&mut values, 0.5), quantile(&mut values, 0.95))
         else {
             continue;
         };
-        // 60 % lie above the lower and 20 % above the higher: a factor of three.
-        let length = (high - low) / 3f64.ln();
-        let expected = 0.2 * above.len() as f64 / facts.rules.false_finding_chance;
+        // 50 % lie above the lower and 5 % above the higher: a factor of ten.
+        let length = (high - low) / 10f64.ln();
+        let expected = 0.05 * above.len() as f64 / CHANCE;
         let bound = high + length * expected.max(1.0).ln();
         for (at, excess, error, middle) in above {
             if excess <= bound || excess <= ABOVE_NOISE * error || cells < 2 * FEWEST {
@@ -196,8 +208,9 @@ pub(super) fn outliers(facts: &Facts<'_>, leave_out: &BTreeSet<At>) -> Vec<Findi
                 FindingKind::Outlier,
                 vec![name.clone()],
                 format!(
-                    "fibre {name} loses {loss:.3} ± {error:.3} dB at {}, where the middle of the \
-                     others is {middle:.3} dB ({:.0} nm): within the limit, and far off all the same",
+                    "fibre {name} loses {} dB at {}, where the middle of the \
+                     others of its tray is {middle:.3} dB ({:.0} nm): within the limit, and far off all the same",
+                    plus_minus(loss, error),
                     facts.joint_name(joint),
                     facts.wavelength(w).nm(),
                 ),
@@ -219,7 +232,11 @@ pub(super) fn outliers(facts: &Facts<'_>, leave_out: &BTreeSet<At>) -> Vec<Findi
     }
     let mut found: Vec<(At, Finding)> = findings.into_iter().map(|(at, (_, f))| (at, f)).collect();
     found.sort_by_key(|((fibre, joint), _)| (*joint, *fibre));
-    found.into_iter().map(|(_, finding)| finding).collect()
+    let places = found.iter().map(|(at, _)| *at).collect();
+    (
+        found.into_iter().map(|(_, finding)| finding).collect(),
+        places,
+    )
 }
 
 #[cfg(test)]

@@ -12,6 +12,10 @@ use super::{Facts, known};
 /// limit is undecided. Our choice.
 const GUARD_SHARE: f64 = 1.0 / 3.0;
 
+/// Times by which a fibre's errors must exceed those of the others, and its settings differ,
+/// to be called poor although the limits can be judged. Our choice.
+const MUCH_WORSE: f64 = 5.0;
+
 /// Pulse lengths under which two events are not told apart, as in a link's groups.
 const RESOLVED_PULSES: f64 = 1.5;
 
@@ -144,7 +148,7 @@ fn poor(facts: &Facts<'_>, link: &CableLink) -> Option<Poor> {
         .fold(0.0, f64::max);
     let noise = (worst.0 / wanted).max(1.0) * 10f64.powf(reach / 5.0);
     if noise <= 1.0 {
-        return None;
+        return poorer_than_others(facts, link, worst);
     }
     let why = if reach > 0.0 {
         format!(
@@ -189,6 +193,53 @@ fn poor(facts: &Facts<'_>, link: &CableLink) -> Option<Poor> {
     })
 }
 
+/// A fibre that was taken with other settings than most, whose losses are known much
+/// worse for it.
+fn poorer_than_others(facts: &Facts<'_>, link: &CableLink, worst: (f64, usize)) -> Option<Poor> {
+    let others = || {
+        let links = facts.draft.links.iter();
+        links.filter(|l| l.wavelength == link.wavelength && l.fibre != link.fibre)
+    };
+    let settings = |l: &CableLink| {
+        let of = |d: &crate::both_ways::Direction| (d.pulse_width.ns(), d.header.averaging_time_s);
+        [of(&l.link.a), of(&l.link.b)]
+    };
+    let mine = settings(link);
+    let alike = others().filter(|l| settings(l) == mine).count();
+    if 4 * alike >= others().count() {
+        return None;
+    }
+    let errors: Vec<f64> = others()
+        .filter_map(|l| known(&facts.cell(l.fibre, worst.1, l.wavelength)?.loss))
+        .map(|(_, u)| u)
+        .collect();
+    let usual = crate::cable::draft::median(errors)?;
+    let factor = worst.0 / usual;
+    let usual_link = others().find(|l| settings(l) != mine)?;
+    let words = |s: [(f64, Option<f64>); 2]| {
+        let time = s[0]
+            .1
+            .map_or_else(String::new, |t| format!(" averaged {t} s"));
+        format!("{} ns{time}", s[0].0)
+    };
+    (factor > MUCH_WORSE).then(|| Poor {
+        wavelength: link.wavelength,
+        factor,
+        why: format!(
+            "at {:.0} nm, taken with {}, the loss at {} is known to ± {:.4} dB, {factor:.0} times \
+             worse than in the other fibres",
+            facts.wavelength(link.wavelength).nm(),
+            words(mine),
+            facts.joint_name(worst.1),
+            worst.0
+        ),
+        advice: format!(
+            "take it again as the others ({})",
+            words(settings(usual_link))
+        ),
+    })
+}
+
 fn or(by_time: &str) -> String {
     if by_time.is_empty() {
         String::new()
@@ -225,11 +276,15 @@ fn in_group(facts: &Facts<'_>, link: &CableLink, joint: usize) -> bool {
         .get(joint)
         .map_or(f64::NAN, |j| j.position.value.m() * own_m / facts.length_m);
     let reach_m = 2.0 * pulse_m(&link.link);
-    link.link.events.iter().any(|e| {
-        e.kind == EventKind::Group
-            && place_m > e.position.value.m() - reach_m
-            && place_m < e.end.map_or(e.position.value.m(), Position::m) + reach_m
-    })
+    let shared = facts
+        .cell(link.fibre, joint, link.wavelength)
+        .is_some_and(|c| c.loss.is_err());
+    shared
+        && link.link.events.iter().any(|e| {
+            e.kind == EventKind::Group
+                && place_m > e.position.value.m() - reach_m
+                && place_m < e.end.map_or(e.position.value.m(), Position::m) + reach_m
+        })
 }
 
 /// Least distance between two joints of the cable, ends included.

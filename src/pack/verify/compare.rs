@@ -1,25 +1,30 @@
 //! Says where a stored result and one measured again differ.
 
+use serde::Serialize;
 use serde_json::Value;
-
-use crate::report::json::LinkReport;
 
 /// Most differences that are told of one result.
 const MOST_TOLD: usize = 12;
 
+/// A report as the values that its text holds, so that both sides of a comparison went
+/// through the same writing.
+///
+/// # Errors
+/// What the JSON library says.
+pub(super) fn taken_apart(report: &impl Serialize) -> Result<Value, String> {
+    serde_json::to_string(report)
+        .and_then(|text| serde_json::from_str(&text))
+        .map_err(|error| format!("cannot be compared: {error}"))
+}
+
 /// Differences between the text of a stored result and the one measured again, in words.
-pub(super) fn differing(stored: &[u8], again: &LinkReport) -> Vec<String> {
+pub(super) fn differing(stored: &[u8], again: &Value) -> Vec<String> {
     let stored: Value = match serde_json::from_slice(stored) {
         Ok(value) => value,
         Err(error) => return vec![format!("is no result: {error}")],
     };
-    // The text is taken apart again, so that both sides went through the same writing.
-    let again: Value = match serde_json::to_string(again).and_then(|t| serde_json::from_str(&t)) {
-        Ok(value) => value,
-        Err(error) => return vec![format!("cannot be compared: {error}")],
-    };
     let mut told = Vec::new();
-    walk("", &stored, &again, &mut told);
+    walk("", &stored, again, &mut told);
     let more = told.len().saturating_sub(MOST_TOLD);
     if more > 0 {
         told.truncate(MOST_TOLD);

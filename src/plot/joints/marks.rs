@@ -61,9 +61,9 @@ impl Columns<'_> {
             )?;
             note(
                 &[
-                    format!("{} dB: common", signed(reference_db, 2)),
-                    "contract value,".to_owned(),
-                    "not a verdict".to_owned(),
+                    format!("{} dB for splices:", signed(reference_db, 2)),
+                    "common contract".to_owned(),
+                    "value, no verdict".to_owned(),
                 ],
                 line_y - 15.0,
             )?;

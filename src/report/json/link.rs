@@ -3,6 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::judgement::JudgementObject;
 use super::settings::LinkSettings;
 use crate::both_ways::{Event, EventKind, KindFrom, Link, SeenFrom, Verdict};
 use crate::measure::{ReflectanceReading, Section};
@@ -43,6 +44,9 @@ pub struct LinkReport {
     pub events: Vec<EventObject>,
     /// Two-way attenuation of the stretches between the events.
     pub sections: Vec<SectionObject>,
+    /// Every value that was held against a limit; present where limits were applied.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub judgements: Option<Vec<JudgementObject>>,
     /// What a reader must know before relying on the numbers.
     pub warnings: Vec<WarningObject>,
     /// Where the numbers come from.
@@ -236,6 +240,10 @@ impl LinkReport {
             },
             events: link.events.iter().map(EventObject::from).collect(),
             sections: link.sections.iter().map(SectionObject::from).collect(),
+            judgements: provenance
+                .judged
+                .as_ref()
+                .map(|judged| judged.judgements.iter().map(Into::into).collect()),
             warnings,
             provenance: ProvenanceObject {
                 program: provenance.program.clone(),
@@ -327,7 +335,12 @@ impl From<&Event> for EventObject {
             reflectance_a_is_bound,
             reflectance_b_db,
             reflectance_b_is_bound,
-            seen_from: event.seen_from,
+            // The form knows three words; what shows in neither trace was looked at in both,
+            // and has a note.
+            seen_from: match event.seen_from {
+                SeenFrom::Neither => SeenFrom::Both,
+                seen_from => seen_from,
+            },
             joint: event.joint.clone(),
             not_measured,
             limit_db: event.limit.map(Loss::db).and_then(db),

@@ -1,14 +1,21 @@
 //! JSON: keys carry units, what is missing is `null`.
 
+mod cable;
+mod judgement;
 mod link;
 mod settings;
 mod trace;
 
+pub use cable::{
+    CableHead, CableReport, CalibratedObject, CalibrationObject, EvidenceValue, FindingObject,
+    JointObject, RedoObject, RulesObject, SkippedObject, VisitObject, VisitStepObject, link_report,
+};
+pub use judgement::JudgementObject;
 pub use link::{
     EventObject, LinkHead, LinkReport, NotMeasuredObject, ProvenanceObject, SectionObject,
     WarningObject,
 };
-pub use settings::{DirectionSettings, LinkSettings, RegistrationObject};
+pub use settings::{DirectionSettings, LinkSettings, MeasuringSettings, RegistrationObject};
 pub use trace::{TraceEventObject, TraceHead, TraceProvenanceObject, TraceReport, TraceSettings};
 
 pub(crate) use trace::NO_LAUNCH_REASON;
@@ -17,6 +24,7 @@ use serde::Serialize;
 
 use super::{Provenance, ReportError, TraceProvenance};
 use crate::both_ways::Link;
+use crate::cable::CableResult;
 use crate::measure::OneWay;
 use crate::trace::Trace;
 
@@ -36,6 +44,39 @@ pub enum Layout {
 /// [`ReportError::Json`] if the object cannot be written.
 pub fn link(link: &Link, provenance: &Provenance, layout: Layout) -> Result<String, ReportError> {
     written(&LinkReport::new(link, provenance), layout)
+}
+
+/// Writes a cable as a `bothends.cable/1` object with its links.
+///
+/// # Errors
+/// [`ReportError::Json`] if the object cannot be written.
+pub fn cable(
+    result: &CableResult,
+    program: &str,
+    report_time: Option<&str>,
+    layout: Layout,
+) -> Result<String, ReportError> {
+    written(&CableReport::new(result, program, report_time), layout)
+}
+
+/// Writes the links of a cable, one a line, then the cable without them.
+///
+/// # Errors
+/// [`ReportError::Json`] if an object cannot be written.
+pub fn cable_lines(
+    result: &CableResult,
+    program: &str,
+    report_time: Option<&str>,
+) -> Result<String, ReportError> {
+    let mut report = CableReport::new(result, program, report_time);
+    let mut text = String::new();
+    for link in report.links.take().unwrap_or_default() {
+        text.push_str(&serde_json::to_string(&link)?);
+        text.push('\n');
+    }
+    text.push_str(&serde_json::to_string(&report)?);
+    text.push('\n');
+    Ok(text)
 }
 
 /// Writes what one direction tells as a `bothends.trace/1` object.

@@ -7,7 +7,9 @@ use super::link::metres;
 use crate::both_ways::{Direction, Link, Registration};
 use crate::report::Provenance;
 use crate::report::number::{error_rounded, rounded};
-use crate::units::Length;
+use crate::trace::Header;
+use crate::units::{BackscatterCoefficient, GroupIndex, Length, PulseWidth};
+use crate::verdict::Limits;
 
 /// Settings of a link's measurement.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -23,16 +25,15 @@ pub struct LinkSettings {
     pub false_events_per_1000_km: Option<f64>,
     /// Standard errors that a verdict keeps from the limit.
     pub coverage_factor: Option<f64>,
-    /// Name of the limits applied.
-    pub limits: Option<String>,
+    /// The limits applied, each with its source; null where none were.
+    pub limits: Option<Limits>,
     /// Time that the user gave for the report.
     pub report_time: Option<String>,
 }
 
-/// Settings of one direction.
+/// Settings that any trace has.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[schemars(deny_unknown_fields)]
-pub struct DirectionSettings {
+pub struct MeasuringSettings {
     /// Pulse width in nanoseconds.
     pub pulse_width_ns: Option<f64>,
     /// Group index that distances were computed with.
@@ -51,6 +52,15 @@ pub struct DirectionSettings {
     pub launch_cord_m: Option<f64>,
     /// Tail cord; 0 means none, null means not stated.
     pub tail_cord_m: Option<f64>,
+}
+
+/// Settings of one direction.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[schemars(deny_unknown_fields)]
+pub struct DirectionSettings {
+    /// Those that any trace has.
+    #[serde(flatten)]
+    pub measuring: MeasuringSettings,
     /// When it was measured, as written in the file.
     pub measured: Option<String>,
     /// Instrument, as written in the file.
@@ -89,16 +99,41 @@ pub struct RegistrationObject {
 
 impl LinkSettings {
     pub(super) fn new(link: &Link, provenance: &Provenance) -> Self {
+        let judged = provenance.judged.as_ref();
         Self {
             a: DirectionSettings::from(&link.a),
             b: DirectionSettings::from(&link.b),
             registration: link.registration.as_ref().map(RegistrationObject::from),
             false_events_per_1000_km: rounded(link.false_events_per_1000_km, 6),
-            coverage_factor: provenance
-                .coverage_factor
-                .and_then(|factor| rounded(factor, 4)),
-            limits: provenance.limits.clone(),
+            coverage_factor: judged.and_then(|judged| rounded(judged.coverage, 4)),
+            limits: judged.map(|judged| judged.limits.clone()),
             report_time: provenance.report_time.clone(),
+        }
+    }
+}
+
+impl MeasuringSettings {
+    /// `grid` is the distance between samples and their number.
+    pub(super) fn new(
+        header: &Header,
+        pulse_width: PulseWidth,
+        group_index: GroupIndex,
+        backscatter: Option<BackscatterCoefficient>,
+        backscatter_is_default: bool,
+        grid: (Length, usize),
+    ) -> Self {
+        Self {
+            pulse_width_ns: rounded(pulse_width.ns(), 3),
+            group_index: rounded(group_index.ratio(), 6),
+            backscatter_coefficient_db: backscatter
+                .map(BackscatterCoefficient::db)
+                .and_then(|coefficient| rounded(coefficient, 3)),
+            backscatter_coefficient_is_default: backscatter_is_default,
+            spacing_m: rounded(grid.0.m(), 6),
+            samples: grid.1,
+            averaging_time_s: header.averaging_time_s.and_then(|s| rounded(s, 3)),
+            launch_cord_m: header.launch_cord.map(Length::m).and_then(metres),
+            tail_cord_m: header.tail_cord.map(Length::m).and_then(metres),
         }
     }
 }
@@ -107,15 +142,14 @@ impl From<&Direction> for DirectionSettings {
     fn from(direction: &Direction) -> Self {
         let header = &direction.header;
         Self {
-            pulse_width_ns: rounded(direction.pulse_width.ns(), 3),
-            group_index: rounded(direction.group_index.ratio(), 6),
-            backscatter_coefficient_db: rounded(direction.backscatter.db(), 3),
-            backscatter_coefficient_is_default: direction.backscatter_is_default,
-            spacing_m: rounded(direction.spacing.m(), 6),
-            samples: direction.samples,
-            averaging_time_s: header.averaging_time_s.and_then(|s| rounded(s, 3)),
-            launch_cord_m: header.launch_cord.map(Length::m).and_then(metres),
-            tail_cord_m: header.tail_cord.map(Length::m).and_then(metres),
+            measuring: MeasuringSettings::new(
+                header,
+                direction.pulse_width,
+                direction.group_index,
+                Some(direction.backscatter),
+                direction.backscatter_is_default,
+                (direction.spacing, direction.samples),
+            ),
             measured: header.measured.clone(),
             instrument: header.instrument.clone(),
             serial: header.serial.clone(),

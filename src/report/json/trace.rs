@@ -10,11 +10,12 @@ use serde::{Deserialize, Serialize};
 use super::link::{
     NotMeasuredObject, SectionObject, WarningObject, db, metres, reflectance, reflectance_db,
 };
+use super::settings::MeasuringSettings;
 use crate::measure::{OneWay, OneWayEvent, OneWayKind};
 use crate::report::number::{error_rounded, rounded};
 use crate::report::{SourceFile, TraceProvenance};
 use crate::trace::Trace;
-use crate::units::{BackscatterCoefficient, Length, Position};
+use crate::units::{Length, Position};
 
 /// Why one direction never gives the loss of a joint.
 pub(crate) const ONE_WAY_REASON: &str = "one direction reads the difference in backscatter of the two fibres \
@@ -128,24 +129,9 @@ pub struct TraceProvenanceObject {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[schemars(deny_unknown_fields)]
 pub struct TraceSettings {
-    /// Pulse width in nanoseconds.
-    pub pulse_width_ns: Option<f64>,
-    /// Group index that distances were computed with.
-    pub group_index: Option<f64>,
-    /// Backscatter coefficient at 1 ns.
-    pub backscatter_coefficient_db: Option<f64>,
-    /// Whether that is the default for the wavelength rather than given.
-    pub backscatter_coefficient_is_default: bool,
-    /// Distance between samples.
-    pub spacing_m: Option<f64>,
-    /// Number of samples.
-    pub samples: usize,
-    /// Averaging time in seconds.
-    pub averaging_time_s: Option<f64>,
-    /// Launch cord; 0 means none, null means not stated.
-    pub launch_cord_m: Option<f64>,
-    /// Tail cord; 0 means none, null means not stated.
-    pub tail_cord_m: Option<f64>,
+    /// Those that any trace has.
+    #[serde(flatten)]
+    pub measuring: MeasuringSettings,
     /// False events per 1,000 km that the detection was set to.
     pub false_events_per_1000_km: Option<f64>,
     /// Time that the user gave for the report.
@@ -222,18 +208,14 @@ impl TraceReport {
                 program: provenance.program.clone(),
                 file: provenance.file.clone(),
                 settings: TraceSettings {
-                    pulse_width_ns: rounded(trace.pulse_width().ns(), 3),
-                    group_index: rounded(trace.group_index().ratio(), 6),
-                    backscatter_coefficient_db: provenance
-                        .backscatter
-                        .map(BackscatterCoefficient::db)
-                        .and_then(|coefficient| rounded(coefficient, 3)),
-                    backscatter_coefficient_is_default: provenance.backscatter_is_default,
-                    spacing_m: rounded(trace.spacing_m(), 6),
-                    samples: trace.len(),
-                    averaging_time_s: header.averaging_time_s.and_then(|s| rounded(s, 3)),
-                    launch_cord_m: header.launch_cord.map(Length::m).and_then(metres),
-                    tail_cord_m: header.tail_cord.map(Length::m).and_then(metres),
+                    measuring: MeasuringSettings::new(
+                        header,
+                        trace.pulse_width(),
+                        trace.group_index(),
+                        provenance.backscatter,
+                        provenance.backscatter_is_default,
+                        (Length::from_m(trace.spacing_m()), trace.len()),
+                    ),
                     false_events_per_1000_km: provenance
                         .false_events_per_1000_km
                         .and_then(|rate| rounded(rate, 6)),

@@ -3,17 +3,20 @@
 use super::grid::wrapped;
 use super::link::Footnotes;
 use super::paint::{Paint, marked};
+use super::verdicts::{counts, rule};
 use crate::both_ways::{Direction, Link, Verdict};
 use crate::report::number::{loss_with_error, signed, with_error};
 use crate::report::plain::plain_text;
 use crate::units::{Length, ReturnLoss};
+use crate::verdict::Judged;
 
 /// The lines above the tables.
-pub(super) fn head(link: &Link, width: usize, footnotes: &mut Footnotes) -> String {
-    let named = |name: &Option<String>| {
-        name.as_deref()
-            .map_or_else(|| "not named".to_owned(), plain_text)
-    };
+pub(super) fn head(
+    link: &Link,
+    judged: Option<&Judged>,
+    width: usize,
+    footnotes: &mut Footnotes,
+) -> String {
     let mut text = wrapped(
         &marked(
             &format!(
@@ -56,6 +59,13 @@ pub(super) fn head(link: &Link, width: usize, footnotes: &mut Footnotes) -> Stri
             |orl| format!("{} dB from {end}", signed(orl.db(), 1)),
         )
     };
+    let (verdict, limits) = match judged {
+        Some(judged) => (
+            format!("{} ({})", verdict(link.verdict), counts(judged)),
+            rule(judged),
+        ),
+        None => (verdict(link.verdict), String::new()),
+    };
     for (label, value) in [
         ("end A", named(&link.from)),
         ("end B", named(&link.to)),
@@ -66,13 +76,22 @@ pub(super) fn head(link: &Link, width: usize, footnotes: &mut Footnotes) -> Stri
             "return loss",
             format!("{}, {}", orl(link.orl_a, "A"), orl(link.orl_b, "B")),
         ),
-        ("verdict", verdict(link.verdict)),
+        ("verdict", verdict),
+        ("limits", limits),
         ("trace from A", measured_with(&link.a)),
         ("trace from B", measured_with(&link.b)),
     ] {
-        text.push_str(&label_line(label, &value, width));
+        if !value.is_empty() {
+            text.push_str(&label_line(label, &value, width));
+        }
     }
     text
+}
+
+/// A name from a file, or that there is none.
+pub(super) fn named(name: &Option<String>) -> String {
+    name.as_deref()
+        .map_or_else(|| "not named".to_owned(), plain_text)
 }
 
 /// The settings that a reader needs to judge a direction by.

@@ -4,12 +4,14 @@ use super::TableSettings;
 use super::grid::{Align, Heading, grid, title, wrapped};
 use super::head::{head, verdict};
 use super::paint::painted;
-use crate::both_ways::{Event, EventKind, KindFrom, Link, SeenFrom, Verdict};
-use crate::measure::ReflectanceReading;
-use crate::report::findings::{kind_word, noteworthy};
+use super::verdicts::{event_cell, event_margin, not_passed, verdicts};
+use crate::both_ways::{Event, EventKind, GAIN_NOTE, KindFrom, Link, SeenFrom};
+use crate::measure::{ReflectanceReading, Section};
+use crate::report::findings::{Finding, Noteworthy, kind_word, noteworthy};
 use crate::report::number::{NO_NUMBER_REASON, loss_with_error, signed, with_error};
 use crate::report::plain::{plain_text, shortened};
 use crate::units::{Attenuation, Loss, Measurement, Reflectance};
+use crate::verdict::{Judged, Place};
 
 /// Narrower than this, the readings stand in a table of their own.
 const ONE_TABLE_WIDTH: usize = 128;
@@ -19,13 +21,21 @@ const LONGEST_NAME: usize = 28;
 const LEAST_WIDTH: usize = 60;
 
 /// Writes a link for a person: identity, joints, what stands out, sections, doubts.
-pub fn link(link: &Link, settings: &TableSettings) -> String {
+///
+/// With `judged`, also verdicts, margins and the limits that were applied.
+pub fn link(link: &Link, judged: Option<&Judged>, settings: &TableSettings) -> String {
     let width = settings.width.max(LEAST_WIDTH);
     let mut footnotes = Footnotes::default();
-    let mut text = head(link, width, &mut footnotes);
-    text.push_str(&events(link, width, &mut footnotes));
+    let mut text = head(link, judged, width, &mut footnotes);
+    text.push_str(&events(link, judged, width, &mut footnotes));
+    if let Some(judged) = judged {
+        text.push_str(&not_passed(judged, width));
+    }
     text.push_str(&stands_out(link, width));
-    text.push_str(&sections(link, width));
+    text.push_str(&sections(link, judged, width));
+    if let Some(judged) = judged {
+        text.push_str(&verdicts(link, judged, width));
+    }
     text.push_str(&footnotes.text(width));
     text.push_str(&super::trace::warnings(&link.warnings, width));
     painted(&text, settings.colour)
@@ -71,7 +81,7 @@ impl Footnotes {
     }
 }
 
-fn events(link: &Link, width: usize, footnotes: &mut Footnotes) -> String {
+fn events(link: &Link, judged: Option<&Judged>, width: usize, footnotes: &mut Footnotes) -> String {
     let mut text = title("Joints and events (places in metres of fibre from A's first connector)");
     if link.events.is_empty() {
         text.push_str("none found\n");
@@ -80,7 +90,7 @@ fn events(link: &Link, width: usize, footnotes: &mut Footnotes) -> String {
     let mut result_rows = Vec::new();
     let mut reading_rows = Vec::new();
     for event in &link.events {
-        result_rows.push(result_row(event, link, footnotes));
+        result_rows.push(result_row(event, link, judged, footnotes));
         reading_rows.push(reading_row(event, footnotes));
     }
     if width >= ONE_TABLE_WIDTH {
@@ -92,14 +102,14 @@ fn events(link: &Link, width: usize, footnotes: &mut Footnotes) -> String {
                 result
             })
             .collect();
-        let headings: Vec<Heading> = result_headings()
+        let headings: Vec<Heading> = result_headings(judged)
             .into_iter()
             .chain(reading_headings())
             .collect();
         text.push_str(&grid(&headings, rows, width));
         return text;
     }
-    text.push_str(&grid(&result_headings(), result_rows, width));
+    text.push_str(&grid(&result_headings(judged), result_rows, width));
     text.push_str(&title("What each end read"));
     let rows = link
         .events
@@ -117,15 +127,19 @@ fn events(link: &Link, width: usize, footnotes: &mut Footnotes) -> String {
     text
 }
 
-fn result_headings() -> [Heading; 6] {
-    [
+fn result_headings(judged: Option<&Judged>) -> Vec<Heading> {
+    let mut headings = vec![
         Heading("no.", Align::Right),
         Heading("place\nm", Align::Right),
         Heading("what it is", Align::Left),
         Heading("two-way loss\ndB", Align::Right),
         Heading("verdict", Align::Left),
         Heading("of it\nworkmanship", Align::Right),
-    ]
+    ];
+    if judged.is_some() {
+        headings.insert(5, Heading("margin\ndB", Align::Right));
+    }
+    headings
 }
 
 fn reading_headings() -> [Heading; 4] {
@@ -137,27 +151,29 @@ fn reading_headings() -> [Heading; 4] {
     ]
 }
 
-fn result_row(event: &Event, link: &Link, footnotes: &mut Footnotes) -> Vec<String> {
+fn result_row(
+    event: &Event,
+    link: &Link,
+    judged: Option<&Judged>,
+    footnotes: &mut Footnotes,
+) -> Vec<String> {
     let workmanship = match &event.workmanship {
         Ok(share) => loss_with_error(&share.workmanship),
         Err(missing) if event.loss.is_ok() => footnotes.missing(&missing.reason),
         Err(_) => "—".to_owned(),
     };
-    vec![
+    let mut row = vec![
         event.number.to_string(),
         place(event),
         what(event, link),
         loss(&event.loss, footnotes),
-        verdict_cell(event),
+        event_cell(event, judged),
         workmanship,
-    ]
-}
-
-fn verdict_cell(event: &Event) -> String {
-    match (event.verdict, event.limit) {
-        (Verdict::NotJudged, _) | (_, None) => verdict(event.verdict),
-        (judged, Some(limit)) => format!("{} at {}", verdict(judged), signed(limit.db(), 2)),
+    ];
+    if let Some(judged) = judged {
+        row.insert(5, event_margin(event, judged));
     }
+    row
 }
 
 fn reading_row(event: &Event, footnotes: &mut Footnotes) -> Vec<String> {
@@ -209,6 +225,7 @@ fn what(event: &Event, link: &Link) -> String {
         EventKind::Bend => text.insert_str(0, "suspected "),
         EventKind::Group => text.push_str(", one loss"),
         EventKind::Splice if event.reflective => text.push_str(", reflective"),
+        EventKind::Connector if is_out_of_sight(event) => text.push_str(", not measured"),
         EventKind::Connector if !event.reflective => text.push_str(", no reflection"),
         _ => {}
     }
@@ -226,8 +243,15 @@ fn what(event: &Event, link: &Link) -> String {
         SeenFrom::Both => {}
         SeenFrom::A => text.push_str("; seen from A only"),
         SeenFrom::B => text.push_str("; seen from B only"),
+        SeenFrom::Neither if is_out_of_sight(event) => {}
+        SeenFrom::Neither => text.push_str("; shows in neither trace"),
     }
     text
+}
+
+/// An end connector behind which there is no cord: nothing of it is measured.
+fn is_out_of_sight(event: &Event) -> bool {
+    event.seen_from == SeenFrom::Neither && event.loss_a_to_b.is_err() && event.loss_b_to_a.is_err()
 }
 
 /// The number of the event at a place, or the place itself.
@@ -246,10 +270,13 @@ fn named_place(link: &Link, place_m: f64) -> String {
 }
 
 fn stands_out(link: &Link, width: usize) -> String {
-    let mut sentences: Vec<String> = noteworthy(link)
-        .iter()
-        .map(super::super::findings::Noteworthy::sentence)
-        .collect();
+    let found = noteworthy(link);
+    let mut sentences: Vec<String> = found.iter().map(Noteworthy::sentence).collect();
+    let says_gain = |event: &Event| {
+        found.iter().any(|one| {
+            one.event.number == event.number && matches!(one.finding, Finding::GainBothWays { .. })
+        })
+    };
     for event in &link.events {
         if event.kind == EventKind::Group {
             sentences.push(format!(
@@ -259,6 +286,9 @@ fn stands_out(link: &Link, width: usize) -> String {
             ));
         }
         for note in &event.notes {
+            if note == GAIN_NOTE && says_gain(event) {
+                continue;
+            }
             sentences.push(format!("{}: {}", event.number, plain_text(note)));
         }
     }
@@ -272,7 +302,7 @@ fn stands_out(link: &Link, width: usize) -> String {
     text
 }
 
-fn sections(link: &Link, width: usize) -> String {
+fn sections(link: &Link, judged: Option<&Judged>, width: usize) -> String {
     if link.sections.is_empty() {
         return String::new();
     }
@@ -280,7 +310,7 @@ fn sections(link: &Link, width: usize) -> String {
         .sections
         .iter()
         .map(|section| {
-            vec![
+            let mut row = vec![
                 signed(section.from.m(), 1),
                 signed(section.to.m(), 1),
                 signed((section.to - section.from).m(), 1),
@@ -289,14 +319,32 @@ fn sections(link: &Link, width: usize) -> String {
                     section.attenuation.std_error.map(Attenuation::db_per_km),
                     3,
                 ),
-            ]
+            ];
+            row.extend(judged.map(|judged| section_verdict(section, judged)));
+            row
         })
         .collect();
-    let headings = [
+    let mut headings = vec![
         Heading("from\nm", Align::Right),
         Heading("to\nm", Align::Right),
         Heading("length\nm", Align::Right),
         Heading("attenuation, two-way\ndB/km", Align::Right),
     ];
+    headings.extend(judged.map(|_| Heading("verdict", Align::Left)));
     title("Sections between them") + &grid(&headings, rows, width)
+}
+
+/// The verdict on a section; one shorter than the limit asks for has none.
+fn section_verdict(section: &Section, judged: &Judged) -> String {
+    judged
+        .judgements
+        .iter()
+        .find(|one| matches!(one.place, Place::Section { from, to } if from == section.from && to == section.to))
+        .map_or_else(
+            || "—".to_owned(),
+            |one| match one.limit {
+                Some(limit) => format!("{} at {limit}", verdict(one.verdict)),
+                None => verdict(one.verdict),
+            },
+        )
 }

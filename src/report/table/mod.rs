@@ -4,14 +4,19 @@
 //! which joint, how bad, pass or fail; what each end read; what to make of it;
 //! what could not be measured and why.
 
+mod cable;
 mod grid;
 mod head;
 mod link;
 mod paint;
 mod trace;
+mod verdicts;
 
+pub use cable::cable;
 pub use link::link;
 pub use trace::trace;
+
+use crate::verdict::Limits;
 
 /// How a table is set.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -30,4 +35,12 @@ impl Default for TableSettings {
             colour: false,
         }
     }
+}
+
+/// Writes sets of limits for a person, each with what it is for.
+pub fn limits(sets: &[(Limits, &str)], settings: &TableSettings) -> String {
+    paint::painted(
+        &verdicts::list(sets, settings.width.max(60)),
+        settings.colour,
+    )
 }

@@ -2,7 +2,7 @@
 
 use super::TableSettings;
 use super::grid::{Align, Heading, grid, title, wrapped};
-use super::head::label_line;
+use super::head::{label_line, named};
 use super::link::{Footnotes, reflectance};
 use super::paint::{Paint, marked, painted};
 use crate::measure::{OneWay, OneWayEvent, OneWayKind};
@@ -51,10 +51,6 @@ pub(super) fn warnings(warnings: &[Warning], width: usize) -> String {
 
 fn head(trace: &Trace, one_way: &OneWay, width: usize) -> String {
     let header = trace.header();
-    let named = |name: &Option<String>| {
-        name.as_deref()
-            .map_or_else(|| "not named".to_owned(), plain_text)
-    };
     let mut text = wrapped(
         &marked(
             &format!(

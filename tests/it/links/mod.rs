@@ -36,8 +36,7 @@ pub(crate) fn provenance() -> Provenance {
             sha256: "0b".repeat(32),
         },
         report_time: None,
-        coverage_factor: Some(1.645),
-        limits: None,
+        judged: None,
     }
 }
 

@@ -1,0 +1,136 @@
+//! Takes echoes out and looks again; what then shows a step of its own was none.
+
+use crate::detect::{DetectSettings, Mark};
+
+use super::echo::{Echo, find_echoes, predicted, shows};
+use super::joint::Joint;
+
+/// Rounds of taking out echoes: a weaker one may show only when a stronger one is gone.
+const ROUNDS: usize = 3;
+
+impl Joint {
+    /// Names the echoes among the marks and takes them, and what they hide, out.
+    ///
+    /// A peak that reflections explain may stand on or beside a joint, and its mark then
+    /// carries the joint's step. So each is left out, the fibre looked through again, and
+    /// where a step shows under it, it is a joint after all: its place goes to `refuted`.
+    pub(super) fn settle_echoes(&mut self, settings: DetectSettings, refuted: &mut Vec<f64>) {
+        for _ in 0..ROUNDS {
+            let reach = self.reach() + self.pulse_m();
+            let echoes: Vec<Echo> = find_echoes(self)
+                .into_iter()
+                .filter(|e| refuted.iter().all(|z| (z - e.z_m).abs() > reach))
+                .collect();
+            if echoes.is_empty() {
+                return;
+            }
+            let before = self.clone();
+            self.take_out(&echoes);
+            self.find_again(settings);
+            let (wrong, right): (Vec<Echo>, Vec<Echo>) = echoes
+                .into_iter()
+                .partition(|e| self.has_step_under(e, &before));
+            if !wrong.is_empty() {
+                *self = before;
+                refuted.extend(wrong.iter().map(|e| e.z_m));
+                self.take_out(&right);
+                self.find_again(settings);
+            }
+        }
+    }
+
+    /// Length of the longer pulse on A's axis.
+    fn pulse_m(&self) -> f64 {
+        let views = self.views();
+        let pulse = views
+            .iter()
+            .map(|v| v.eye.pulse_samples / v.per_metre.abs());
+        pulse.fold(0.0, f64::max)
+    }
+
+    fn find_again(&mut self, settings: DetectSettings) {
+        let mut marks = std::mem::take(&mut self.marks);
+        marks.iter_mut().for_each(Mark::forget);
+        self.marks = self.finder(settings).find(marks);
+    }
+
+    /// Leaves the samples of echoes that the reflections seen so far must make out of
+    /// what is looked at, and looks again.
+    pub(super) fn leave_out_predicted(&mut self, settings: DetectSettings) {
+        let echoes = predicted(self);
+        if !echoes.is_empty() {
+            self.take_out(&echoes);
+            self.find_again(settings);
+        }
+    }
+
+    /// Forgets the predicted echoes that do not show.
+    pub(super) fn keep_what_shows(&mut self, settings: DetectSettings) {
+        let finder = self.finder(settings);
+        let views = self.views();
+        let seen: Vec<Echo> = (self.echoes.iter())
+            .filter(|e| {
+                let next = self.marks.partition_point(|m| m.z_m < e.z_m);
+                let before = next.checked_sub(1).map(|k| &self.marks[k]);
+                let spans = finder.spans(before, self.marks.get(next));
+                e.mark.is_some() || shows(&views[e.view], e, spans[e.view])
+            })
+            .copied()
+            .collect();
+        self.echoes = seen;
+    }
+
+    /// Takes marks of echoes and the samples they hide out of what is looked at.
+    fn take_out(&mut self, echoes: &[Echo]) {
+        let blocks: Vec<_> = {
+            let views = self.views();
+            let block = |e: &Echo| match e.mark {
+                Some(mark) => self.marks[mark].blocks[e.view],
+                // One sample on each side for the place within a sample.
+                None => {
+                    let x = views[e.view].index(e.z_m);
+                    let hidden = views[e.view].eye.hidden_samples();
+                    Some(((x - 1.0).max(0.0) as usize, x as usize + 2 + hidden))
+                }
+            };
+            echoes.iter().map(block).collect()
+        };
+        for (echo, block) in echoes.iter().zip(blocks) {
+            if let Some((lo, hi)) = block {
+                let eye = if echo.view == 0 {
+                    &mut self.eye_a
+                } else {
+                    &mut self.eye_b
+                };
+                eye.leave_out(lo, hi);
+            }
+        }
+        let mut index = 0;
+        self.marks.retain(|_| {
+            index += 1;
+            echoes.iter().all(|e| e.mark != Some(index - 1))
+        });
+        self.echoes.extend_from_slice(echoes);
+    }
+
+    /// Whether a mark now lies where the echo's peak lay, or so near that it cannot be
+    /// told from it.
+    fn has_step_under(&self, echo: &Echo, before: &Self) -> bool {
+        let view = &before.views()[echo.view];
+        let hidden = echo.mark.and_then(|m| before.marks[m].blocks[echo.view]);
+        let Some((lo, hi)) = hidden else { return false };
+        let (p, q) = (view.place(lo as f64), view.place(hi as f64));
+        let pulse_m = self.pulse_m();
+        self.marks
+            .iter()
+            .any(|m| m.z_m > p.min(q) - pulse_m && m.z_m < p.max(q) + pulse_m)
+    }
+
+    /// Whether a mark stands where an echo was taken out.
+    pub(super) fn is_echo(&self, mark: &Mark) -> bool {
+        let reach = self.reach() + 1.0 / self.placing[0].1;
+        self.echoes
+            .iter()
+            .any(|e| (e.z_m - mark.z_m).abs() <= reach && !mark.reflective[1 - e.view])
+    }
+}

@@ -1,0 +1,318 @@
+//! `bothends cable`: every pair below a folder, or as a plan lists them.
+
+use std::path::{Path, PathBuf};
+
+use clap::{Args, ValueEnum};
+use walkdir::WalkDir;
+
+use crate::both_ways;
+use crate::cable::{
+    AcceptPairing, CableFile, CablePlan, CableResult, CableSettings, NamePattern, Silent,
+    measure_cable,
+};
+use crate::pack::cable_setup::{Accepted, CableSetup};
+use crate::pack::safe_stem;
+use crate::pack::setup::GivenSettings;
+use crate::report::{csv, json, table, table::TableSettings};
+use crate::units::{Length, Loss};
+use crate::warning::Warning;
+
+use super::args::{DetectArgs, Format, OutputArgs, SettingArgs, length, number_within};
+use super::cable_pack::{self, CablePack};
+use super::input::{recipe, recipe_text, small_text};
+use super::journal::FileJournal;
+use super::output::{File, print, table_settings, tell};
+use super::pack_args::PackArgs;
+use super::progress::Bar;
+use super::{CommandError, Outcome, PROGRAM};
+
+/// Endings of files that are no traces: our own results and what lies beside traces.
+const NO_TRACES: [&str; 17] = [
+    "json", "ndjson", "toml", "md", "png", "svg", "pdf", "html", "xlsx", "zip", "jpg", "jpeg",
+    "doc", "docx", "log", "sha256", "bak",
+];
+
+/// Which pairing to measure where headers and traces disagree.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(super) enum AcceptArg {
+    /// The pairing that the traces support
+    Found,
+    /// The pairing that headers and file names give
+    Labelled,
+}
+
+/// Arguments of `bothends cable`.
+#[derive(Debug, Args)]
+pub(super) struct CableArgs {
+    /// Folder of trace files, or a plan of the cable (TOML)
+    pub(super) folder_or_plan: PathBuf,
+    /// Pattern of the file names, where headers are silent, such as `{fibre}-{wavelength}-{from}.txt`
+    #[arg(long, value_name = "PATTERN")]
+    file_names: Option<String>,
+    /// Length of the fibre between its two end connectors, metres
+    #[arg(long, value_name = "M", value_parser = length, allow_negative_numbers = true)]
+    length_m: Option<f64>,
+    /// Two-way loss in dB above which a splice is bad, where no limits are given
+    #[arg(long, value_name = "DB", value_parser = bad_splice, allow_negative_numbers = true)]
+    bad_splice_db: Option<f64>,
+    /// Measure crossed fibres all the same: in the pairing that the traces support, or as labelled
+    #[arg(long, value_name = "WHICH", value_enum, num_args = 0..=1, default_missing_value = "found")]
+    accept_pairing: Option<AcceptArg>,
+    /// Keep finished fibres in this file (or in this folder), and take over those that it has
+    #[arg(long, value_name = "FILE_OR_FOLDER")]
+    resume: Option<PathBuf>,
+    #[command(flatten)]
+    detect: DetectArgs,
+    #[command(flatten)]
+    settings: SettingArgs,
+    #[command(flatten)]
+    output: OutputArgs,
+    #[command(flatten)]
+    pack: PackArgs,
+}
+
+fn bad_splice(text: &str) -> Result<f64, String> {
+    number_within(text, 0.001, 60.0, " dB")
+}
+
+/// Measures the cable, prints and writes.
+pub(super) fn run(args: &CableArgs) -> Result<Outcome, CommandError> {
+    let inputs = args.pack.read()?;
+    let (plan, folder) = plan_and_folder(args)?;
+    let (files, left_out) = trace_files(&folder)?;
+    let settings = CableSettings {
+        plan,
+        link: both_ways::Settings {
+            detect: args.detect.settings(),
+            ..both_ways::Settings::default()
+        },
+        fallback: args.settings.fallback(),
+        recipe: recipe(args.settings.recipe.as_deref())?,
+        bad_splice: args.bad_splice_db.map(Loss::from_db),
+        accept_pairing: args.accept_pairing.map(|which| match which {
+            AcceptArg::Found => AcceptPairing::Found,
+            AcceptArg::Labelled => AcceptPairing::Labelled,
+        }),
+        ..CableSettings::default()
+    };
+    let journal = args.resume.as_deref().map(FileJournal::open).transpose()?;
+    let bar = Bar::new();
+    let progress: &dyn crate::cable::Progress = match &bar {
+        Some(bar) => bar,
+        None => &Silent,
+    };
+    let measured = measure_cable(
+        &files,
+        &settings,
+        progress,
+        journal.as_ref().map(|j| j as &dyn crate::cable::Journal),
+    );
+    if let Some(bar) = &bar {
+        bar.finish();
+    }
+    let mut result =
+        measured.map_err(|error| format!("{}: {error}", args.folder_or_plan.display()))?;
+    if left_out > 0 {
+        result.warnings.push(Warning::new(
+            "files left out",
+            format!("{left_out} files whose endings are not those of traces were not looked at"),
+        ));
+    }
+    if let Some(why) = journal.as_ref().and_then(FileJournal::fault) {
+        tell(&format!("finished fibres could not be kept: {why}"));
+    }
+    print(&printed(args.output.format, &result, args)?)?;
+    if let Some(folder) = &args.output.out {
+        let pack = CablePack {
+            result: &result,
+            files: &files,
+            setup: setup(args, left_out)?,
+            others: files_of(&result, args)?,
+            result_file: format!("{}.json", stem(&result)),
+            fallback: settings.fallback.clone(),
+            recipe: settings.recipe.clone(),
+        };
+        cable_pack::write(
+            pack,
+            &inputs,
+            folder,
+            args.output.force,
+            args.output.report_time.as_deref(),
+        )?;
+    }
+    Ok(outcome(&result))
+}
+
+/// Everything that the result depends on beside the traces.
+fn setup(args: &CableArgs, left_out: usize) -> Result<CableSetup, CommandError> {
+    let plan = if args.folder_or_plan.is_dir() {
+        None
+    } else {
+        Some(small_text(&args.folder_or_plan)?)
+    };
+    Ok(CableSetup {
+        plan,
+        file_names: args.file_names.clone(),
+        length_m: args.length_m,
+        given: GivenSettings::from(&args.settings.fallback()),
+        recipe: recipe_text(args.settings.recipe.as_deref())?,
+        false_events_per_1000_km: args.detect.settings().false_events_per_1000_km,
+        bad_splice_db: args.bad_splice_db,
+        accept_pairing: args.accept_pairing.map(|which| match which {
+            AcceptArg::Found => Accepted::Found,
+            AcceptArg::Labelled => Accepted::Labelled,
+        }),
+        limits: None,
+        coverage: None,
+        left_out,
+    })
+}
+
+/// What the files of the whole cable begin with.
+fn stem(result: &CableResult) -> String {
+    safe_stem(result.name.as_deref().unwrap_or("cable"))
+}
+
+fn outcome(result: &CableResult) -> Outcome {
+    let asked = result.rules.limits.is_some();
+    let worst = result
+        .links
+        .iter()
+        .map(|link| Outcome::of(link.link.verdict, asked))
+        .max()
+        .unwrap_or(Outcome::Done);
+    if result.skipped.is_empty() {
+        worst
+    } else {
+        tell(&format!(
+            "{} files gave no result; the list of what was skipped says why",
+            result.skipped.len()
+        ));
+        Outcome::Error
+    }
+}
+
+/// The plan, options over it, and the folder of the traces.
+fn plan_and_folder(args: &CableArgs) -> Result<(CablePlan, PathBuf), CommandError> {
+    let given = &args.folder_or_plan;
+    let (mut plan, folder) = if given.is_dir() {
+        (CablePlan::default(), given.clone())
+    } else {
+        let plan = CablePlan::from_toml(&small_text(given)?)
+            .map_err(|error| format!("{} is not a plan of a cable: {error}", given.display()))?;
+        let beside = given.parent().unwrap_or(Path::new("."));
+        let beside = if beside.as_os_str().is_empty() {
+            Path::new(".")
+        } else {
+            beside
+        };
+        let folder = plan
+            .traces
+            .as_ref()
+            .map_or_else(|| beside.to_owned(), |t| beside.join(t));
+        (plan, folder)
+    };
+    if let Some(pattern) = &args.file_names {
+        let pattern = NamePattern::new(pattern)
+            .map_err(|error| format!("the pattern {pattern:?} cannot be used: {error}"))?;
+        plan.file_names = Some(pattern);
+    }
+    plan.length_m = args
+        .length_m
+        .map(Length::from_m)
+        .map(Length::m)
+        .or(plan.length_m);
+    Ok((plan, folder))
+}
+
+/// Every file below a folder that may be a trace, in order; and how many others there are.
+fn trace_files(folder: &Path) -> Result<(Vec<CableFile>, usize), CommandError> {
+    let mut files = Vec::new();
+    let mut left_out = 0;
+    let walk = WalkDir::new(folder)
+        .follow_links(true)
+        .sort_by(|p, q| {
+            let name = |e: &walkdir::DirEntry| e.file_name().to_string_lossy().into_owned();
+            crate::cable::natural_order(&name(p), &name(q))
+        })
+        .into_iter()
+        .filter_entry(|entry| {
+            entry.depth() == 0 || !entry.file_name().to_string_lossy().starts_with('.')
+        });
+    for entry in walk {
+        let entry =
+            entry.map_err(|error| format!("cannot look through {}: {error}", folder.display()))?;
+        if !entry.file_type().is_file() {
+            continue;
+        }
+        let path = entry.path();
+        let ending = path
+            .extension()
+            .map(|e| e.to_string_lossy().to_lowercase())
+            .unwrap_or_default();
+        if NO_TRACES.contains(&ending.as_str()) {
+            left_out += 1;
+            continue;
+        }
+        let shown = path.strip_prefix(folder).unwrap_or(path);
+        let parts: Vec<String> = shown
+            .components()
+            .map(|part| part.as_os_str().to_string_lossy().into_owned())
+            .collect();
+        files.push(CableFile {
+            path: path.to_owned(),
+            name: parts.join("/"),
+        });
+    }
+    Ok((files, left_out))
+}
+
+fn printed(format: Format, result: &CableResult, args: &CableArgs) -> Result<String, CommandError> {
+    let time = args.output.report_time.as_deref();
+    Ok(match format {
+        Format::Table => table::cable(result, &table_settings()),
+        Format::Json => json::cable(result, PROGRAM, time, json::Layout::Indented)?,
+        Format::Ndjson => json::cable_lines(result, PROGRAM, time)?,
+        Format::Csv => csv::cable_matrix(result)?,
+    })
+}
+
+/// Table, JSON, CSV and heat map of a cable, and its links one a line.
+fn files_of(result: &CableResult, args: &CableArgs) -> Result<Vec<File>, CommandError> {
+    let time = args.output.report_time.as_deref();
+    let stem = stem(result);
+    let mut files = vec![
+        (
+            format!("{stem}.txt"),
+            table::cable(result, &TableSettings::default()).into_bytes(),
+        ),
+        (
+            format!("{stem}.json"),
+            json::cable(result, PROGRAM, time, json::Layout::Indented)?.into_bytes(),
+        ),
+        (
+            format!("{stem}-matrix.csv"),
+            csv::cable_matrix(result)?.into_bytes(),
+        ),
+        (
+            format!("{stem}-joints.csv"),
+            csv::cable_joints(result)?.into_bytes(),
+        ),
+        (
+            format!("{stem}-fibres.csv"),
+            csv::cable_fibres(result)?.into_bytes(),
+        ),
+        (
+            format!("{stem}-links.ndjson"),
+            json::cable_lines(result, PROGRAM, time)?.into_bytes(),
+        ),
+    ];
+    for (index, wavelength) in result.wavelengths.iter().enumerate() {
+        let map = crate::plot::heat_map_svg(result, index, Some(PROGRAM))?;
+        let png = crate::plot::png_from_svg(&map.svg, map.width)?;
+        let name = format!("{stem}-heat-map-{}", wavelength.nm());
+        files.push((format!("{name}.svg"), map.svg.into_bytes()));
+        files.push((format!("{name}.png"), png));
+    }
+    Ok(files)
+}
