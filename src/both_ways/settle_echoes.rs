@@ -95,14 +95,14 @@ impl Joint {
     fn take_out(&mut self, echoes: &[Echo]) {
         let blocks: Vec<_> = {
             let views = self.views();
-            let block = |e: &Echo| match e.mark {
-                Some(mark) => self.marks[mark].blocks[e.view],
-                // One sample on each side for the place within a sample.
-                None => {
-                    let x = views[e.view].index(e.z_m);
-                    let hidden = views[e.view].eye.hidden_samples();
-                    Some(((x - 1.0).max(0.0) as usize, x as usize + 2 + hidden))
+            let block = |e: &Echo| {
+                if let Some(mark) = e.mark {
+                    return self.marks[mark].blocks[e.view];
                 }
+                // One sample on each side for the place within a sample.
+                let x = views[e.view].index(e.z_m);
+                let hidden = views[e.view].eye.hidden_samples();
+                Some(((x - 1.0).max(0.0) as usize, x as usize + 2 + hidden))
             };
             echoes.iter().map(block).collect()
         };

@@ -3,10 +3,10 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use sha2::{Digest, Sha256};
 use walkdir::WalkDir;
 
 use crate::compare::{self, DEFAULT_COVERAGE, LinkState};
+use crate::read::sha256_hex;
 use crate::report::json::{self, CompareProvenance, CompareReport};
 use crate::report::{SourceFile, csv, table};
 
@@ -96,8 +96,7 @@ fn states(path: &Path) -> Result<(Vec<LinkState>, Vec<SourceFile>), CommandError
             return Err(cannot(&format!("{size} bytes, and at most {MOST_BYTES} are read")).into());
         }
         let bytes = std::fs::read(&file).map_err(|error| cannot(&error))?;
-        let digest = Sha256::digest(&bytes);
-        let sha256 = digest.iter().map(|byte| format!("{byte:02x}")).collect();
+        let sha256 = sha256_hex(&bytes);
         let text = String::from_utf8(bytes).map_err(|error| cannot(&error))?;
         let found = compare::read(&text)
             .map_err(|error| format!("{name} is no result that can be compared: {error}"))?;

@@ -4,6 +4,8 @@
 //! [`visit_sheets`] gives plain data, so that a page can be laid out from it;
 //! [`visit_sheet_text`] sets it as text that prints as it is.
 
+use std::fmt::Write as _;
+
 use crate::both_ways::Verdict;
 use crate::cable::{CableResult, Fibre, RedoEntry, Visit, VisitStep};
 use crate::units::{Length, Loss, Measured, Measurement, Position, Wavelength};
@@ -234,7 +236,7 @@ fn row(text: &mut String, label: &str, value: &str) {
     let line = wrapped(value, WIDTH - LABEL, 0);
     for (idx, part) in line.lines().enumerate() {
         let label = if idx == 0 { label } else { "" };
-        text.push_str(&format!("{label:LABEL$}{part}\n"));
+        let _ = writeln!(text, "{label:LABEL$}{part}");
     }
 }
 
@@ -307,7 +309,7 @@ fn joint_text(text: &mut String, joint: &SheetJoint) {
     let mut who = format!("fibre {}", plain_text(&joint.fibre.name));
     for (what, name) in [("tube", &joint.fibre.tube), ("colour", &joint.fibre.colour)] {
         if let Some(name) = name {
-            who.push_str(&format!(", {what} {}", plain_text(name)));
+            let _ = write!(who, ", {what} {}", plain_text(name));
         }
     }
     text.push_str(&wrapped(&format!("[ ] {who}"), WIDTH, 4));

@@ -31,7 +31,7 @@ impl Served {
             .strip_prefix("http://127.0.0.1:")
             .and_then(|rest| rest.strip_suffix('/'))
             .and_then(|port| port.parse().ok())
-            .unwrap_or_else(|| panic!("{line:?}"));
+            .unwrap();
         Self { child, port }
     }
 

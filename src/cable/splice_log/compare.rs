@@ -111,6 +111,7 @@ impl Part {
     }
 
     /// The other part.
+    #[must_use]
     pub const fn other(self) -> Self {
         match self {
             Self::Electrodes => Self::Blade,

@@ -1,5 +1,7 @@
 //! Logs of cables built by hand and drawn from a seed.
 
+use std::fmt::Write as _;
+
 use rand::SeedableRng;
 use rand_chacha::ChaCha12Rng;
 use rand_distr::{Distribution, Normal};
@@ -117,7 +119,8 @@ fn drawn(seed: u64, fibres: usize, machines: [Machine; 2]) -> SpliceLog {
             row[joint] = loss_db;
             let noise_db = 0.008 * normal.sample(&mut source);
             let estimate_db = f64::max(loss_db - machine.estimate_less_db + noise_db, 0.0);
-            text.push_str(&format!(
+            let _ = write!(
+                text,
                 "closure {},{},{estimate_db:.3},2026-04-{:02}T10:00,S-{},{},{},{}\n",
                 joint + 1,
                 fibre + 1,
@@ -127,7 +130,7 @@ fn drawn(seed: u64, fibres: usize, machines: [Machine; 2]) -> SpliceLog {
                 arcs[which],
                 // The blade is turned every 50 cleaves, two for each splice.
                 (2.0 * arcs[which]) % 50.0,
-            ));
+            );
             arcs[which] += 1.0;
         }
     }
@@ -218,11 +221,12 @@ fn counts_that_rise_together_are_not_told_apart() {
         );
         for fibre in 0..40 {
             let count = cleaves(fibre);
-            text.push_str(&format!(
+            let _ = write!(
+                text,
                 "closure 1,{},,S-1,{},{count}\n",
                 fibre + 1,
                 500 + fibre
-            ));
+            );
         }
         let entries = read_log(&text, &LogColumns::default()).unwrap();
         compare_log(&entries, &cable(&losses)).findings(0.01)

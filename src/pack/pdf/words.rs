@@ -267,6 +267,8 @@ pub(super) fn what(event: &Event, link: &Link) -> String {
         SeenFrom::Both => {}
         SeenFrom::A => text.push_str("; seen from A only"),
         SeenFrom::B => text.push_str("; seen from B only"),
+        // An end connector behind which there is no cord: nothing of it is measured.
+        SeenFrom::Neither if event.loss_a_to_b.is_err() && event.loss_b_to_a.is_err() => {}
         SeenFrom::Neither => text.push_str("; shows in neither trace"),
     }
     text

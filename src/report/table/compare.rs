@@ -56,8 +56,8 @@ fn one_link(link: &LinkComparison, width: usize) -> String {
     let head = &link.after.link;
     let mut text = title(&format!(
         "Cable {}, fibre {}, {} nm",
-        named(&head.cable),
-        named(&head.fibre),
+        named(head.cable.as_ref()),
+        named(head.fibre.as_ref()),
         head.wavelength_nm
     ));
     let rows = link

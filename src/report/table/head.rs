@@ -21,8 +21,8 @@ pub(super) fn head(
         &marked(
             &format!(
                 "Cable {}, fibre {}, {} nm, measured from both ends",
-                named(&link.cable),
-                named(&link.fibre),
+                named(link.cable.as_ref()),
+                named(link.fibre.as_ref()),
                 link.wavelength.nm()
             ),
             Paint::Strong,
@@ -67,8 +67,8 @@ pub(super) fn head(
         None => (verdict(link.verdict), String::new()),
     };
     for (label, value) in [
-        ("end A", named(&link.from)),
-        ("end B", named(&link.to)),
+        ("end A", named(link.from.as_ref())),
+        ("end B", named(link.to.as_ref())),
         ("length", length),
         ("loss", loss),
         ("attenuation", attenuation),
@@ -89,8 +89,8 @@ pub(super) fn head(
 }
 
 /// A name from a file, or that there is none.
-pub(super) fn named(name: &Option<String>) -> String {
-    name.as_deref()
+pub(super) fn named(name: Option<&String>) -> String {
+    name.map(String::as_str)
         .map_or_else(|| "not named".to_owned(), plain_text)
 }
 

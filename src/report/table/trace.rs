@@ -55,8 +55,8 @@ fn head(trace: &Trace, one_way: &OneWay, width: usize) -> String {
         &marked(
             &format!(
                 "Cable {}, fibre {}, {} nm, one direction only",
-                named(&header.cable),
-                named(&header.fibre),
+                named(header.cable.as_ref()),
+                named(header.fibre.as_ref()),
                 trace.wavelength().nm()
             ),
             Paint::Strong,
@@ -78,8 +78,8 @@ fn head(trace: &Trace, one_way: &OneWay, width: usize) -> String {
         },
     );
     for (label, value) in [
-        ("taken from", named(&header.from)),
-        ("towards", named(&header.to)),
+        ("taken from", named(header.from.as_ref())),
+        ("towards", named(header.to.as_ref())),
         (
             "link starts",
             format!(

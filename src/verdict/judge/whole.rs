@@ -1,5 +1,7 @@
 //! Sections, means, counts and totals of a link.
 
+use std::fmt::Write as _;
+
 use crate::both_ways::{Direction, Event, EventKind, Link, Verdict};
 use crate::units::{Attenuation, Length, Loss, Measurement, Position};
 use crate::verdict::judgement::{End, Judgement, Place, What};
@@ -249,10 +251,10 @@ pub(super) fn splices_over(link: &Link, limits: &Limits, coverage: f64) -> Optio
         amount(What::SpliceLoss, limit.over.db())
     );
     if unmeasured > 0 {
-        reason.push_str(&format!("; {unmeasured} not measured both ways"));
+        let _ = write!(reason, "; {unmeasured} not measured both ways");
     }
     if open > 0 {
-        reason.push_str(&format!("; {open} more of which it cannot be said"));
+        let _ = write!(reason, "; {open} more of which it cannot be said");
     }
     let known = unmeasured == 0 && open == 0;
     Some(Judgement {
@@ -271,7 +273,7 @@ pub(super) fn splices_over(link: &Link, limits: &Limits, coverage: f64) -> Optio
 
 /// The loss of the whole link against the lowest limit for its wavelength.
 pub(super) fn link_loss(link: &Link, limits: &Limits, coverage: f64) -> Option<Judgement> {
-    let bounds: Vec<(&LinkLossLimit, Result<(f64, String), String>)> = limits
+    let bounds: Vec<_> = limits
         .link_loss
         .iter()
         .filter(|limit| limit.band.holds(link.wavelength))
