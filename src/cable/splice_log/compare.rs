@@ -8,7 +8,6 @@ use super::statistics::{
     mean_test,
 };
 use crate::cable::CableResult;
-use crate::cable::natural::same_name;
 use crate::units::{Loss, Wavelength};
 
 /// Splices below which a group says nothing about its machine, operator or day.
@@ -309,6 +308,20 @@ fn join(entries: &[LogEntry], cable: &CableResult) -> (Vec<LoggedSplice>, Vec<Un
     splices.sort_by_key(|splice| splice.line);
     unused.sort_by_key(|it| it.line);
     (splices, unused)
+}
+
+/// Whether two names are the same but for case, spaces around, and leading zeros, which
+/// machines leave out.
+fn same_name(one: &str, other: &str) -> bool {
+    let plain = |name: &str| {
+        let name = name.trim().to_lowercase();
+        if !name.is_empty() && name.chars().all(|c| c.is_ascii_digit()) {
+            name.trim_start_matches('0').to_owned()
+        } else {
+            name
+        }
+    };
+    plain(one) == plain(other)
 }
 
 fn bias(splices: &[LoggedSplice], members: &[usize]) -> Option<MeanTest> {
