@@ -129,8 +129,8 @@ pub(super) fn run(args: &CableArgs) -> Result<Outcome, CommandError> {
             setup: setup(args, left_out)?,
             others: files_of(&result, args)?,
             result_file: format!("{}.json", stem(&result)),
-            fallback: settings.fallback.clone(),
-            recipe: settings.recipe.clone(),
+            fallback: settings.fallback,
+            recipe: settings.recipe,
         };
         cable_pack::write(
             pack,

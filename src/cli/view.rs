@@ -102,11 +102,14 @@ pub(super) fn run(args: &ViewArgs) -> Result<Outcome, CommandError> {
     serve(&content, args.port)
 }
 
+/// Cable and fibre.
+type FibreKey = (Option<String>, Option<String>);
+
 /// The page that each fibre has: links of one fibre share it.
 #[derive(Debug, Default)]
 struct Pages {
     names: Names,
-    given: Vec<((Option<String>, Option<String>), String)>,
+    given: Vec<(FibreKey, String)>,
 }
 
 impl Pages {
@@ -128,7 +131,7 @@ fn entry(pair: &Pair, again: Again, stems: &mut Names, pages: &mut Pages) -> Pac
     let parts = [link.cable.as_deref(), link.fibre.as_deref()];
     let mut name = parts.into_iter().flatten().collect::<Vec<_>>().join("-");
     if name.is_empty() {
-        name = pair.a.file.clone();
+        name.clone_from(&pair.a.file);
     }
     PackLink {
         stem: stems.unique(&format!("{name}-{}", link.wavelength.nm())),

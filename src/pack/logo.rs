@@ -136,7 +136,7 @@ mod tests {
         let again = logo_png(&png).unwrap();
         assert!(again.starts_with(b"\x89PNG"));
         // What hangs behind a picture does not get through.
-        let mut with_more = png.clone();
+        let mut with_more = png;
         with_more.extend_from_slice(b"<script>alert(1)</script>");
         let clean = logo_png(&with_more).unwrap();
         assert!(!clean.windows(8).any(|part| part == b"<script>"));

@@ -145,15 +145,12 @@ fn unescaped(path: &str) -> String {
                 .get(at)
                 .and_then(|&digit| char::from(digit).to_digit(16))
         };
-        match (first, hex(0), hex(1)) {
-            (b'%', Some(high), Some(low)) => {
-                bytes.push(u8::try_from(high * 16 + low).unwrap_or(b'%'));
-                rest = after.get(2..).unwrap_or_default();
-            }
-            _ => {
-                bytes.push(first);
-                rest = after;
-            }
+        if let (b'%', Some(high), Some(low)) = (first, hex(0), hex(1)) {
+            bytes.push(u8::try_from(high * 16 + low).unwrap_or(b'%'));
+            rest = after.get(2..).unwrap_or_default();
+        } else {
+            bytes.push(first);
+            rest = after;
         }
     }
     String::from_utf8_lossy(&bytes).into_owned()

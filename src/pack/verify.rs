@@ -1,6 +1,6 @@
 //! Holds a pack against its manifest, and its results against its raw traces.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 use std::io::Read;
 use std::path::PathBuf;
 
@@ -21,6 +21,9 @@ use compare::{differing, taken_apart};
 pub trait PackFiles: Sync {
     /// Every file of the pack, by its name with `/` between folders, and what is no
     /// plain file, such as a link to elsewhere.
+    ///
+    /// # Errors
+    /// What the system says.
     fn names(&self) -> Result<Vec<(String, Kind)>, String>;
     /// The bytes of a file of the pack.
     ///
@@ -224,20 +227,20 @@ fn listed(manifest: &Manifest, there: &[(String, Kind)]) -> Vec<Difference> {
             message: message.to_owned(),
         });
     };
-    let mut named = BTreeMap::new();
+    let mut named = BTreeSet::new();
     for entry in &manifest.files {
-        if named.insert(entry.file.as_str(), ()).is_some() {
+        if !named.insert(entry.file.as_str()) {
             say(&entry.file, "the manifest names it twice");
         }
     }
     for (name, kind) in there {
         if *kind == Kind::Other {
             say(name, "is no plain file, and a pack holds nothing else");
-        } else if name != FILE_NAME && !named.contains_key(name.as_str()) {
+        } else if name != FILE_NAME && !named.contains(name.as_str()) {
             say(name, "added: the manifest does not name it");
         }
     }
-    for name in named.keys() {
+    for name in &named {
         if !there.iter().any(|(there, _)| there == name) {
             say(name, "missing: the manifest names it and it is not there");
         }
@@ -257,7 +260,7 @@ fn listed(manifest: &Manifest, there: &[(String, Kind)]) -> Vec<Difference> {
     });
     let of_links = manifest.links.iter().flat_map(inner).flatten();
     for file in of_links.chain(of_cable) {
-        if !named.contains_key(file.as_str()) {
+        if !named.contains(file.as_str()) {
             say(&file, "a link needs it and the list of files lacks it");
         }
     }

@@ -39,7 +39,8 @@ pub(super) struct Packed {
 pub(super) struct Samples {
     pub(super) start_m: f64,
     pub(super) spacing_m: f64,
-    pub(super) samples_n: usize,
+    #[serde(rename = "samples_n")]
+    pub(super) count: usize,
     pub(super) a: Packed,
     pub(super) b: Packed,
     /// Samples of the trace that one of the page stands for.
@@ -69,7 +70,7 @@ impl Samples {
         Some(Self {
             start_m: axis.start_m,
             spacing_m: axis.spacing_m * each as f64,
-            samples_n: if each == 1 {
+            count: if each == 1 {
                 n
             } else {
                 2 * n.div_ceil(2 * each)
@@ -109,11 +110,10 @@ fn thinned(levels: &Array1<f64>, each: usize) -> Vec<f64> {
         let mut least = (0, f64::NAN);
         let mut greatest = (0, f64::NAN);
         for (index, &level) in stretch.iter().enumerate() {
-            // A comparison with NaN is false: the first level that is one is taken.
-            if level.is_finite() && !(level >= least.1) {
+            if level.is_finite() && (least.1.is_nan() || level < least.1) {
                 least = (index, level);
             }
-            if level.is_finite() && !(level <= greatest.1) {
+            if level.is_finite() && (greatest.1.is_nan() || level > greatest.1) {
                 greatest = (index, level);
             }
         }
