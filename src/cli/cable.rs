@@ -179,7 +179,7 @@ pub(super) fn run(args: &CableArgs) -> Result<Outcome, CommandError> {
             setup: setup(args, left_out)?,
             others: files_of(&result, log.as_ref(), args)?,
             result_file: format!("{}.json", stem(&result)),
-            fallback: settings.fallback.clone(),
+            fallback: settings.fallback,
             recipe: settings.recipe,
         };
         cable_pack::write(

@@ -9,6 +9,7 @@ use clap::{Args, ValueEnum};
 use crate::cable::CableResult;
 use crate::pack::logo::{self, logo_png};
 use crate::pack::manifest::RawTraces;
+use crate::pack::pdf::{Paper, pdf};
 use crate::pack::power::{self, PowerRow};
 use crate::pack::project::{Project, ProjectFile};
 use crate::pack::setup::LinkSetup;
@@ -35,6 +36,19 @@ pub(super) struct PackArgs {
     /// How the pack keeps the raw traces
     #[arg(long, value_enum, value_name = "HOW")]
     raw_traces: Option<RawTracesArg>,
+    /// Paper of the PDF report
+    #[arg(long, value_enum, value_name = "SIZE", default_value_t)]
+    paper: PaperArg,
+}
+
+/// Papers that `--paper` names.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, ValueEnum)]
+enum PaperArg {
+    /// 210 mm × 297 mm
+    #[default]
+    A4,
+    /// 8.5 in × 11 in
+    UsLetter,
 }
 
 /// Ways that `--raw-traces` names.
@@ -55,6 +69,7 @@ pub(super) struct PackInputs {
     wording: Wording,
     power: Vec<PowerRow>,
     raw_traces: Option<RawTraces>,
+    paper: Paper,
 }
 
 impl PackArgs {
@@ -90,6 +105,10 @@ impl PackArgs {
                 RawTracesArg::Gzip => RawTraces::Gzip,
                 RawTracesArg::Name => RawTraces::Name,
             }),
+            paper: match self.paper {
+                PaperArg::A4 => Paper::A4,
+                PaperArg::UsLetter => Paper::UsLetter,
+            },
         })
     }
 }
@@ -168,6 +187,15 @@ impl PackInputs {
                 limits.to_toml().into_bytes(),
             ));
         }
+        let report = pdf(&content, self.paper)?;
+        if let Some(warning) = report.warning() {
+            tell(&warning.message);
+        }
+        others.push((
+            "report.pdf".to_owned(),
+            "the report, to print and to hand over".to_owned(),
+            report.bytes,
+        ));
         let usual = if results.cable.is_some() {
             RawTraces::Gzip
         } else {

@@ -104,7 +104,8 @@ impl<'a> View<'a> {
         let sums = &self.eye.sums;
         let (before, after) = (sums.line(left.lo, left.hi)?, sums.line(right.lo, right.hi)?);
         let middle = x + self.eye.response.middle();
-        let variance = before.variance_at(middle) + after.variance_at(middle);
+        let variance = before.variance_at(middle) * strain(&before, left.hi - left.lo)
+            + after.variance_at(middle) * strain(&after, right.hi - right.lo);
         let pulls = [(&before, left.hi - 1), (&after, right.lo)]
             .map(|(line, edge)| self.pull(line, edge, middle));
         Some(Step {
@@ -128,6 +129,14 @@ impl<'a> View<'a> {
         let (after, v) = self.eye.sums.mean(right.lo, right.hi)?;
         Some((before - after).powi(2) / (u + v))
     }
+}
+
+/// How much more than its noise the samples scatter about a line, as a factor on its
+/// variance: the tail of a strong reflection is no line, and a bend of it is no step. One
+/// unless the scatter is beyond three standard errors of what chance makes of it.
+fn strain(line: &Line, samples: usize) -> f64 {
+    let freedom = samples.saturating_sub(2).max(1) as f64;
+    (line.chi_square / freedom / (1.0 + 3.0 * (2.0 / freedom).sqrt())).max(1.0)
 }
 
 /// Fall of the correlation at which the rate of false events is counted: a maximum

@@ -1,6 +1,6 @@
 //! Holds a pack against its manifest, and its results against its raw traces.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 use std::io::Read;
 use std::path::PathBuf;
 
@@ -260,7 +260,7 @@ fn listed(manifest: &Manifest, there: &[(String, Kind)]) -> Vec<Difference> {
     });
     let of_links = manifest.links.iter().flat_map(inner).flatten();
     for file in of_links.chain(of_cable) {
-        if !named.contains_key(file.as_str()) {
+        if !named.contains(file.as_str()) {
             say(&file, "a link needs it and the list of files lacks it");
         }
     }

@@ -350,7 +350,7 @@ fn page_link(link: &Link, levels: &Levels<'_>, wording: &Wording) -> (PageLink, 
                 PageLink {
                     start_m: samples.start_m,
                     spacing_m: samples.spacing_m,
-                    samples_n: samples.samples_n,
+                    samples_n: samples.count,
                     a: Some(samples.a),
                     b: Some(samples.b),
                     ..none
