@@ -60,9 +60,15 @@ pub(super) fn run(args: &CompareArgs) -> Result<Outcome, CommandError> {
     let text = match args.format {
         Format::Table => table::compare(&found, &table_settings()),
         Format::Csv => csv::differences(&found)?,
-        Format::Json => json::written(&CompareReport::new(&found, provenance), json::Layout::Indented)?,
+        Format::Json => json::written(
+            &CompareReport::new(&found, provenance),
+            json::Layout::Indented,
+        )?,
         Format::Ndjson => {
-            json::written(&CompareReport::new(&found, provenance), json::Layout::OneLine)? + "\n"
+            json::written(
+                &CompareReport::new(&found, provenance),
+                json::Layout::OneLine,
+            )? + "\n"
         }
     };
     print(&text)?;
@@ -74,8 +80,12 @@ fn states(path: &Path) -> Result<(Vec<LinkState>, Vec<SourceFile>), CommandError
     let mut files = Vec::new();
     if path.is_dir() {
         for entry in WalkDir::new(path).sort_by_file_name() {
-            let entry = entry.map_err(|error| format!("cannot read {}: {error}", path.display()))?;
-            let is_result = entry.path().extension().is_some_and(|e| e == "json" || e == "ndjson");
+            let entry =
+                entry.map_err(|error| format!("cannot read {}: {error}", path.display()))?;
+            let is_result = entry
+                .path()
+                .extension()
+                .is_some_and(|e| e == "json" || e == "ndjson");
             if is_result && entry.file_type().is_file() {
                 files.push(entry.into_path());
             }
@@ -91,7 +101,9 @@ fn states(path: &Path) -> Result<(Vec<LinkState>, Vec<SourceFile>), CommandError
     for file in files {
         let name = file.display().to_string();
         let cannot = |why: &dyn std::fmt::Display| format!("cannot read {name}: {why}");
-        let size = std::fs::metadata(&file).map_err(|error| cannot(&error))?.len();
+        let size = std::fs::metadata(&file)
+            .map_err(|error| cannot(&error))?
+            .len();
         if size > MOST_BYTES {
             return Err(cannot(&format!("{size} bytes, and at most {MOST_BYTES} are read")).into());
         }

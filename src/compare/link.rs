@@ -49,9 +49,12 @@ pub fn compare_link(before: &LinkState, after: &LinkState, coverage: f64) -> Lin
     differences.extend(sections(before, &after, &pairs, coverage));
     differences.push(length(before, &after, coverage));
     let total = |state: &LinkState| (state.link.loss_db, state.link.loss_std_error_db);
-    differences.push(
-        Difference::new(Quantity::LinkLoss).decided(total(before), total(&after), 0.0, coverage),
-    );
+    differences.push(Difference::new(Quantity::LinkLoss).decided(
+        total(before),
+        total(&after),
+        0.0,
+        coverage,
+    ));
     LinkComparison {
         before: before.clone(),
         after,
@@ -68,7 +71,11 @@ fn weaker(before: &LinkState, after: &LinkState) -> Vec<String> {
             value.map_or_else(|| "not stated".to_owned(), |value| format!("{value}{unit}"))
         };
         if one != other {
-            found.push(format!("{what}: {} before, {} after: {so}", text(one), text(other)));
+            found.push(format!(
+                "{what}: {} before, {} after: {so}",
+                text(one),
+                text(other)
+            ));
         }
     };
     let (one, other) = (&before.link, &after.link);
@@ -81,16 +88,34 @@ fn weaker(before: &LinkState, after: &LinkState) -> Vec<String> {
     );
     let (one, other) = (&before.provenance.settings, &after.provenance.settings);
     for (end, one, other) in [("A", &one.a, &other.a), ("B", &one.b, &other.b)] {
-        let (pulse, index) = (format!("pulse from {end}"), format!("group index from {end}"));
+        let (pulse, index) = (
+            format!("pulse from {end}"),
+            format!("group index from {end}"),
+        );
         let so = "another pulse hides and joins other events";
         differ(&pulse, one.pulse_width_ns, other.pulse_width_ns, " ns", so);
         let so = "places are scaled to each other";
         differ(&index, one.group_index, other.group_index, "", so);
         let spacing = format!("sample spacing from {end}");
-        differ(&spacing, one.spacing_m, other.spacing_m, " m", "places are known differently well");
+        differ(
+            &spacing,
+            one.spacing_m,
+            other.spacing_m,
+            " m",
+            "places are known differently well",
+        );
         let coefficient = format!("backscatter coefficient from {end}");
-        let (k1, k2) = (one.backscatter_coefficient_db, other.backscatter_coefficient_db);
-        differ(&coefficient, k1, k2, " dB", "reflectances are compared as if it were the one before");
+        let (k1, k2) = (
+            one.backscatter_coefficient_db,
+            other.backscatter_coefficient_db,
+        );
+        differ(
+            &coefficient,
+            k1,
+            k2,
+            " dB",
+            "reflectances are compared as if it were the one before",
+        );
     }
     for (end, one, other) in [("A", &one.a, &other.a), ("B", &one.b, &other.b)] {
         if (&one.instrument, &one.serial) != (&other.instrument, &other.serial) {
@@ -126,7 +151,11 @@ fn loss_of(event: &EventState) -> Side {
 fn why_missing(event: &EventState) -> Option<&str> {
     let of_loss = |missing: &&super::state::MissingState| missing.quantity == "loss_db";
     event.loss_db.is_none().then_some(())?;
-    event.not_measured.iter().find(of_loss).map(|missing| missing.reason.as_str())
+    event
+        .not_measured
+        .iter()
+        .find(of_loss)
+        .map(|missing| missing.reason.as_str())
 }
 
 fn joint_losses(
@@ -142,7 +171,8 @@ fn joint_losses(
             let (one, other) = (&before.events[i], &after.events[j]);
             let mut difference = of_events(Quantity::JointLoss, Some(one), Some(other));
             if (one.kind == EventKind::Group) != (other.kind == EventKind::Group) {
-                return difference.not_comparable("a group on one side only: other joints are in it");
+                return difference
+                    .not_comparable("a group on one side only: other joints are in it");
             }
             let reasons: Vec<String> = [(one, "before"), (other, "after")]
                 .into_iter()
@@ -229,7 +259,8 @@ fn reflectances(
             let mut difference = of_events(quantity, Some(one), Some(other));
             (difference.before, difference.after) = (side(values.0), side(values.1));
             if bounds.contains(&Some(true)) {
-                differences.push(difference.not_comparable("a peak is clipped: only a bound is known"));
+                differences
+                    .push(difference.not_comparable("a peak is clipped: only a bound is known"));
                 continue;
             }
             let coefficient = |direction: &super::state::DirectionState| {
@@ -253,9 +284,10 @@ fn sections(
         let place = |index: usize| state.events[index].position_m;
         let middle = place(from).zip(place(to)).map(|(p, q)| f64::midpoint(p, q));
         let section = state.sections.iter().find(|section| {
-            middle.zip(section.from_m).zip(section.to_m).is_some_and(|((at, from), to)| {
-                from <= at && at <= to
-            })
+            middle
+                .zip(section.from_m)
+                .zip(section.to_m)
+                .is_some_and(|((at, from), to)| from <= at && at <= to)
         });
         section.map_or((None, None), |section| {
             (

@@ -29,9 +29,9 @@ pub(super) fn matched(before: &LinkState, after: &LinkState) -> Vec<(usize, usiz
     let (one, other) = (joints(before), joints(after));
     let mut anchors: Vec<(usize, usize)> = Vec::new();
     for (i, (_, event)) in one.iter().enumerate() {
-        let same = other.iter().position(|(_, candidate)| {
-            event.joint.is_some() && candidate.joint == event.joint
-        });
+        let same = other
+            .iter()
+            .position(|(_, candidate)| event.joint.is_some() && candidate.joint == event.joint);
         if let Some(j) = same
             && anchors.last().is_none_or(|&(_, last)| last < j)
         {
@@ -40,9 +40,11 @@ pub(super) fn matched(before: &LinkState, after: &LinkState) -> Vec<(usize, usiz
     }
     let ends = before.link.length_m.zip(after.link.length_m);
     let mut bounds = vec![(None, 0.0)];
-    bounds.extend(anchors.iter().map(|&(i, j)| {
-        (Some((i, j)), at_m(other[j].1) - scale * at_m(one[i].1))
-    }));
+    bounds.extend(
+        anchors
+            .iter()
+            .map(|&(i, j)| (Some((i, j)), at_m(other[j].1) - scale * at_m(one[i].1))),
+    );
     let end_shift = ends.map_or(0.0, |(before, after)| after - scale * before);
     bounds.push((None, end_shift));
     let mut pairs = Vec::new();
@@ -84,14 +86,15 @@ fn at_m(event: &EventState) -> f64 {
 /// Standard error of a place; where none is known, the length of the pulse.
 fn error_m(event: &EventState, state: &LinkState) -> f64 {
     let settings = &state.provenance.settings.a;
-    let pulse_m = settings
-        .pulse_width_ns
-        .zip(settings.group_index)
-        .map_or(f64::NAN, |(ns, index)| {
-            PulseWidth::from_ns(ns)
-                .footprint(GroupIndex::from_ratio(index))
-                .m()
-        });
+    let pulse_m =
+        settings
+            .pulse_width_ns
+            .zip(settings.group_index)
+            .map_or(f64::NAN, |(ns, index)| {
+                PulseWidth::from_ns(ns)
+                    .footprint(GroupIndex::from_ratio(index))
+                    .m()
+            });
     event.position_std_error_m.unwrap_or(pulse_m)
 }
 

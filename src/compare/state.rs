@@ -34,7 +34,10 @@ pub struct HeadState {
 
 /// One event.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
-#[expect(missing_docs, reason = "the keys of the printed result, described there")]
+#[expect(
+    missing_docs,
+    reason = "the keys of the printed result, described there"
+)]
 pub struct EventState {
     pub number: usize,
     pub kind: EventKind,
@@ -62,7 +65,10 @@ pub struct MissingState {
 
 /// A stretch between two events.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
-#[expect(missing_docs, reason = "the keys of the printed result, described there")]
+#[expect(
+    missing_docs,
+    reason = "the keys of the printed result, described there"
+)]
 pub struct SectionState {
     pub from_m: Option<f64>,
     pub to_m: Option<f64>,
@@ -120,9 +126,9 @@ pub fn read(text: &str) -> Result<Vec<LinkState>, StateError> {
     loop {
         let start = objects.byte_offset();
         let before = text.get(..start).unwrap_or_default();
-        let gap = text.get(start..).map_or(0, |rest| {
-            rest.len() - rest.trim_start().len()
-        });
+        let gap = text
+            .get(start..)
+            .map_or(0, |rest| rest.len() - rest.trim_start().len());
         let line = before.matches('\n').count()
             + text
                 .get(start..start + gap)
@@ -157,8 +163,9 @@ pub fn read(text: &str) -> Result<Vec<LinkState>, StateError> {
             }
         };
         for link in found {
-            let state = LinkState::deserialize(link)
-                .map_err(|error| fault(format!("not the form that its \"schema\" says: {error}")))?;
+            let state = LinkState::deserialize(link).map_err(|error| {
+                fault(format!("not the form that its \"schema\" says: {error}"))
+            })?;
             links.push(state);
         }
     }

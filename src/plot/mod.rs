@@ -23,8 +23,8 @@ pub use heat_map::{HeatMap, heat_map_svg};
 pub use link::{brief_link_svg, link_svg};
 pub use one_way::one_way_svg;
 pub use png::png_from_svg;
-pub(crate) use text::{BOLD as FONT_BOLD, REGULAR as FONT_REGULAR, database as font_database};
 pub use splice_log::splice_log_svg;
+pub(crate) use text::{BOLD as FONT_BOLD, REGULAR as FONT_REGULAR, database as font_database};
 
 use crate::units::Loss;
 use crate::verdict::BAD_SPLICE_DB;

@@ -10,8 +10,7 @@ use super::dialect::{Separator, split};
 use super::entry::{Entry, entries, entry};
 use super::error::{ParseError, ParseErrorKind, excerpt};
 use super::keys::{
-    AVERAGING_S, BACKSCATTER_DB, CORD_M, INDEX, PULSE_NS, SPACING_M, START_M, WAVELENGTH_NM,
-    plain_key,
+    AVERAGING_S, BACKSCATTER_DB, INDEX, PULSE_NS, SPACING_M, START_M, WAVELENGTH_NM, plain_key,
 };
 use super::lines::{Line, lines_from};
 use super::lists::{List, clock, list_of, numbered};
@@ -21,6 +20,13 @@ use super::quantity::{Refusal, Wanted, quantity};
 use super::recipe::Recipe;
 use super::titles::{DistanceUnit, LevelUnit};
 use super::words::{Key, Known, Vocabulary};
+
+mod decimal;
+mod values;
+
+use decimal::{decimal_of, is_text};
+pub(super) use values::wanted_of;
+use values::{cord, doubt_backscatter, wanted_words};
 
 /// One line of the header, as written and as understood.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -556,104 +562,6 @@ enum Taken {
     No,
 }
 
-/// Header lines looked at for the header's own decimal mark.
-const SHOWING: usize = 1000;
-
-/// The decimal mark of the header, where numbers in it show one and no other: a
-/// header may be written otherwise than the samples.
-fn decimal_of(before: &[Line<'_>], context: Context<'_>) -> Option<DecimalMark> {
-    let mut shown = [false, false];
-    for line in before.iter().take(SHOWING) {
-        for entry in entries(line.text, context.separator, context.vocabulary) {
-            let key = context.vocabulary.key(&plain_key(&entry.key).0);
-            if key.is_some_and(|key| !is_text(key.known))
-                && let Some(mark) = mark_shown(&entry.value)
-            {
-                shown[usize::from(mark == DecimalMark::Comma)] = true;
-            }
-        }
-    }
-    match shown {
-        [true, false] => Some(DecimalMark::Point),
-        [false, true] => Some(DecimalMark::Comma),
-        _ => None,
-    }
-}
-
-/// The decimal mark of a number that cannot be read with it as thousands:
-/// `1.4682`, `0,125`.
-fn mark_shown(value: &str) -> Option<DecimalMark> {
-    let number = value.trim_start_matches(['+', '-', '\u{2212}']);
-    let end = number
-        .find(|c: char| !c.is_ascii_digit() && !matches!(c, '.' | ','))
-        .unwrap_or(number.len());
-    let (whole, decimals) = number.get(..end)?.split_once(['.', ','])?;
-    let plain = |digits: &str| digits.bytes().all(|b| b.is_ascii_digit());
-    if !plain(whole) || !plain(decimals) || decimals.is_empty() {
-        return None;
-    }
-    let thousands = decimals.len() == 3 && (1..=3).contains(&whole.len()) && whole != "0";
-    let mark = if number.as_bytes().get(whole.len()) == Some(&b',') {
-        DecimalMark::Comma
-    } else {
-        DecimalMark::Point
-    };
-    (!thousands).then_some(mark)
-}
-
-fn cord(value: &str, read: impl Fn(Wanted) -> Result<f64, Refusal>) -> Result<Length, Refusal> {
-    let none = ["none", "no"]
-        .iter()
-        .any(|word| word.eq_ignore_ascii_case(value));
-    Ok(Length::from_m(if none { 0.0 } else { read(CORD_M)? }))
-}
-
-fn doubt_backscatter(db: f64, line: usize) -> Option<Warning> {
-    let message = if db > 0.0 {
-        format!("line {line}: backscatter coefficient {db} dB is taken as -{db} dB")
-    } else if db > -70.0 {
-        // At 1 µs the same fibre reads 10·log10(1000) = 30 dB more.
-        format!(
-            "line {line}: backscatter coefficient {db} dB looks like one at 1 µs; wanted is the one \
-             at 1 ns, 30 dB lower"
-        )
-    } else {
-        return None;
-    };
-    Some(Warning::new("backscatter coefficient doubtful", message))
-}
-
-/// Whether a setting is text, which scales no result.
-const fn is_text(known: Known) -> bool {
-    use Known as K;
-    matches!(
-        known,
-        K::Fibre
-            | K::Cable
-            | K::From
-            | K::To
-            | K::Measured
-            | K::Time
-            | K::Instrument
-            | K::Serial
-            | K::Calibrated
-            | K::Operator
-            | K::Note
-    )
-}
-
-/// What the value of a setting may be, where columns can differ in it.
-pub(super) const fn wanted_of(known: Known) -> Option<Wanted> {
-    match known {
-        Known::Wavelength => Some(WAVELENGTH_NM),
-        Known::Pulse => Some(PULSE_NS),
-        Known::Index => Some(INDEX),
-        Known::Backscatter => Some(BACKSCATTER_DB),
-        Known::Averaging => Some(AVERAGING_S),
-        _ => None,
-    }
-}
-
 fn refuse(refusal: Refusal, known: Known, line: Line<'_>, entry: &Entry) -> ParseError {
     let wanted = wanted_words(known);
     let key = entry.key.clone();
@@ -663,22 +571,6 @@ fn refuse(refusal: Refusal, known: Known, line: Line<'_>, entry: &Entry) -> Pars
         Refusal::UnitMissing => ParseErrorKind::SettingWithoutUnit { key, found, wanted },
     };
     kind.at(line.number, line.text, entry.value_start)
-}
-
-const fn wanted_words(known: Known) -> &'static str {
-    match known {
-        Known::Wavelength => WAVELENGTH_NM.words,
-        Known::Pulse => PULSE_NS.words,
-        Known::Index => INDEX.words,
-        Known::Backscatter => BACKSCATTER_DB.words,
-        Known::Averaging => AVERAGING_S.words,
-        Known::Launch | Known::Tail => CORD_M.words,
-        Known::Spacing => SPACING_M.words,
-        Known::Start => START_M.words,
-        Known::DistanceUnit => "one of m, km, ft, kft, miles, ns, us",
-        Known::LevelUnit => "dB or mdB; levels in linear units are not read",
-        _ => "a value",
-    }
 }
 
 #[cfg(test)]

@@ -32,6 +32,6 @@ mod reference;
 mod report;
 mod simulate;
 mod simulate_cable;
-mod view;
 mod splice_log;
+mod view;
 mod visit_sheet;

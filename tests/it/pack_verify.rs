@@ -30,11 +30,7 @@ fn packed(raw_traces: &str) -> Bench {
 /// The digest that a run printed.
 fn digest(text: &str) -> String {
     let (_, after) = text.split_once("digest ").unwrap();
-    after
-        .split_whitespace()
-        .next()
-        .unwrap()
-        .to_owned()
+    after.split_whitespace().next().unwrap().to_owned()
 }
 
 fn copy_all(from: &Path, to: &Path) {

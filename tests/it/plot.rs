@@ -175,7 +175,7 @@ fn the_figure_names_the_bad_joint_and_the_gains_that_are_none() {
     assert!(svg.contains("largest two-way loss of a splice"));
     assert!(svg.contains("gain from A, bad from B: backscatter difference only"));
     assert!(svg.contains("gain from B only: backscatter difference"));
-    assert!(svg.contains("0.15 dB: common"));
+    assert!(svg.contains("0.15 dB for splices"));
     for axis in [
         "km of fibre from A's first connector",
         "loss at the joint, dB",

@@ -12,7 +12,11 @@ use crate::report::plain::plain_text;
 /// is not unchanged.
 pub fn compare(comparison: &Comparison, settings: &TableSettings) -> String {
     let width = settings.width.max(60);
-    let mut text = wrapped(&marked("Before and after, two-way values", Paint::Strong), width, 0);
+    let mut text = wrapped(
+        &marked("Before and after, two-way values", Paint::Strong),
+        width,
+        0,
+    );
     let counts: Vec<String> = [
         Outcome::Worse,
         Outcome::Better,
@@ -26,7 +30,11 @@ pub fn compare(comparison: &Comparison, settings: &TableSettings) -> String {
     .filter(|(count, _)| *count > 0)
     .map(|(count, outcome)| format!("{count} {}", outcome.word()))
     .collect();
-    text.push_str(&wrapped(&format!("Joints: {}.", counts.join(", ")), width, 0));
+    text.push_str(&wrapped(
+        &format!("Joints: {}.", counts.join(", ")),
+        width,
+        0,
+    ));
     text.push_str(&wrapped(
         &format!(
             "A change counts beyond {} standard errors of the difference; of {} joints compared, \
@@ -64,8 +72,10 @@ fn one_link(link: &LinkComparison, width: usize) -> String {
         .differences
         .iter()
         .filter(|one| {
-            matches!(one.quantity, Quantity::JointLoss | Quantity::Length | Quantity::LinkLoss)
-                || one.outcome != Outcome::Unchanged
+            matches!(
+                one.quantity,
+                Quantity::JointLoss | Quantity::Length | Quantity::LinkLoss
+            ) || one.outcome != Outcome::Unchanged
         })
         .map(row)
         .collect();
@@ -80,11 +90,16 @@ fn one_link(link: &LinkComparison, width: usize) -> String {
     ];
     text.push_str(&grid(&headings, rows, width));
     let reasons = link.differences.iter().filter_map(|one| {
-        let at = one.at_after_m.or(one.at_before_m).map_or_else(String::new, |at_m| {
-            format!(" at {} m", signed(at_m, 1))
-        });
+        let at = one
+            .at_after_m
+            .or(one.at_before_m)
+            .map_or_else(String::new, |at_m| format!(" at {} m", signed(at_m, 1)));
         let reason = plain_text(one.reason.as_ref()?);
-        Some(format!("- {}{at}, {}: {reason}", one.quantity.word(), one.outcome.word()))
+        Some(format!(
+            "- {}{at}, {}: {reason}",
+            one.quantity.word(),
+            one.outcome.word()
+        ))
     });
     let weaker = link
         .weaker
@@ -101,14 +116,21 @@ fn row(one: &Difference) -> Vec<String> {
     let numbers = if one.number_before.is_none() && one.number_after.is_none() {
         String::new()
     } else {
-        format!("{} → {}", number(one.number_before), number(one.number_after))
+        format!(
+            "{} → {}",
+            number(one.number_before),
+            number(one.number_after)
+        )
     };
     let decimals = match one.quantity {
         Quantity::Length | Quantity::ReflectanceFromA | Quantity::ReflectanceFromB => 1,
         _ => 3,
     };
     let value = |(value, error): (Option<f64>, Option<f64>)| {
-        value.map_or_else(|| "—".to_owned(), |value| with_error(value, error, decimals))
+        value.map_or_else(
+            || "—".to_owned(),
+            |value| with_error(value, error, decimals),
+        )
     };
     let what = match &one.joint {
         Some(joint) => format!("{}, {}", one.quantity.word(), plain_text(joint)),

@@ -14,8 +14,8 @@ mod trace;
 mod verdicts;
 
 pub use cable::cable;
-pub(super) use grid::{Align, Heading, grid, wrapped};
 pub use compare::compare;
+pub(super) use grid::{Align, Heading, grid, wrapped};
 pub use link::link;
 pub use trace::trace;
 

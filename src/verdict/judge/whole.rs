@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 use crate::both_ways::{Direction, Event, EventKind, Link, Verdict};
 use crate::units::{Attenuation, Length, Loss, Measurement, Position};
 use crate::verdict::judgement::{End, Judgement, Place, What};
-use crate::verdict::limits::{Limits, LinkLossLimit, LossBound, LossLimit};
+use crate::verdict::limits::{Limits, LossBound, LossLimit};
 use crate::verdict::rule::{Limit, conformance};
 
 use super::words::{amount, measured, missing};
