@@ -95,7 +95,14 @@ pub(super) fn detect_jointly(
         let finder = joint.finder(settings);
         let mut marks = merge_strong(&finder, joint.reach());
         marks.retain(|m| !joint.is_echo(m));
-        marks.extend(joint.marks.iter().filter(|m| !m.strong).cloned());
+        // What stays of the first look: all but the strong peaks, which are merged anew.
+        let same = joint.reach() + 2.0 / joint.placing[0].1;
+        let merged = |m: &Mark| marks.iter().any(|n| (n.z_m - m.z_m).abs() <= same);
+        let kept: Vec<Mark> = (joint.marks.iter())
+            .filter(|m| !m.strong || !merged(m))
+            .cloned()
+            .collect();
+        marks.extend(kept);
         marks.iter_mut().for_each(Mark::forget);
         add_fixed(&finder, &mut marks, fixed);
         finder.find(marks)

@@ -45,6 +45,7 @@ fn a_pack_holds_every_form_and_is_replaced_only_when_told() {
     plots/HL-204-017-1550.svg
     raw/harrow-mill-017-1550-from-a.txt
     raw/harrow-mill-017-1550-from-b.txt
+    report.pdf
     results.xlsx
     sections.csv
     ");
