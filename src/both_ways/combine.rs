@@ -11,10 +11,10 @@ use super::build::build_link;
 use super::check::{CombineError, Cords, check_pair, cords};
 use super::ends::{LENGTHS_AGREE, settle_ends};
 use super::glimpse::Glimpse;
-use super::joint::detect_jointly;
+use super::joint::{Joint, detect_jointly};
 use super::link::{Direction, Link, Profiles};
 use super::profiles::profiles;
-use super::readings::read_all;
+use super::readings::{Cluster, read_all};
 use super::register::{Axis, register, register_again};
 
 /// Share by which reflections may be longer or shorter than the stated pulse, two
@@ -150,21 +150,49 @@ pub fn combine_watched(
     let length_m = expected_length(&pair, &axis);
     let fixed = fixed_places(&pair, length_m);
     let looks = (&pair.look_a, &pair.look_b);
-    let joint = detect_jointly(looks.0, looks.1, &axis, settings.detect, &fixed, |found| {
+    let mut joint = detect_jointly(looks.0, looks.1, &axis, settings.detect, &fixed, |found| {
         register_again(looks, &axis, index_ratio, settings.known_length, found)
     });
     warn_of_joints_outside(&mut pair, length_m);
+    let coefficients = [pair.backscatter[0].0, pair.backscatter[1].0];
+    let nothing = {
+        let finder = joint.finder(settings.detect);
+        without_loss(&joint, &read_all(&joint, &finder, [a, b], coefficients))
+    };
+    for mark in nothing.into_iter().rev() {
+        joint.marks.remove(mark);
+    }
     let finder = joint.finder(settings.detect);
-    let clusters = read_all(
-        &joint,
-        &finder,
-        [a, b],
-        [pair.backscatter[0].0, pair.backscatter[1].0],
-    );
+    let clusters = read_all(&joint, &finder, [a, b], coefficients);
     let link = build_link(&pair, &joint, &finder, &clusters, length_m);
     let profiles = profiles(a, b, &joint, link.length.as_ref().ok().map(|l| l.value));
     Ok(Combined { link, profiles })
 }
+
+/// Marks found by a step of which the two readings show nothing: what the fibre's own
+/// unevenness or the end of a tail makes, where the noise is far less than either.
+fn without_loss(joint: &Joint, clusters: &[Cluster]) -> Vec<usize> {
+    clusters
+        .iter()
+        .filter(|c| c.marks.len() == 1)
+        .filter(|c| {
+            let mark = &joint.marks[c.marks.start];
+            let squares = c.readings.iter().map(|reading| {
+                let loss = reading.as_ref().ok()?.loss;
+                Some((loss.value.db() / loss.std_error?.db()).powi(2))
+            });
+            let square: Option<f64> = squares.sum();
+            let found_by_step = !mark.strong && mark.reflective.iter().all(|r| !r);
+            found_by_step && square.is_some_and(|s| s < NOTHING)
+        })
+        .map(|c| c.marks.start)
+        .collect()
+}
+
+/// Sum of the squares of two readings over their standard errors below which they show
+/// nothing: half of what detection asks for. Readings with shorter lines than detection
+/// had keep more than that of any joint worth a threshold.
+const NOTHING: f64 = 13.0;
 
 /// Length of the link that the two looks and the axis give before the joint detection.
 fn expected_length(pair: &Pair<'_>, axis: &Axis) -> f64 {

@@ -2,8 +2,6 @@
 //!
 //! Messages are snapshots, to be read aloud: would a technician know what to do?
 //! Numbers of links are not snapshot here; they belong to the tests of the measurement.
-#![expect(clippy::unwrap_used, reason = "a failure here is the test's failure")]
-
 use std::fs;
 use std::io::Read;
 use std::path::Path;

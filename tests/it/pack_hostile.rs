@@ -1,6 +1,4 @@
 //! Names from files that would do harm if anything obeyed them.
-#![expect(clippy::unwrap_used, reason = "a failure here is the test's failure")]
-
 use std::fs;
 use std::io::Cursor;
 

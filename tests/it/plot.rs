@@ -355,11 +355,12 @@ fn figures_to_look_at() {
 proptest! {
     #![proptest_config(ProptestConfig { cases: 48, failure_persistence: None, ..ProptestConfig::default() })]
 
-    /// Joints anywhere, as many and as close as they come, with any loss and step.
+    /// Joints anywhere, as many and as close as they come, with any loss, and steps up to
+    /// half as much again as the worst pair of fibres of one product gives (0.3 dB each way).
     #[test]
     fn no_text_covers_another_whatever_the_joints(
         mut joints in prop::collection::vec(
-            (0.0_f64..20_000.0, -0.3_f64..3.0, -1.0_f64..1.0),
+            (0.0_f64..20_000.0, -0.3_f64..3.0, -0.45_f64..0.45),
             0..45,
         ),
         cord_m in prop::sample::select(vec![0.0, 20.0, 1000.0]),

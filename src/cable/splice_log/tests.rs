@@ -119,9 +119,9 @@ fn drawn(seed: u64, fibres: usize, machines: [Machine; 2]) -> SpliceLog {
             row[joint] = loss_db;
             let noise_db = 0.008 * normal.sample(&mut source);
             let estimate_db = f64::max(loss_db - machine.estimate_less_db + noise_db, 0.0);
-            let _ = write!(
+            let _ = writeln!(
                 text,
-                "closure {},{},{estimate_db:.3},2026-04-{:02}T10:00,S-{},{},{},{}\n",
+                "closure {},{},{estimate_db:.3},2026-04-{:02}T10:00,S-{},{},{},{}",
                 joint + 1,
                 fibre + 1,
                 13 + joint,
@@ -221,12 +221,7 @@ fn counts_that_rise_together_are_not_told_apart() {
         );
         for fibre in 0..40 {
             let count = cleaves(fibre);
-            let _ = write!(
-                text,
-                "closure 1,{},,S-1,{},{count}\n",
-                fibre + 1,
-                500 + fibre
-            );
+            let _ = writeln!(text, "closure 1,{},,S-1,{},{count}", fibre + 1, 500 + fibre);
         }
         let entries = read_log(&text, &LogColumns::default()).unwrap();
         compare_log(&entries, &cable(&losses)).findings(0.01)

@@ -303,7 +303,7 @@ fn work(
 ) -> (Vec<RedoEntry>, Vec<Visit>, Vec<Finding>) {
     let mut redo: Vec<RedoEntry> = Vec::new();
     let mut findings = Vec::new();
-    for joint in 1..joints.len() - 1 {
+    for (joint, place) in joints.iter().enumerate().take(joints.len() - 1).skip(1) {
         for link in links {
             let event = &link.link.events[joint];
             let is_known = redo
@@ -319,8 +319,8 @@ fn work(
                 joint,
                 wavelength: link.link.wavelength,
                 position: event.position.value,
-                chainage_from_a: joints[joint].chainage,
-                chainage_from_b: joints[joint]
+                chainage_from_a: place.chainage,
+                chainage_from_b: place
                     .chainage
                     .map(|from_a| Length::from_m(30_560.0 - from_a.m())),
                 loss,
