@@ -75,7 +75,7 @@ impl<'a> View<'a> {
     }
 
     /// Samples before and after an event whose leading edge is at index `x`, at most
-    /// `window` on each side inside `span`; none where a side has fewer than [`FEWEST`].
+    /// `window` on each side inside `span`; none where a side has fewer than `FEWEST`.
     pub fn sides(&self, x: f64, span: Span, window: usize) -> Option<(Span, Span)> {
         let edge = before(x)?;
         let left_hi = (edge + 1).min(span.hi);
