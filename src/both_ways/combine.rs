@@ -155,15 +155,19 @@ pub fn combine_watched(
     });
     warn_of_joints_outside(&mut pair, length_m);
     let coefficients = [pair.backscatter[0].0, pair.backscatter[1].0];
-    let nothing = {
+    let read = |joint: &Joint| {
         let finder = joint.finder(settings.detect);
-        without_loss(&joint, &read_all(&joint, &finder, [a, b], coefficients))
+        read_all(joint, &finder, [a, b], coefficients)
     };
-    for mark in nothing.into_iter().rev() {
-        joint.marks.remove(mark);
+    let mut clusters = read(&joint);
+    let nothing = without_loss(&joint, &clusters);
+    if !nothing.is_empty() {
+        for mark in nothing.into_iter().rev() {
+            joint.marks.remove(mark);
+        }
+        clusters = read(&joint);
     }
     let finder = joint.finder(settings.detect);
-    let clusters = read_all(&joint, &finder, [a, b], coefficients);
     let link = build_link(&pair, &joint, &finder, &clusters, length_m);
     let profiles = profiles(a, b, &joint, link.length.as_ref().ok().map(|l| l.value));
     Ok(Combined { link, profiles })

@@ -18,9 +18,9 @@ const BETTER: usize = 2;
 /// A cord's own end can be taken for the link's, and the link's for the cord's,
 /// where one of the two reflections is missing, in the noise, or behind a recovery.
 /// Each far end is tried as it is, one cord nearer, one cord farther, and where the
-/// other trace's length puts it; of those whose lengths agree, the one on which most events of A and B fall together is
-/// kept. An end that only stands out of the noise is forgotten when no reading
-/// agrees.
+/// other trace's length puts it; of those whose lengths agree, the one on which most
+/// events of A and B fall together is kept. An end that only stands out of the noise is
+/// forgotten when no reading agrees.
 pub(super) fn settle_ends(pair: &mut Pair<'_>, index_ratio: f64) {
     let (Some(far_a), Some(far_b)) = (pair.look_a.far, pair.look_b.far) else {
         return;

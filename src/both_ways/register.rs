@@ -110,7 +110,7 @@ pub(super) fn register_again(
     known_length: Option<Length>,
     found: &[Matched],
 ) -> Axis {
-    let least = 1e-4 * (a.eye.spacing_m.powi(2) + b.eye.spacing_m.powi(2));
+    let least = least_variance(a, b);
     let mut axis = *axis;
     let mut kept = Vec::new();
     for _ in 0..6 {
@@ -183,8 +183,7 @@ fn anchors(a: &Look, b: &Look, known_length: Option<Length>) -> Vec<Matched> {
 
 /// Events of A and B that fall on each other, apart from the link's ends.
 fn matched(a: &Look, b: &Look, axis: &Axis, anchors: &[Matched]) -> Vec<Matched> {
-    // A hundredth of a sample: no shape is known better.
-    let least = 1e-4 * (a.eye.spacing_m.powi(2) + b.eye.spacing_m.powi(2));
+    let least = least_variance(a, b);
     let mut pairs = Vec::new();
     for mark in &a.marks {
         let z_m = mark.z_m - a.near.own_m;
@@ -217,6 +216,12 @@ fn matched(a: &Look, b: &Look, axis: &Axis, anchors: &[Matched]) -> Vec<Matched>
         }
     }
     pairs
+}
+
+/// Least variance of the difference of two places, square metres: a hundredth of a
+/// sample in each trace, since no shape is known better.
+fn least_variance(a: &Look, b: &Look) -> f64 {
+    1e-4 * (a.eye.spacing_m.powi(2) + b.eye.spacing_m.powi(2))
 }
 
 fn finite(value: Option<f64>) -> Option<f64> {

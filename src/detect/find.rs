@@ -2,7 +2,7 @@
 
 use super::peaks::{height_db, weak_peaks};
 use super::profile::{Fit, Stretch};
-use super::scan::{Candidate, Thresholds, shortest_window, steps, test_at};
+use super::scan::{Candidate, Thresholds, shortest_window, square_at, steps, test_at};
 use super::threshold::threshold;
 use super::view::{FEWEST, Span, View};
 
@@ -67,7 +67,8 @@ pub struct Finder<'a> {
     /// Per view, the samples between its port's dead zone and its end.
     pub bounds: Vec<Span>,
     thresholds: Thresholds,
-    false_events_per_1000_km: f64,
+    /// Squared thresholds of weak peaks, in one view and in two: a mean over the n samples
+    /// of a pulse has c = 1/n.
     peak_square: [f64; 2],
 }
 
@@ -98,7 +99,6 @@ impl<'a> Finder<'a> {
             .fold(1.0, f64::max);
         Self {
             thresholds: Thresholds::new(rate, longest.max(16), spacing_m),
-            false_events_per_1000_km: rate,
             peak_square: [1, 2].map(|n| threshold(rate * spacing_m / 1e6, 1.0 / pulse, n).powi(2)),
             views,
             bounds,
@@ -227,8 +227,7 @@ impl<'a> Finder<'a> {
         let looks: Vec<(f64, f64)> = (0..=((to - from) / stride) as usize)
             .filter_map(|k| {
                 let z = from + k as f64 * stride;
-                let seen = test_at(&self.views, spans, &self.thresholds, z, usize::MAX / 4)?;
-                Some((z, seen.square))
+                Some((z, square_at(&self.views, spans, &self.thresholds, z)?))
             })
             .collect();
         let most = looks.iter().fold(0.0_f64, |m, l| m.max(l.1));
@@ -278,10 +277,10 @@ impl<'a> Finder<'a> {
     /// double in length.
     fn add(&self, marks: &mut Vec<Mark>) -> bool {
         marks.sort_by(|a, b| a.z_m.total_cmp(&b.z_m));
-        let (spacing, rate) = (self.thresholds.spacing_m(), self.false_events_per_1000_km);
+        let spacing = self.thresholds.spacing_m();
         let mut added = self.add_by(
             marks,
-            |spans, range| weak_peaks(&self.views, spans, rate, spacing, range),
+            |spans, range| weak_peaks(&self.views, spans, self.peak_square, spacing, range),
             |spans, peak| self.settle_peak(spans, peak),
         );
         let longest = self.bounds.iter().map(|b| b.hi.saturating_sub(b.lo)).max();
@@ -432,7 +431,7 @@ impl<'a> Finder<'a> {
         (-MARGIN_LOOKS..=MARGIN_LOOKS)
             .filter_map(|k| {
                 let z = mark.z_m + f64::from(k) / f64::from(MARGIN_LOOKS) * reach;
-                test_at(&self.views, spans, &self.thresholds, z, usize::MAX / 4)
+                test_at(&self.views, spans, &self.thresholds, z)
             })
             .map(|step| step.square - step.threshold)
             .max_by(f64::total_cmp)

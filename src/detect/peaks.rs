@@ -1,8 +1,7 @@
 //! Looks for weak reflections: the pulse's mean above the lines around it.
 
 use super::eye::DB_PER_NEPER;
-use super::scan::Candidate;
-use super::threshold::threshold;
+use super::scan::{Candidate, apart};
 use super::view::{Span, View, before};
 
 /// Samples that a peak with its edge at `x` would fill, inside `span`.
@@ -37,15 +36,14 @@ fn rough_square(view: &View<'_>, x: f64, span: Span, window: usize) -> Option<f6
     Some((mean - before.min(after)).max(0.0).powi(2) / variance)
 }
 
-/// Weak peaks between two places, each above the threshold of the false-event
-/// rate and the strongest within its own pulse; strongest first.
+/// Weak peaks between two places, each above the squared threshold `square` for one
+/// view or two and the strongest within its own pulse; strongest first.
 ///
-/// The statistic is Σ max(T, 0)² over the views: a reflection only ever adds
-/// light. A mean over n samples has c = 1/n.
+/// The statistic is Σ max(T, 0)² over the views: a reflection only ever adds light.
 pub(super) fn weak_peaks(
     views: &[View<'_>],
     spans: &[Span],
-    false_events_per_1000_km: f64,
+    square: [f64; 2],
     spacing_m: f64,
     (from_m, to_m): (f64, f64),
 ) -> Vec<Candidate> {
@@ -53,8 +51,6 @@ pub(super) fn weak_peaks(
         .iter()
         .map(|v| v.eye.pulse_samples)
         .fold(1.0, f64::max);
-    let per_sample = false_events_per_1000_km * spacing_m / 1e6;
-    let square = [1, 2].map(|n| threshold(per_sample, 1.0 / pulse, n).powi(2));
     let window = (4.0 * pulse).ceil().max(16.0) as usize;
     let looks = ((to_m - from_m) / spacing_m).max(0.0) as usize;
     let mut found: Vec<Candidate> = Vec::new();
@@ -90,14 +86,7 @@ pub(super) fn weak_peaks(
         }
     }
     found.sort_by(|a, b| b.square.total_cmp(&a.square));
-    let reach = (pulse + 1.0) * spacing_m;
-    let mut kept: Vec<Candidate> = Vec::new();
-    for candidate in found {
-        if kept.iter().all(|k| (k.z_m - candidate.z_m).abs() > reach) {
-            kept.push(candidate);
-        }
-    }
-    kept
+    apart(found, (pulse + 1.0) * spacing_m)
 }
 
 /// Height of a peak over the backscatter in dB from its relative power.

@@ -92,26 +92,33 @@ fn statistic(
     (directions > 0).then(|| (square, directions, change / directions as f64))
 }
 
-/// The joint statistic held against its threshold at one place.
+/// The joint statistic alone, with windows up to the ends of the spans.
+pub(super) fn square_at(
+    views: &[View<'_>],
+    spans: &[Span],
+    thresholds: &Thresholds,
+    z_m: f64,
+) -> Option<f64> {
+    let (square, ..) = statistic(views, spans, z_m, UP_TO_THE_ENDS, thresholds.spacing_m())?;
+    Some(square)
+}
+
+/// The joint statistic held against its threshold at one place, with windows up to the
+/// ends of the spans.
 pub(super) fn test_at(
     views: &[View<'_>],
     spans: &[Span],
     thresholds: &Thresholds,
     z_m: f64,
-    window: usize,
 ) -> Option<Candidate> {
-    let (square, directions, change) =
-        statistic(views, spans, z_m, window, thresholds.spacing_m())?;
-    Some(Candidate {
-        z_m,
-        square,
-        threshold: thresholds.square(change, directions),
-        window,
-    })
+    test_above(views, spans, thresholds, z_m, UP_TO_THE_ENDS, 0.0)
 }
 
-/// The same where the statistic is at least `share` of its threshold; most places
-/// are left without the threshold's being computed.
+/// A window longer than any trace.
+const UP_TO_THE_ENDS: usize = usize::MAX / 4;
+
+/// The joint statistic held against its threshold where it is at least `share` of it;
+/// most places are left without the threshold's being computed.
 fn test_above(
     views: &[View<'_>],
     spans: &[Span],
@@ -186,10 +193,18 @@ pub(super) fn steps(
     }
     let margin = |c: &Candidate| c.square - c.threshold;
     found.sort_by(|a, b| margin(b).total_cmp(&margin(a)));
-    let reach = (window + 2 * shortest_window(views)) as f64 * spacing;
+    apart(
+        found,
+        (window + 2 * shortest_window(views)) as f64 * spacing,
+    )
+}
+
+/// Of candidates in the order of their strength those that lie more than `reach_m` from
+/// every stronger one that is kept.
+pub(super) fn apart(candidates: Vec<Candidate>, reach_m: f64) -> Vec<Candidate> {
     let mut kept: Vec<Candidate> = Vec::new();
-    for candidate in found {
-        if kept.iter().all(|k| (k.z_m - candidate.z_m).abs() > reach) {
+    for candidate in candidates {
+        if kept.iter().all(|k| (k.z_m - candidate.z_m).abs() > reach_m) {
             kept.push(candidate);
         }
     }
