@@ -5,6 +5,7 @@
 
 pub mod csv;
 mod csv_cable;
+pub(crate) mod event_words;
 pub mod findings;
 pub mod json;
 pub(crate) mod number;

@@ -3,12 +3,12 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::flow::{Flow, NOTE};
-use crate::both_ways::{Event, EventKind, KindFrom, Link, SeenFrom, Verdict};
+use crate::both_ways::{Event, KindFrom, Link, Verdict};
 use crate::cable::Fibre;
 use crate::measure::ReflectanceReading;
 use crate::pack::Content;
 use crate::pack::wording::{Text, Wording};
-use crate::report::findings::kind_word;
+use crate::report::event_words::{kind_in_words, named_place, seen_in_words};
 use crate::report::number::{NO_NUMBER_REASON, loss_with_error, signed};
 use crate::report::plain_text;
 use crate::units::{Length, Loss, Measurement, Reflectance, Wavelength};
@@ -232,30 +232,13 @@ pub(super) fn place(event: &Event) -> String {
 
 /// What an event is, with its joint's name.
 pub(super) fn what(event: &Event, link: &Link) -> String {
-    let mut text = kind_word(event.kind).to_owned();
-    match event.kind {
-        EventKind::Bend => text.insert_str(0, "suspected "),
-        EventKind::Group => text.push_str(", one loss"),
-        EventKind::Splice if event.reflective => text.push_str(", reflective"),
-        EventKind::Connector if !event.reflective => text.push_str(", no reflection"),
-        _ => {}
-    }
+    let mut text = kind_in_words(event);
     if let Some(end) = event.end {
         text = format!("{text}, to {} m", signed(end.m(), 1));
     }
     if let Some((one, other)) = event.echo_of {
-        let named = |place_m: f64| {
-            link.events
-                .iter()
-                .filter(|event| event.kind != EventKind::Echo)
-                // The echo's places are copies of the events'; a metre allows for rounding.
-                .find(|event| (event.position.value.m() - place_m).abs() < 1.0)
-                .map_or_else(
-                    || format!("{} m", signed(place_m, 1)),
-                    |event| event.number.to_string(),
-                )
-        };
-        text = format!("{text} of {} and {}", named(one.m()), named(other.m()));
+        let (one, other) = (named_place(link, one.m()), named_place(link, other.m()));
+        text = format!("{text} of {one} and {other}");
     }
     if let Some(joint) = &event.joint {
         text = format!("{}, {text}", plain_text(joint));
@@ -263,15 +246,7 @@ pub(super) fn what(event: &Event, link: &Link) -> String {
     if event.kind_from == KindFrom::Plan {
         text.push_str(" (by plan)");
     }
-    match event.seen_from {
-        SeenFrom::Both => {}
-        SeenFrom::A => text.push_str("; seen from A only"),
-        SeenFrom::B => text.push_str("; seen from B only"),
-        // An end connector behind which there is no cord: nothing of it is measured.
-        SeenFrom::Neither if event.loss_a_to_b.is_err() && event.loss_b_to_a.is_err() => {}
-        SeenFrom::Neither => text.push_str("; shows in neither trace"),
-    }
-    text
+    text + seen_in_words(event)
 }
 
 /// A text with its places filled in; `{key}` stands for a value.

@@ -5,9 +5,10 @@ use super::grid::{Align, Heading, grid, title, wrapped};
 use super::head::{head, verdict};
 use super::paint::painted;
 use super::verdicts::{event_cell, event_margin, not_passed, verdicts};
-use crate::both_ways::{Event, EventKind, GAIN_NOTE, KindFrom, Link, SeenFrom};
+use crate::both_ways::{Event, EventKind, GAIN_NOTE, KindFrom, Link};
 use crate::measure::{ReflectanceReading, Section};
-use crate::report::findings::{Finding, Noteworthy, kind_word, noteworthy};
+use crate::report::event_words::{kind_in_words, named_place, seen_in_words};
+use crate::report::findings::{Finding, Noteworthy, noteworthy};
 use crate::report::number::{NO_NUMBER_REASON, loss_with_error, signed, with_error};
 use crate::report::plain::{plain_text, shortened};
 use crate::units::{Attenuation, Loss, Measurement, Reflectance};
@@ -220,15 +221,7 @@ fn place(event: &Event) -> String {
 }
 
 fn what(event: &Event, link: &Link) -> String {
-    let mut text = kind_word(event.kind).to_owned();
-    match event.kind {
-        EventKind::Bend => text.insert_str(0, "suspected "),
-        EventKind::Group => text.push_str(", one loss"),
-        EventKind::Splice if event.reflective => text.push_str(", reflective"),
-        EventKind::Connector if is_out_of_sight(event) => text.push_str(", not measured"),
-        EventKind::Connector if !event.reflective => text.push_str(", no reflection"),
-        _ => {}
-    }
+    let mut text = kind_in_words(event);
     if let Some((one, other)) = event.echo_of {
         let (one, other) = (named_place(link, one.m()), named_place(link, other.m()));
         text = format!("{text} of {one} and {other}");
@@ -239,34 +232,7 @@ fn what(event: &Event, link: &Link) -> String {
     if event.kind_from == KindFrom::Plan {
         text.push_str(" (by plan)");
     }
-    match event.seen_from {
-        SeenFrom::Both => {}
-        SeenFrom::A => text.push_str("; seen from A only"),
-        SeenFrom::B => text.push_str("; seen from B only"),
-        SeenFrom::Neither if is_out_of_sight(event) => {}
-        SeenFrom::Neither => text.push_str("; shows in neither trace"),
-    }
-    text
-}
-
-/// An end connector behind which there is no cord: nothing of it is measured.
-fn is_out_of_sight(event: &Event) -> bool {
-    event.seen_from == SeenFrom::Neither && event.loss_a_to_b.is_err() && event.loss_b_to_a.is_err()
-}
-
-/// The number of the event at a place, or the place itself.
-///
-/// The echo's places are copies of the events' positions; a metre allows for
-/// their rounding.
-fn named_place(link: &Link, place_m: f64) -> String {
-    link.events
-        .iter()
-        .filter(|event| !matches!(event.kind, EventKind::Echo))
-        .find(|event| (event.position.value.m() - place_m).abs() < 1.0)
-        .map_or_else(
-            || format!("{} m", signed(place_m, 1)),
-            |event| event.number.to_string(),
-        )
+    text + seen_in_words(event)
 }
 
 fn stands_out(link: &Link, width: usize) -> String {
