@@ -6,6 +6,7 @@ use toml::Spanned;
 use super::natural::same_name;
 use super::pattern::NamePattern;
 use super::splice_log::LogColumns;
+use crate::read::line_and_column;
 
 /// Most fibres of a cable, and most closures: far more than any has.
 const MOST: usize = 10_000;
@@ -152,12 +153,10 @@ struct Checker<'t>(&'t str);
 
 impl Checker<'_> {
     fn at(&self, offset: usize, message: impl Into<String>) -> PlanError {
-        let before = self.0.get(..offset).unwrap_or(self.0);
-        let line_start = before.rfind('\n').map_or(0, |index| index + 1);
-        let in_line = before.get(line_start..).unwrap_or_default();
+        let (line, column) = line_and_column(self.0, offset);
         PlanError {
-            line: before.matches('\n').count() + 1,
-            column: in_line.chars().count() + 1,
+            line,
+            column,
             message: message.into(),
         }
     }

@@ -19,13 +19,14 @@ use crate::report::{
     csv, json, splice_log_table, table, table::TableSettings, visit_sheet_text, visit_sheets,
 };
 use crate::units::{Length, Loss};
-use crate::verdict::{DEFAULT_COVERAGE, Limits, built_in, built_ins};
+use crate::verdict::DEFAULT_COVERAGE;
 use crate::warning::Warning;
 
 use super::args::{DetectArgs, Format, OutputArgs, SettingArgs, length, number_within};
 use super::cable_pack::{self, CablePack};
 use super::input::{recipe, recipe_text, small_text};
 use super::journal::FileJournal;
+use super::limits::{coverage, named_limits};
 use super::output::{File, print, table_settings, tell};
 use super::pack_args::PackArgs;
 use super::progress::Bar;
@@ -85,32 +86,6 @@ pub(super) struct CableArgs {
     pack: PackArgs,
 }
 
-/// Beyond ten standard errors nothing that is measured can be decided.
-fn coverage(text: &str) -> Result<f64, String> {
-    number_within(text, 0.0, 10.0, "; 1.645 leaves a risk of 5 % at the edge")
-}
-
-/// A built-in set by its name, else the limits in a file.
-fn limits(name: &str) -> Result<Limits, CommandError> {
-    if let Some(limits) = built_in(name) {
-        return Ok(limits);
-    }
-    let path = Path::new(name);
-    if !path.exists() {
-        let names: Vec<String> = built_ins().into_iter().map(|(set, _)| set.name).collect();
-        return Err(format!(
-            "{name} is neither a file nor limits that are built in; those are {}",
-            names.join(", ")
-        )
-        .into());
-    }
-    let stem = path
-        .file_stem()
-        .map_or_else(|| name.into(), |stem| stem.to_string_lossy());
-    Limits::from_toml(&small_text(path)?, &stem)
-        .map_err(|error| format!("{name} is no file of limits: {error}").into())
-}
-
 fn bad_splice(text: &str) -> Result<f64, String> {
     number_within(text, 0.001, 60.0, " dB")
 }
@@ -129,7 +104,7 @@ pub(super) fn run(args: &CableArgs) -> Result<Outcome, CommandError> {
         },
         fallback: args.settings.fallback(),
         recipe: recipe(args.settings.recipe.as_deref())?,
-        limits: args.limits.as_deref().map(limits).transpose()?,
+        limits: args.limits.as_deref().map(named_limits).transpose()?,
         coverage: args.coverage,
         bad_splice: args.bad_splice_db.map(Loss::from_db),
         accept_pairing: args.accept_pairing.map(|which| match which {

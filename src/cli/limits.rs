@@ -37,7 +37,7 @@ impl LimitArgs {
     /// # Errors
     /// Why they cannot be read, with line and column.
     pub(super) fn limits(&self) -> Result<Option<Limits>, CommandError> {
-        self.limits.as_deref().map(named).transpose()
+        self.limits.as_deref().map(named_limits).transpose()
     }
 }
 
@@ -51,7 +51,7 @@ pub(super) struct LimitsArgs {
 /// Lists the built-in sets, or prints one.
 pub(super) fn run(args: &LimitsArgs) -> Result<Outcome, CommandError> {
     let text = match &args.name {
-        Some(name) => named(name)?.to_toml(),
+        Some(name) => named_limits(name)?.to_toml(),
         None => table::limits(&built_ins(), &table_settings()),
     };
     print(&text)?;
@@ -59,7 +59,7 @@ pub(super) fn run(args: &LimitsArgs) -> Result<Outcome, CommandError> {
 }
 
 /// A built-in set by its name, else the limits in a file.
-fn named(name: &str) -> Result<Limits, CommandError> {
+pub(super) fn named_limits(name: &str) -> Result<Limits, CommandError> {
     if let Some(limits) = built_in(name) {
         return Ok(limits);
     }
@@ -80,6 +80,6 @@ fn named(name: &str) -> Result<Limits, CommandError> {
 }
 
 /// Beyond ten standard errors nothing that is measured can be decided.
-fn coverage(text: &str) -> Result<f64, String> {
+pub(super) fn coverage(text: &str) -> Result<f64, String> {
     number_within(text, 0.0, 10.0, "; 1.645 leaves a risk of 5 % at the edge")
 }

@@ -30,6 +30,7 @@ use std::process::ExitCode;
 use clap::Parser;
 
 use crate::both_ways::Verdict;
+use crate::pack::chain;
 use crate::report::schema;
 
 use args::{Cli, Command, Schema};
@@ -114,18 +115,6 @@ fn print_schema(what: Schema) -> Result<Outcome, CommandError> {
     };
     output::print(&text)?;
     Ok(Outcome::Done)
-}
-
-/// An error and what caused it, outermost first, joined by colons.
-fn chain(error: &dyn Error) -> String {
-    let mut text = error.to_string();
-    let mut source = error.source();
-    while let Some(cause) = source {
-        text.push_str(": ");
-        text.push_str(&cause.to_string());
-        source = cause.source();
-    }
-    text
 }
 
 #[cfg(test)]

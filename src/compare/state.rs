@@ -4,6 +4,7 @@ use serde::Deserialize;
 use serde_json::{Deserializer, Value};
 
 use crate::both_ways::EventKind;
+use crate::read::line_and_column;
 
 /// A link as a result holds it; units in the names, missing is `None`.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
@@ -125,15 +126,10 @@ pub fn read(text: &str) -> Result<Vec<LinkState>, StateError> {
     let mut objects = Deserializer::from_str(text).into_iter::<Value>();
     loop {
         let start = objects.byte_offset();
-        let before = text.get(..start).unwrap_or_default();
         let gap = text
             .get(start..)
             .map_or(0, |rest| rest.len() - rest.trim_start().len());
-        let line = before.matches('\n').count()
-            + text
-                .get(start..start + gap)
-                .map_or(0, |blank| blank.matches('\n').count())
-            + 1;
+        let (line, _) = line_and_column(text, start + gap);
         let fault = |message: String| StateError { line, message };
         let Some(object) = objects.next() else {
             return Ok(links);

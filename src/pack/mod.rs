@@ -37,7 +37,7 @@ impl PackError {
 }
 
 /// An error and what caused it, outermost first, joined by colons.
-fn chain(error: &dyn std::error::Error) -> String {
+pub(crate) fn chain(error: &dyn std::error::Error) -> String {
     let mut text = error.to_string();
     let mut source = error.source();
     while let Some(cause) = source {

@@ -4,6 +4,7 @@ use serde::Deserialize;
 use toml::Spanned;
 
 use super::wording::{Text, Wording};
+use crate::read::line_and_column;
 
 /// Most characters of one entry: a page of text.
 const MOST_CHARACTERS: usize = 4_000;
@@ -64,14 +65,10 @@ pub struct ProjectError {
 
 impl ProjectError {
     fn at(text: &str, byte: usize, message: impl Into<String>) -> Self {
-        let before = text.get(..byte).unwrap_or(text);
-        let line_start = before.rfind('\n').map_or(0, |end| end + 1);
+        let (line, column) = line_and_column(text, byte);
         Self {
-            line: before.matches('\n').count() + 1,
-            column: before
-                .get(line_start..)
-                .map_or(0, |part| part.chars().count())
-                + 1,
+            line,
+            column,
             message: message.into(),
         }
     }

@@ -31,6 +31,15 @@ macro_rules! texts {
     };
 }
 
+/// The cautions that every form of a pack shows, in their order.
+pub(crate) const CAUTIONS: [Text; 5] = [
+    Text::CautionLight,
+    Text::CautionGlass,
+    Text::CautionArc,
+    Text::CautionCodes,
+    Text::CautionCalculation,
+];
+
 texts! {
     PackTitle = "pack_title": "Two-way OTDR measurement: handover pack",
     Project = "project": "Project",

@@ -22,6 +22,15 @@ pub(super) struct Lines<'t> {
     number: usize,
 }
 
+/// Line and character of a byte in a text, both counted from 1; for texts whose lines end
+/// in `\n`, as in the files that the program itself defines.
+pub(crate) fn line_and_column(text: &str, byte: usize) -> (usize, usize) {
+    let before = text.get(..byte).unwrap_or(text);
+    let line = before.matches('\n').count() + 1;
+    let in_line = before.rsplit('\n').next().unwrap_or(before);
+    (line, in_line.chars().count() + 1)
+}
+
 /// Lines of `text` from the line start `at`, which has the number `number`.
 pub(super) fn lines_from(text: &str, at: usize, number: usize) -> Lines<'_> {
     Lines { text, at, number }

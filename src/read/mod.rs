@@ -57,6 +57,7 @@ pub use error::{ParseError, ParseErrorKind, Place, ReadError};
 pub use heads::heads_of_path;
 pub use inspection::{InspectedTrace, Inspection, inspection};
 pub use layout::{BlockForm, Column, Holds, Layout};
+pub(crate) use lines::line_and_column;
 pub use number::{DecimalMark, NumberStyle, Thousands};
 pub use picture::{Glyphs, picture};
 pub use plain::{notes_as_text, to_plain_text};

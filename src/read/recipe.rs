@@ -8,6 +8,7 @@ use toml::Spanned;
 use super::FileContent;
 use super::dialect::Separator;
 use super::layout::Holds;
+use super::lines::line_and_column;
 use super::number::{DecimalMark, Thousands};
 use super::titles::{Direction, DistanceUnit, LevelUnit, Meaning};
 use super::words::{Quantity, Vocabulary, Word};
@@ -93,14 +94,10 @@ pub struct RecipeError {
 
 impl RecipeError {
     fn at(text: &str, byte: usize, message: impl Into<String>) -> Self {
-        let before = text.get(..byte).unwrap_or(text);
-        let line_start = before.rfind('\n').map_or(0, |end| end + 1);
+        let (line, column) = line_and_column(text, byte);
         Self {
-            line: before.matches('\n').count() + 1,
-            column: before
-                .get(line_start..)
-                .map_or(0, |part| part.chars().count())
-                + 1,
+            line,
+            column,
             message: message.into(),
         }
     }

@@ -2,6 +2,8 @@
 
 use std::fmt;
 
+use serde::de::DeserializeOwned;
+
 use super::instrument::Instrument;
 use super::place::{Path, Place, find, place_of};
 use super::plan::{Fibre, LinkEnd, Plan};
@@ -144,6 +146,26 @@ impl fmt::Display for Spaced<'_> {
 /// Most samples of one trace: 100 km at 5 cm.
 const MOST_SAMPLES: usize = 2_000_000;
 
+/// Reads a plan of any form from TOML; `fault` finds the first value that cannot be.
+pub(super) fn read<P: DeserializeOwned>(
+    text: &str,
+    fault: impl Fn(&P) -> Option<(Path, PlanErrorKind)>,
+) -> Result<P, PlanError> {
+    let plan: P = toml::from_str(text).map_err(|error| text_error(text, &error))?;
+    match fault(&plan) {
+        None => Ok(plan),
+        Some((path, kind)) => Err(PlanError {
+            place: find(text, &path),
+            kind,
+        }),
+    }
+}
+
+/// A fault of a plan that was built in code and so has no place.
+pub(super) fn without_place(fault: Option<(Path, PlanErrorKind)>) -> Result<(), PlanError> {
+    fault.map_or(Ok(()), |(_, kind)| Err(PlanError { place: None, kind }))
+}
+
 impl Plan {
     /// Reads a plan from TOML and checks it.
     ///
@@ -173,13 +195,7 @@ impl Plan {
     /// );
     /// ```
     pub fn from_toml(text: &str) -> Result<Self, PlanError> {
-        let plan: Self = toml::from_str(text).map_err(|error| text_error(text, &error))?;
-        plan.fault().map_or(Ok(plan), |(path, kind)| {
-            Err(PlanError {
-                place: find(text, &path),
-                kind,
-            })
-        })
+        read(text, Self::fault)
     }
 
     /// Checks a plan built in code.
@@ -187,8 +203,7 @@ impl Plan {
     /// # Errors
     /// [`PlanError`] without a place, naming the first value that cannot be.
     pub fn check(&self) -> Result<(), PlanError> {
-        self.fault()
-            .map_or(Ok(()), |(_, kind)| Err(PlanError { place: None, kind }))
+        without_place(self.fault())
     }
 
     fn fault(&self) -> Option<(Path, PlanErrorKind)> {

@@ -1,5 +1,6 @@
 //! A table of a TOML text, read key by key, so that every fault has its place.
 
+use crate::read::line_and_column;
 use std::ops::RangeInclusive;
 
 use toml::Spanned;
@@ -46,14 +47,10 @@ pub(crate) fn document(text: &str) -> Result<Spanned<DeTable<'_>>, FieldError> {
 
 /// A fault at a byte of a text.
 pub(crate) fn fault(text: &str, byte: usize, message: impl Into<String>) -> FieldError {
-    let before = text.get(..byte).unwrap_or(text);
-    let line_start = before.rfind('\n').map_or(0, |end| end + 1);
+    let (line, column) = line_and_column(text, byte);
     FieldError {
-        line: before.matches('\n').count() + 1,
-        column: before
-            .get(line_start..)
-            .map_or(0, |part| part.chars().count())
-            + 1,
+        line,
+        column,
         message: message.into(),
     }
 }

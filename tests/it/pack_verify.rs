@@ -242,7 +242,7 @@ fn a_cable_is_measured_again_from_its_raw_traces() {
         bench
             .names("results/raw")
             .iter()
-            .all(|n| n.to_lowercase().ends_with(".gz"))
+            .all(|n| Path::new(n).extension().is_some_and(|e| e == "gz"))
     );
     forged(&bench, "RT-24.json", "\"rank\": 1", "\"rank\": 9");
     let forged = bench.run(&["verify", "results"]);

@@ -141,56 +141,63 @@ pub fn line_test_holding(x: &[f64], other: &[f64], y: &[f64]) -> Option<LineTest
 
 /// What a line through (x, y) leaves of y.
 fn left_by(x: &[f64], y: &[f64]) -> Option<Vec<f64>> {
-    if x.len() != y.len() {
-        return None;
+    let line = Line::through(x, y)?;
+    Some(line.residuals(x, y).collect())
+}
+
+/// The least-squares line through points.
+struct Line {
+    slope: f64,
+    intercept: f64,
+    /// Σ(x − x̄)².
+    sum_xx: f64,
+}
+
+impl Line {
+    /// `None` without a spread in x.
+    fn through(x: &[f64], y: &[f64]) -> Option<Self> {
+        if x.len() != y.len() {
+            return None;
+        }
+        let (mean_x, mean_y) = (mean_of(x), mean_of(y));
+        let sum_xx: f64 = x.iter().map(|x| (x - mean_x) * (x - mean_x)).sum();
+        if sum_xx <= 0.0 {
+            return None;
+        }
+        let sum_xy: f64 = (x.iter().zip(y))
+            .map(|(x, y)| (x - mean_x) * (y - mean_y))
+            .sum();
+        let slope = sum_xy / sum_xx;
+        Some(Self {
+            slope,
+            intercept: mean_y - slope * mean_x,
+            sum_xx,
+        })
     }
-    let (mean_x, mean_y) = (mean_of(x), mean_of(y));
-    let sum_xx: f64 = x.iter().map(|x| (x - mean_x) * (x - mean_x)).sum();
-    if sum_xx <= 0.0 {
-        return None;
+
+    fn residuals(&self, x: &[f64], y: &[f64]) -> impl Iterator<Item = f64> {
+        (x.iter().zip(y)).map(|(x, y)| y - self.intercept - self.slope * x)
     }
-    let points = || x.iter().zip(y);
-    let slope = points()
-        .map(|(x, y)| (x - mean_x) * (y - mean_y))
-        .sum::<f64>()
-        / sum_xx;
-    Some(
-        points()
-            .map(|(x, y)| y - mean_y - slope * (x - mean_x))
-            .collect(),
-    )
 }
 
 fn line_with_freedom(x: &[f64], y: &[f64], fitted: usize) -> Option<LineTest> {
     let n = x.len();
-    if n < fitted + 2 || y.len() != n {
+    if n < fitted + 2 {
         return None;
     }
-    let (mean_x, mean_y) = (mean_of(x), mean_of(y));
-    let sum_xx: f64 = x.iter().map(|x| (x - mean_x) * (x - mean_x)).sum();
-    if sum_xx <= 0.0 {
-        return None;
-    }
-    let points = || x.iter().zip(y);
-    let slope = points()
-        .map(|(x, y)| (x - mean_x) * (y - mean_y))
-        .sum::<f64>()
-        / sum_xx;
-    let intercept = mean_y - slope * mean_x;
-    let residual: f64 = points()
-        .map(|(x, y)| (y - intercept - slope * x).powi(2))
-        .sum();
+    let line = Line::through(x, y)?;
+    let residual: f64 = line.residuals(x, y).map(|left| left * left).sum();
     let freedom = (n - fitted) as f64;
-    let slope_std_error = (residual / freedom / sum_xx).sqrt();
+    let slope_std_error = (residual / freedom / line.sum_xx).sqrt();
     if slope_std_error <= 0.0 {
         return None;
     }
     Some(LineTest {
         n,
-        slope,
+        slope: line.slope,
         slope_std_error,
-        intercept,
-        p: both_tails(slope / slope_std_error, freedom)?,
+        intercept: line.intercept,
+        p: both_tails(line.slope / slope_std_error, freedom)?,
     })
 }
 

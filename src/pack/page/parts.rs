@@ -3,7 +3,7 @@
 use std::fmt::Write;
 
 use crate::both_ways::Verdict;
-use crate::pack::wording::{Text, Wording};
+use crate::pack::wording::{CAUTIONS, Text, Wording};
 use crate::report::number::signed;
 use crate::units::Measurement;
 
@@ -91,13 +91,7 @@ pub(super) fn cautions(wording: &Wording) -> String {
         "<section class=\"cautions\"><h2>{}</h2><ul>",
         html(wording.of(Text::Cautions))
     );
-    for text in [
-        Text::CautionLight,
-        Text::CautionGlass,
-        Text::CautionArc,
-        Text::CautionCodes,
-        Text::CautionCalculation,
-    ] {
+    for text in CAUTIONS {
         let _ = write!(list, "<li>{}</li>", html(wording.of(text)));
     }
     list + "</ul></section>"

@@ -1,7 +1,7 @@
 //! The flow of blocks down the pages: what does not fit goes to the next one.
 
 use super::page::{ACCENT, Anchor, Area, Bookmark, HAIR, INK, Item, Page, Pages, SOFT, Spot};
-use super::typeset::{Style, Typesetter};
+use super::typeset::{Line, Style, Typesetter};
 use super::{Paper, PdfError};
 use crate::report::shortened;
 
@@ -285,7 +285,7 @@ impl Flow {
     }
 
     /// Puts a line with its left, right or middle at `x`; `share` is 0, 1 or ½.
-    pub(super) fn put_line(&mut self, line: super::typeset::Line, x: f32, y: f32, share: f32) {
+    pub(super) fn put_line(&mut self, line: Line, x: f32, y: f32, share: f32) {
         let x = x - share * line.width;
         self.put(Item::Text { x, y, line });
     }
@@ -294,27 +294,13 @@ impl Flow {
     pub(super) fn finished(mut self, running: &Running) -> (Pages, Typesetter) {
         let (wide, high) = self.size;
         let count = self.out.all.len();
-        let right = wide - SIDE;
         for index in 0..count {
             let number = running
                 .number
                 .replace("{page}", &(index + 1).to_string())
                 .replace("{pages}", &count.to_string());
             let number = self.typesetter.line(&number, NOTE.inked(INK));
-            let mut items = Vec::new();
-            let foot_y = high - FOOT_Y;
-            let room = self.room() - number.width - 20.0;
-            let origin = self.typesetter.fitted(&running.origin, NOTE, room);
-            items.push(Item::Text {
-                x: SIDE,
-                y: foot_y,
-                line: origin,
-            });
-            items.push(Item::Text {
-                x: right - number.width,
-                y: foot_y,
-                line: number,
-            });
+            let mut items = self.both_sides(&running.origin, number, high - FOOT_Y);
             let chapter = self
                 .out
                 .all
@@ -322,18 +308,7 @@ impl Flow {
                 .and_then(|page| page.chapter.clone());
             if let Some(chapter) = chapter {
                 let chapter = self.typesetter.fitted(&chapter, NOTE, self.room() / 2.0);
-                let room = self.room() - chapter.width - 20.0;
-                let subject = self.typesetter.fitted(&running.subject, NOTE, room);
-                items.push(Item::Text {
-                    x: SIDE,
-                    y: HEAD_Y,
-                    line: subject,
-                });
-                items.push(Item::Text {
-                    x: right - chapter.width,
-                    y: HEAD_Y,
-                    line: chapter,
-                });
+                items.extend(self.both_sides(&running.subject, chapter, HEAD_Y));
                 items.push(Item::Filled {
                     area: Area {
                         x: SIDE,
@@ -349,5 +324,20 @@ impl Flow {
             }
         }
         (self.out, self.typesetter)
+    }
+
+    /// A text from the left margin on, as much as fits, and a line up to the right one.
+    fn both_sides(&mut self, left: &str, right: Line, y: f32) -> Vec<Item> {
+        let room = self.room() - right.width - 20.0;
+        let left = self.typesetter.fitted(left, NOTE, room);
+        let x = self.size.0 - SIDE - right.width;
+        vec![
+            Item::Text {
+                x: SIDE,
+                y,
+                line: left,
+            },
+            Item::Text { x, y, line: right },
+        ]
     }
 }

@@ -8,7 +8,7 @@ use super::table::{Align, Cell, Column, Table};
 use super::words;
 use crate::both_ways::{Direction, Link};
 use crate::pack::Content;
-use crate::pack::wording::Text;
+use crate::pack::wording::{CAUTIONS, Text};
 use crate::report::number::signed;
 use crate::report::plain_text;
 use crate::units::Wavelength;
@@ -29,13 +29,7 @@ pub(super) fn lay(flow: &mut Flow, content: &Content<'_>) {
 pub(super) fn cautions(flow: &mut Flow, content: &Content<'_>) {
     let wording = content.wording;
     flow.section(wording.of(Text::Cautions), 40.0);
-    for text in [
-        Text::CautionLight,
-        Text::CautionGlass,
-        Text::CautionArc,
-        Text::CautionCodes,
-        Text::CautionCalculation,
-    ] {
+    for text in CAUTIONS {
         flow.item("–", wording.of(text), BODY);
     }
 }

@@ -197,6 +197,32 @@ impl Typesetter {
 
     /// The text on one line of at most `room` points, `…` for what does not fit.
     pub(super) fn fitted(&mut self, text: &str, style: Style, room: f32) -> Line {
+        self.shortened(text, style, room, |letters, count| {
+            let short: String = letters.iter().take(count).collect();
+            format!("{}…", short.trim_end())
+        })
+    }
+
+    /// The text on one line of at most `room` points, `…` in its middle: names that begin
+    /// alike are told apart by their ends.
+    pub(super) fn fitted_in_middle(&mut self, text: &str, style: Style, room: f32) -> Line {
+        self.shortened(text, style, room, |letters, count| {
+            let (head, tail) = (count / 2, count - count / 2);
+            let start: String = letters.iter().take(head).collect();
+            let end: String = letters.iter().skip(letters.len() - tail).collect();
+            format!("{}…{}", start.trim_end(), end.trim_start())
+        })
+    }
+
+    /// The whole text where it fits, else the longest that `short` makes of so many of its
+    /// letters and that fits.
+    fn shortened(
+        &mut self,
+        text: &str,
+        style: Style,
+        room: f32,
+        short: impl Fn(&[char], usize) -> String,
+    ) -> Line {
         let whole = self.line(text, style);
         if whole.width <= room {
             return whole;
@@ -207,34 +233,7 @@ impl Typesetter {
         let mut best = self.line("…", style);
         while fits + 1 < too_many {
             let count = usize::midpoint(fits, too_many);
-            let short: String = letters.iter().take(count).collect();
-            let line = self.line(&format!("{}…", short.trim_end()), style);
-            if line.width <= room {
-                fits = count;
-                best = line;
-            } else {
-                too_many = count;
-            }
-        }
-        best
-    }
-
-    /// The text on one line of at most `room` points, `…` in its middle: names that begin
-    /// alike are told apart by their ends.
-    pub(super) fn fitted_in_middle(&mut self, text: &str, style: Style, room: f32) -> Line {
-        let whole = self.line(text, style);
-        if whole.width <= room {
-            return whole;
-        }
-        let letters: Vec<char> = text.chars().collect();
-        let (mut fits, mut too_many) = (0, letters.len());
-        let mut best = self.line("…", style);
-        while fits + 1 < too_many {
-            let count = usize::midpoint(fits, too_many);
-            let (head, tail) = (count / 2, count - count / 2);
-            let start: String = letters.iter().take(head).collect();
-            let end: String = letters.iter().skip(letters.len() - tail).collect();
-            let line = self.line(&format!("{}…{}", start.trim_end(), end.trim_start()), style);
+            let line = self.line(&short(&letters, count), style);
             if line.width <= room {
                 fits = count;
                 best = line;

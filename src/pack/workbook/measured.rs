@@ -38,11 +38,11 @@ fn reason<Q>(measurement: &Measurement<Q>) -> Option<&str> {
         .map(|missing| missing.reason.as_str())
 }
 
-fn light(link: &Link) -> Cell {
+pub(super) fn light(link: &Link) -> Cell {
     Cell::number(Some(link.wavelength.nm()), 0)
 }
 
-fn fibre(entry: &PackLink) -> Cell {
+pub(super) fn fibre(entry: &PackLink) -> Cell {
     Cell::Text(
         entry
             .link

@@ -2,6 +2,7 @@
 
 use rust_xlsxwriter::{Workbook, XlsxError};
 
+use super::measured::{fibre, light};
 use super::sheet::{Cell, add, column};
 use crate::both_ways::Direction;
 use crate::pack::content::{Content, PackLink};
@@ -55,14 +56,8 @@ pub(super) fn judgements(workbook: &mut Workbook, content: &Content<'_>) -> Resu
         .flat_map(|entry| entry.judgements.iter().map(move |one| (entry, one)))
         .map(|(entry, one)| {
             vec![
-                Cell::Text(
-                    entry
-                        .link
-                        .fibre
-                        .clone()
-                        .unwrap_or_else(|| entry.page.clone()),
-                ),
-                Cell::number(Some(entry.link.wavelength.nm()), 0),
+                fibre(entry),
+                light(&entry.link),
                 Cell::Text(one.what.word().to_owned()),
                 Cell::Text(place_words(&one.place)),
                 Cell::Verdict(one.verdict),
@@ -126,14 +121,8 @@ pub(super) fn settings(workbook: &mut Workbook, content: &Content<'_>) -> Result
     let row = |entry: &PackLink, direction: &Direction, name: &str, source: &SourceFile| {
         let header = &direction.header;
         vec![
-            Cell::Text(
-                entry
-                    .link
-                    .fibre
-                    .clone()
-                    .unwrap_or_else(|| entry.page.clone()),
-            ),
-            Cell::number(Some(entry.link.wavelength.nm()), 0),
+            fibre(entry),
+            light(&entry.link),
             Cell::Text(name.to_owned()),
             Cell::number(Some(direction.pulse_width.ns()), 0),
             Cell::number(Some(direction.group_index.ratio()), 4),
@@ -187,14 +176,8 @@ pub(super) fn doubts(workbook: &mut Workbook, content: &Content<'_>) -> Result<(
     let each = content.links.iter().flat_map(|entry| {
         entry.link.warnings.iter().map(move |warning| {
             vec![
-                Cell::Text(
-                    entry
-                        .link
-                        .fibre
-                        .clone()
-                        .unwrap_or_else(|| entry.page.clone()),
-                ),
-                Cell::number(Some(entry.link.wavelength.nm()), 0),
+                fibre(entry),
+                light(&entry.link),
                 Cell::Text(warning.code.clone().into_owned()),
                 Cell::Text(warning.message.clone()),
             ]

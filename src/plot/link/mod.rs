@@ -12,7 +12,7 @@ use super::levels::{STRIP_MARGIN_PX, STRIP_PX};
 use super::text::Fonts;
 use super::{PlotError, PlotSettings};
 use crate::both_ways::{Link, Profiles};
-use crate::report::findings::noteworthy;
+use crate::report::findings::{Noteworthy, noteworthy};
 use crate::units::Length;
 
 /// Height of the backscatter panel with its axis, as a share of the sheet.
@@ -39,15 +39,9 @@ pub fn link_svg(
     sheet(settings, PlotSettings::LEAST_HEIGHT, |canvas| {
         let (width, height) = (f64::from(settings.width), f64::from(settings.height));
         let extent = Extent::of(link, profiles);
-        let axis = FibreAxis::new(extent.from_m, extent.to_m, width);
-
-        let axis = axis.with_room_for(link.events.len());
+        let axis = extent.axis(link, width);
         heading(link, &found, &axis, settings).draw(canvas, &fonts, width, height)?;
-        let columns: Vec<Column> = link
-            .events
-            .iter()
-            .map(|event| column(event, &found, &axis, settings.reference.db()))
-            .collect();
+        let columns = columns_of(link, &found, &axis, settings);
         let columns_bottom = HEADING_PX + COLUMNS_SHARE * (height - HEADING_PX);
         Columns::new(&columns, &axis, &fonts).draw(
             canvas,
@@ -106,13 +100,8 @@ pub fn brief_link_svg(
     sheet(settings, PlotSettings::LEAST_BRIEF_HEIGHT, |canvas| {
         let (width, height) = (f64::from(settings.width), f64::from(settings.height));
         let extent = Extent::of(link, profiles);
-        let axis = FibreAxis::new(extent.from_m, extent.to_m, width);
-        let axis = axis.with_room_for(link.events.len());
-        let columns: Vec<Column> = link
-            .events
-            .iter()
-            .map(|event| column(event, &found, &axis, settings.reference.db()))
-            .collect();
+        let axis = extent.axis(link, width);
+        let columns = columns_of(link, &found, &axis, settings);
         let columns_bottom = BRIEF_COLUMNS_SHARE * (height - BRIEF_FOOT_PX);
         Columns::new(&columns, &axis, &fonts).draw(
             canvas,
@@ -146,6 +135,17 @@ pub fn brief_link_svg(
     })
 }
 
+/// A column for each event.
+fn columns_of(
+    link: &Link,
+    found: &[Noteworthy<'_>],
+    axis: &FibreAxis,
+    settings: &PlotSettings,
+) -> Vec<Column> {
+    let of = |event| column(event, found, axis, settings.reference.db());
+    link.events.iter().map(of).collect()
+}
+
 /// What the fibre's axis must hold.
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct Extent {
@@ -157,6 +157,11 @@ struct Extent {
 }
 
 impl Extent {
+    /// The axis on a sheet of that width, with room for the columns.
+    fn axis(&self, link: &Link, width: f64) -> FibreAxis {
+        FibreAxis::new(self.from_m, self.to_m, width).with_room_for(link.events.len())
+    }
+
     fn of(link: &Link, profiles: &Profiles) -> Self {
         let has_level = |index: usize| {
             profiles

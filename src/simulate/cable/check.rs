@@ -2,8 +2,8 @@
 
 use super::faults::Fault;
 use super::plan::CablePlan;
-use crate::simulate::check::{PlanError, PlanErrorKind, range, text_error};
-use crate::simulate::place::{Path, find};
+use crate::simulate::check::{PlanError, PlanErrorKind, range, read, without_place};
+use crate::simulate::place::Path;
 use crate::units::Loss;
 
 type Found = Option<(Path, PlanErrorKind)>;
@@ -20,13 +20,7 @@ impl CablePlan {
     /// [`PlanError`] with line and column, when the text is not a plan or a value
     /// cannot be.
     pub fn from_toml(text: &str) -> Result<Self, PlanError> {
-        let plan: Self = toml::from_str(text).map_err(|error| text_error(text, &error))?;
-        plan.fault().map_or(Ok(plan), |(path, kind)| {
-            Err(PlanError {
-                place: find(text, &path),
-                kind,
-            })
-        })
+        read(text, Self::fault)
     }
 
     /// Checks a plan built in code.
@@ -34,8 +28,7 @@ impl CablePlan {
     /// # Errors
     /// [`PlanError`] without a place, naming the first value that cannot be.
     pub fn check(&self) -> Result<(), PlanError> {
-        self.fault()
-            .map_or(Ok(()), |(_, kind)| Err(PlanError { place: None, kind }))
+        without_place(self.fault())
     }
 
     fn fault(&self) -> Found {
