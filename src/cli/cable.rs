@@ -19,7 +19,7 @@ use crate::report::{
     csv, json, splice_log_table, table, table::TableSettings, visit_sheet_text, visit_sheets,
 };
 use crate::units::{Length, Loss};
-use crate::verdict::DEFAULT_COVERAGE;
+use crate::verdict::{DEFAULT_COVERAGE, Limits};
 use crate::warning::Warning;
 
 use super::args::{DetectArgs, Format, OutputArgs, SettingArgs, length, number_within};
@@ -151,7 +151,7 @@ pub(super) fn run(args: &CableArgs) -> Result<Outcome, CommandError> {
         let pack = CablePack {
             result: &result,
             files: &files,
-            setup: setup(args, left_out)?,
+            setup: setup(args, settings.limits.as_ref(), left_out)?,
             others: files_of(&result, log.as_ref(), args)?,
             result_file: format!("{}.json", stem(&result)),
             fallback: settings.fallback,
@@ -169,7 +169,11 @@ pub(super) fn run(args: &CableArgs) -> Result<Outcome, CommandError> {
 }
 
 /// Everything that the result depends on beside the traces.
-fn setup(args: &CableArgs, left_out: usize) -> Result<CableSetup, CommandError> {
+fn setup(
+    args: &CableArgs,
+    limits: Option<&Limits>,
+    left_out: usize,
+) -> Result<CableSetup, CommandError> {
     let plan = if args.folder_or_plan.is_dir() {
         None
     } else {
@@ -187,8 +191,8 @@ fn setup(args: &CableArgs, left_out: usize) -> Result<CableSetup, CommandError> 
             AcceptArg::Found => Accepted::Found,
             AcceptArg::Labelled => Accepted::Labelled,
         }),
-        limits: None,
-        coverage: None,
+        limits: limits.map(Limits::to_toml),
+        coverage: Some(args.coverage),
         left_out,
     })
 }

@@ -244,6 +244,12 @@ fn a_cable_is_measured_again_from_its_raw_traces() {
             .iter()
             .all(|n| Path::new(n).extension().is_some_and(|e| e == "gz"))
     );
+    // What was judged is judged again by the same limits and coverage.
+    let judging = ["--limits", "long-haul", "--coverage", "2"];
+    let ran = bench.run(&[&["cable", "cable", "--out", "judged"], &judging[..]].concat());
+    assert_eq!(ran.code, 2, "{}", ran.err);
+    let checked = bench.run(&["verify", "judged"]);
+    assert_eq!(checked.code, 0, "{}", checked.out);
     forged(&bench, "RT-24.json", "\"rank\": 1", "\"rank\": 9");
     let forged = bench.run(&["verify", "results"]);
     assert_eq!(forged.code, 1);
