@@ -20,6 +20,9 @@ const X_LABELS_PX: f64 = 46.0;
 pub(super) const X_TICKS_PX: f64 = 26.0;
 /// Distance of a vertical axis' name from the axis.
 const NAME_PX: f64 = 56.0;
+/// From the outer end of an axis' labels to the middle of its name: what the ticks take, half
+/// of the name's height, and a little.
+const LABEL_GAP_PX: f64 = 17.0;
 /// Size of the smallest text.
 pub(super) const SMALL: f64 = 12.0;
 /// Size of ordinary text.
@@ -237,9 +240,16 @@ pub(super) fn axes(
         .into_iter()
         .find(|name| fonts.width(name, SMALL, Weight::Regular) <= height)
         .unwrap_or_default();
+    // Levels far from zero on a narrow range have the longest labels.
+    let step = (level.to - level.from) / level.ticks.max(1) as f64;
+    let decimals = (-step.log10()).ceil().clamp(0.0, 3.0) as usize;
+    let widest = [level.from, level.to]
+        .map(|end| fonts.width(&signed(end, decimals), SMALL, Weight::Regular))
+        .into_iter()
+        .fold(0.0, f64::max);
     canvas.text_upwards(
         name,
-        panel.left - NAME_PX,
+        panel.left - NAME_PX.max(widest + LABEL_GAP_PX),
         f64::midpoint(panel.top, panel.bottom),
         pen,
     )

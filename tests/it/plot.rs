@@ -352,15 +352,61 @@ fn figures_to_look_at() {
     }
 }
 
+/// Found by the test below, its least case: losses and steps of invented joints whose
+/// backscatter lies far from zero in a narrow range. Labels of three decimals ran into
+/// the name of their axis.
+#[test]
+fn long_labels_leave_room_for_the_name_of_their_axis() {
+    let at_a = [
+        (1.900_949_201_060_530_4, 0.0),
+        (2.754_104_465_206_486, 0.0),
+        (1.882_575_119_526_188, 0.0),
+        (0.390_110_378_803_006_6, 0.0),
+        (0.574_135_250_779_675_3, 0.0),
+        (-0.223_427_957_957_758_05, 0.0),
+        (0.958_174_307_899_357_3, 0.0),
+        (2.855_921_614_859_052_5, 0.0),
+        (0.027_723_190_304_579_867, 0.487_472_596_288_665_5),
+        (2.846_238_787_596_804_7, -0.043_847_278_150_114_52),
+        (2.893_782_328_687_026, -0.386_111_302_093_660_3),
+        (1.663_228_702_099_229_4, -0.910_729_268_970_363),
+    ];
+    let farther = [
+        (
+            13_960.293_034_444_9,
+            1.416_912_637_701_37,
+            -0.578_918_724_676_399_4,
+        ),
+        (
+            16_465.901_358_978_525,
+            0.967_943_547_451_143_4,
+            0.808_449_578_391_53,
+        ),
+        (
+            19_170.101_136_748_98,
+            1.423_564_075_253_407_8,
+            0.632_772_067_245_055_4,
+        ),
+    ];
+    let mut joints = Vec::new();
+    for (loss_db, step_db) in at_a {
+        joints.push(links::splice(0.0, loss_db, step_db));
+    }
+    for (at_m, loss_db, step_db) in farther {
+        joints.push(links::splice(at_m, loss_db, step_db));
+    }
+    let svg = drawn(&links::of_joints(20_000.0, 0.0, joints));
+    assert_eq!(overlapping(&texts(&svg)), Vec::<String>::new());
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { cases: 48, failure_persistence: None, ..ProptestConfig::default() })]
 
-    /// Joints anywhere, as many and as close as they come, with any loss, and steps up to
-    /// half as much again as the worst pair of fibres of one product gives (0.3 dB each way).
+    /// Joints anywhere, as many and as close as they come, with any loss and step.
     #[test]
     fn no_text_covers_another_whatever_the_joints(
         mut joints in prop::collection::vec(
-            (0.0_f64..20_000.0, -0.3_f64..3.0, -0.45_f64..0.45),
+            (0.0_f64..20_000.0, -0.3_f64..3.0, -1.0_f64..1.0),
             0..45,
         ),
         cord_m in prop::sample::select(vec![0.0, 20.0, 1000.0]),
