@@ -87,9 +87,9 @@ pub(super) fn predicted(joint: &Joint) -> Vec<Echo> {
         for (i, j, k) in paths(&list) {
             let x = view.eye.index(j.x_m - i.x_m + k.x_m);
             let z_m = view.place(x);
-            let seen_elsewhere = |m: &Mark| {
-                m.reflective[1 - v] && (m.z_m - z_m).abs() < reach(view) + view.eye.pulse_samples
-            };
+            let pulse_m = view.eye.pulse_samples * view.eye.spacing_m;
+            let seen_elsewhere =
+                |m: &Mark| m.reflective[1 - v] && (m.z_m - z_m).abs() < reach(view) + pulse_m;
             let inside = x > bound.lo as f64 && x + 2.0 < bound.hi as f64;
             if !inside || joint.marks.iter().any(seen_elsewhere) {
                 continue;
