@@ -1,6 +1,7 @@
 //! Which of the last reflections of each trace ends the link: settled by what both
 //! traces show.
 
+use crate::detect::Mark;
 use crate::measure::{LinkEnd, Look};
 use crate::units::Length;
 
@@ -86,16 +87,27 @@ pub(super) fn settle_ends(pair: &mut Pair<'_>, index_ratio: f64) {
     }
 }
 
+/// Whether an event may vote: a weak peak without a step may be an echo, and the echoes of
+/// a cord fall on the reflections of the other trace when an end is a cord off.
+fn votes(mark: &Mark) -> bool {
+    let has_step = |s: &Option<f64>| s.is_some_and(|s| s.abs() >= HAS_STEP);
+    mark.strong || mark.reflective.iter().all(|r| !r) || mark.significance.iter().any(has_step)
+}
+
+/// Standard errors from which an event has a step: one in a thousand by chance.
+const HAS_STEP: f64 = 3.3;
+
 /// Events of A and B between the link's ends that fall on each other when A's link is
 /// `a_m` long and B's `b_m` of its own metres.
 fn fall_together(a: &Look, b: &Look, a_m: f64, b_m: f64) -> usize {
     let pulse_m = a.eye.pulse_samples * a.eye.spacing_m;
     a.marks
         .iter()
+        .filter(|m| votes(m))
         .map(|m| (m.z_m - a.near.own_m, error(m.std_error_m)))
         .filter(|(z, _)| *z > pulse_m && *z < a_m - pulse_m)
         .filter(|(z, u)| {
-            b.marks.iter().any(|m| {
+            b.marks.iter().filter(|m| votes(m)).any(|m| {
                 let place = a_m * (1.0 - (m.z_m - b.near.own_m) / b_m);
                 let reach = 4.0 * u.hypot(error(m.std_error_m)) + 2.0 * a.eye.spacing_m;
                 (place - z).abs() <= reach.min(2.0 * pulse_m)
