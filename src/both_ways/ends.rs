@@ -37,20 +37,10 @@ pub(super) fn settle_ends(pair: &mut Pair<'_>, index_ratio: f64) {
     for &at_b in &shifts(pair.cords.at_b) {
         readings.extend(shifts(pair.cords.at_a).iter().map(|&at_a| (at_b, at_a)));
     }
-    // The length as the other trace has it, unless that moves an end by a cord: the echoes
-    // of a cord repeat every reflection a cord farther on, and fall together as well.
+    // The length as the other trace has it.
     let (own_a, own_b) = (far_a.own_m - near_a, far_b.own_m - near_b);
-    let is_small = |by_m: f64, cord: Option<Length>| match cord.map(Length::m) {
-        Some(m) if m > 0.0 => by_m.abs() < 0.5 * m,
-        _ => true,
-    };
-    let (of_b, of_a) = (own_a / index_ratio - own_b, own_b * index_ratio - own_a);
-    if is_small(of_b, pair.cords.at_a) {
-        readings.push((0.0, of_b));
-    }
-    if is_small(of_a, pair.cords.at_b) {
-        readings.push((of_a, 0.0));
-    }
+    readings.push((0.0, own_a / index_ratio - own_b));
+    readings.push((own_b * index_ratio - own_a, 0.0));
     let mut best: Option<(usize, f64, f64)> = None;
     let mut as_it_is = None;
     for (at_b, at_a) in readings {
