@@ -104,6 +104,20 @@ pub enum CombineError {
          --length-m, or measure with a longer averaging time or pulse"
     )]
     NothingInCommon,
+    /// What one trace shows clearly, the other shows not at all, again and again.
+    #[error(
+        "{alone} events that one trace shows clearly are not in the other, and {together} are in \
+         both: the traces are of different fibres, or their ends were taken wrongly (the length \
+         came out as {length_m:.1} m; give the true one with --length-m)"
+    )]
+    EventsDisagree {
+        /// Events in one trace only.
+        alone: usize,
+        /// Events in both.
+        together: usize,
+        /// Length of the link by the ends.
+        length_m: f64,
+    },
     /// A trace holds no fibre that can be measured.
     #[error("the trace from {end} shows no backscatter behind its dead zone")]
     NoLight {

@@ -150,11 +150,13 @@ pub fn combine_watched(
     let length_m = expected_length(&pair, &axis);
     let fixed = fixed_places(&pair, length_m);
     let looks = (&pair.look_a, &pair.look_b);
-    let mut joint = detect_jointly(looks.0, looks.1, &axis, settings.detect, &fixed, |found| {
+    let coefficients = [pair.backscatter[0].0, pair.backscatter[1].0];
+    let pulse_db = [(a, coefficients[0]), (b, coefficients[1])]
+        .map(|(trace, one_ns)| one_ns.db() + 10.0 * trace.pulse_width().ns().log10());
+    let mut joint = detect_jointly(looks, pulse_db, &axis, settings.detect, &fixed, |found| {
         register_again(looks, &axis, index_ratio, settings.known_length, found)
     });
     warn_of_joints_outside(&mut pair, length_m);
-    let coefficients = [pair.backscatter[0].0, pair.backscatter[1].0];
     let read = |joint: &Joint| {
         let finder = joint.finder(settings.detect);
         read_all(joint, &finder, [a, b], coefficients)
@@ -166,6 +168,9 @@ pub fn combine_watched(
             joint.marks.remove(mark);
         }
         clusters = read(&joint);
+    }
+    if !settings.accept_pairing {
+        refuse_strangers(&clusters, length_m)?;
     }
     let finder = joint.finder(settings.detect);
     let link = build_link(&pair, &joint, &finder, &clusters, length_m);
@@ -197,6 +202,57 @@ fn without_loss(joint: &Joint, clusters: &[Cluster]) -> Vec<usize> {
 /// nothing: half of what detection asks for. Readings with shorter lines than detection
 /// had keep more than that of any joint worth a threshold.
 const NOTHING: f64 = 13.0;
+
+/// Refuses two traces of which each shows clearly what the other does not.
+///
+/// The readings of a joint are its loss and the backscatter step, added in one and taken
+/// off in the other. That one is nothing where the other is clear happens where loss and
+/// step are alike: to one joint, not to most.
+fn refuse_strangers(clusters: &[Cluster], length_m: f64) -> Result<(), CombineError> {
+    let (mut alone, mut together) = (0, 0);
+    for cluster in clusters {
+        let [Ok(a), Ok(b)] = &cluster.readings else {
+            continue;
+        };
+        let [Some(u), Some(v)] = [a, b].map(|r| r.loss.std_error) else {
+            continue;
+        };
+        let (a, b, u, v) = (
+            a.loss.value.db().abs(),
+            b.loss.value.db().abs(),
+            u.db(),
+            v.db(),
+        );
+        let one_only = |clear: f64, nothing: f64, u: f64, v: f64| {
+            clear > CLEAR * u && clear > CLEAR * v && nothing < NOT_THERE * v
+        };
+        if one_only(a, b, u, v) || one_only(b, a, v, u) {
+            alone += 1;
+        } else if a > NOT_THERE * u && b > NOT_THERE * v {
+            together += 1;
+        }
+    }
+    if alone >= STRANGERS && alone > 2 * together {
+        return Err(CombineError::EventsDisagree {
+            alone,
+            together,
+            length_m,
+        });
+    }
+    Ok(())
+}
+
+/// Standard errors from which a reading is clear: it would be seen in the other trace even
+/// if half of it were backscatter step.
+const CLEAR: f64 = 8.0;
+
+/// Standard errors below which a reading shows nothing.
+const NOT_THERE: f64 = 3.0;
+
+/// Events in one trace only from which the two are strangers: loss and step agree to three
+/// in eight of themselves by chance in perhaps one joint of ten, in four of four in one
+/// link of ten thousand.
+const STRANGERS: usize = 4;
 
 /// Length of the link that the two looks and the axis give before the joint detection.
 fn expected_length(pair: &Pair<'_>, axis: &Axis) -> f64 {

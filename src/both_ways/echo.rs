@@ -5,8 +5,8 @@ use crate::detect::{DB_PER_NEPER, Mark, Span, View};
 use super::joint::Joint;
 
 /// Decibels (10·log10) by which an echo may miss the strength that its three
-/// reflections predict: they are known to about 0.5 dB each, and the detour may
-/// pass joints that the straight way does not.
+/// reflections predict: they are known to about 0.5 dB each, and the backscatter
+/// coefficient, which enters twice, to 2 dB where a file does not state it.
 const STRENGTH: f64 = 5.0;
 
 /// A peak explained by reflections elsewhere.
@@ -31,6 +31,8 @@ struct Reflector {
     /// Peak power over the local backscatter, 10·log10; a bound where clipped.
     strength_db: f64,
     is_bound: bool,
+    /// Backscatter before it, 5·log10, the trend of the eye taken out.
+    level_db: f64,
 }
 
 /// Names what may be echoes among the marks: a peak in one direction only, where light
@@ -39,8 +41,7 @@ struct Reflector {
 ///
 /// # Source
 /// Position 2·z2 − z1 and missing step and partner: common rules of reading
-/// traces; strength `R_i` + `R_j` + `R_k` against the local backscatter: derived for
-/// equal attenuation.
+/// traces; the strength: derived, see [`echo_db`].
 pub(super) fn find_echoes(joint: &Joint) -> Vec<Echo> {
     let views = joint.views();
     let mut echoes = Vec::new();
@@ -52,11 +53,12 @@ pub(super) fn find_echoes(joint: &Joint) -> Vec<Echo> {
                 continue;
             }
             let x_m = view.eye.metres(view.index(mark.z_m));
-            let Some(own) = strength(view, mark, v) else {
+            let Some(own) = reflector(view, mark, v) else {
                 continue;
             };
             let own_error = mark.std_error_m.filter(|e| e.is_finite()).unwrap_or(0.0);
-            if let Some((near, far)) = explained(&reflectors, x_m, own_error, own.0, view) {
+            let unit = joint.pulse_db[v];
+            if let Some((near, far)) = explained(&reflectors, x_m, own_error, &own, (view, unit)) {
                 echoes.push(Echo {
                     mark: Some(m),
                     view: v,
@@ -81,7 +83,7 @@ pub(super) fn predicted(joint: &Joint) -> Vec<Echo> {
     let mut echoes = Vec::new();
     for (v, view) in views.iter().enumerate() {
         let bound = joint.bounds[v];
-        let unit = usual_pulse_db(view);
+        let unit = joint.pulse_db[v];
         let list = reflectors(joint, v);
         let mut of_view: Vec<Echo> = Vec::new();
         for (i, j, k) in paths(&list) {
@@ -94,8 +96,8 @@ pub(super) fn predicted(joint: &Joint) -> Vec<Echo> {
             if !inside || joint.marks.iter().any(seen_elsewhere) {
                 continue;
             }
-            let height = 10.0_f64
-                .powf((known(i, unit) + known(j, unit) + known(k, unit) + 2.0 * unit) / 10.0);
+            let level_db = view.eye.level_near(x);
+            let height = 10.0_f64.powf(echo_db([i, j, k], level_db, unit) / 10.0);
             let weight = view.eye.weight[x as usize] * view.eye.pulse_samples;
             if height * DB_PER_NEPER > SHOWS / weight.max(f64::MIN_POSITIVE).sqrt() {
                 of_view.push(Echo {
@@ -147,6 +149,18 @@ fn known(reflector: &Reflector, unit: f64) -> f64 {
     }
 }
 
+/// Strength of the echo of a path (i, j, k) over the backscatter of detrended level
+/// `level_db` where it comes home, 10·log10, with `unit` the backscatter of one pulse.
+///
+/// With S the backscatter, s a reflection's strength over it and u the unit, light that
+/// goes to j, back to i, to k and home has passed the fibre to j and to k both ways, less
+/// that to i: `R_i·R_j·R_k·S_j·S_k/(S_i·u)`, where R = s·u. In a uniform fibre the four S
+/// cancel; joints on the way leave their losses.
+fn echo_db([i, j, k]: [&Reflector; 3], level_db: f64, unit: f64) -> f64 {
+    let passed_db = 2.0 * (j.level_db + k.level_db - i.level_db - level_db);
+    known(i, unit) + known(j, unit) + known(k, unit) + 2.0 * unit + passed_db
+}
+
 /// Metres by which an echo may miss the place that three reflections give it: three
 /// places of about a third of a sample each, and the slow rise of a receiver.
 fn reach(view: &View<'_>) -> f64 {
@@ -184,20 +198,14 @@ fn reflectors(joint: &Joint, v: usize) -> Vec<Reflector> {
         .marks
         .iter()
         .filter(|m| m.reflective[v])
-        .filter_map(|m| {
-            let (strength_db, is_bound) = strength(view, m, v)?;
-            Some(Reflector {
-                x_m: view.eye.metres(view.index(m.z_m)),
-                strength_db,
-                is_bound,
-            })
-        })
+        .filter_map(|m| reflector(view, m, v))
         .collect();
     // The port's own reflection is hidden in the pulse: anything up to a mirror.
     list.push(Reflector {
         x_m: 0.0,
         strength_db: f64::NEG_INFINITY,
         is_bound: true,
+        level_db: view.eye.level_near(joint.bounds[v].lo as f64),
     });
     // The fibre's end beyond the link reflects as well.
     if let Some(peak) = view
@@ -210,16 +218,17 @@ fn reflectors(joint: &Joint, v: usize) -> Vec<Reflector> {
             x_m: view.eye.metres(peak.edge as f64 + 0.5),
             strength_db: f64::NEG_INFINITY,
             is_bound: true,
+            level_db: view.eye.level_near(joint.bounds[v].hi as f64),
         });
     }
     list
 }
 
-/// Mean of a peak over the backscatter under it in 10·log10, and whether it is a bound.
+/// A reflection with the mean of its peak over the backscatter under it.
 ///
 /// The line before it is drawn on: over the length of a pulse the fibre's own fall is
 /// more than a weak echo's height.
-fn strength(view: &View<'_>, mark: &Mark, v: usize) -> Option<(f64, bool)> {
+fn reflector(view: &View<'_>, mark: &Mark, v: usize) -> Option<Reflector> {
     let eye = view.eye;
     let (lo, _) = mark.blocks[v]?;
     let x = view.index(mark.z_m);
@@ -228,11 +237,17 @@ fn strength(view: &View<'_>, mark: &Mark, v: usize) -> Option<(f64, bool)> {
     let middle = f64::midpoint(top_from as f64, top_to as f64) - 0.5;
     let before = lo.saturating_sub(LINE_BEFORE.max(2 * (top_to - top_from)));
     let line = eye.sums.line(before, lo)?;
-    let base = ((line.at(middle) + eye.trend.0 + eye.trend.1 * middle) / DB_PER_NEPER).exp();
+    let level_db = line.at(middle);
+    let base = ((level_db + eye.trend.0 + eye.trend.1 * middle) / DB_PER_NEPER).exp();
     let top = eye.power.value.get(top_from..top_to)?;
     let top = top.iter().sum::<f64>() / top.len().max(1) as f64;
     let clipped = eye.is_clipped(top_from, top_to);
-    (base > 0.0 && top > base).then(|| (10.0 * (top / base - 1.0).log10(), clipped))
+    (base > 0.0 && top > base).then(|| Reflector {
+        x_m: eye.metres(x),
+        strength_db: 10.0 * (top / base - 1.0).log10(),
+        is_bound: clipped,
+        level_db,
+    })
 }
 
 /// Fewest samples of the line that is drawn on under a peak.
@@ -243,14 +258,10 @@ fn explained(
     list: &[Reflector],
     x_m: f64,
     own_error_m: f64,
-    own_db: f64,
-    view: &View<'_>,
+    own: &Reflector,
+    (view, unit): (&View<'_>, f64),
 ) -> Option<(f64, f64)> {
     let reach = reach(view) + 3.0 * own_error_m;
-    // A reflectance is the strength plus the backscatter of one pulse; three of
-    // them against one leave it twice: about 2·(B1 + 10·log10 W), which depends
-    // on the fibre only weakly.
-    let unit = usual_pulse_db(view);
     let mut best: Option<(f64, (f64, f64))> = None;
     for (i, j, k) in paths(list).filter(|(_, j, k)| j.x_m < x_m && k.x_m < x_m) {
         let miss = (j.x_m - i.x_m + k.x_m - x_m).abs();
@@ -258,24 +269,16 @@ fn explained(
             continue;
         }
         let all = [i, j, k];
-        let predicted = all.iter().map(|r| known(r, unit)).sum::<f64>() + 2.0 * unit;
+        let predicted = echo_db(all, own.level_db, unit);
         let fits = if all.iter().any(|r| r.is_bound) {
-            own_db < predicted + STRENGTH
+            own.strength_db < predicted + STRENGTH
                 || all.iter().any(|r| r.is_bound && r.strength_db.is_finite())
         } else {
-            (own_db - predicted).abs() < STRENGTH
+            (own.strength_db - predicted).abs() < STRENGTH
         };
         if fits && best.is_none_or(|b| miss < b.0) {
             best = Some((miss, (i.x_m, j.x_m.max(k.x_m))));
         }
     }
     best.map(|b| b.1)
-}
-
-/// Backscatter of one pulse against the launched power, 10·log10: −82 dB for 1 ns
-/// at 1550 nm (from memory, 1 dB either way) times the pulse.
-fn usual_pulse_db(view: &View<'_>) -> f64 {
-    // 0.102 m of fibre answer per nanosecond.
-    let ns = view.eye.pulse_samples * view.eye.spacing_m / 0.102;
-    -82.0 + 10.0 * ns.log10()
 }

@@ -1,11 +1,14 @@
 //! Which of the last reflections of each trace ends the link: settled by what both
 //! traces show.
 
-use crate::detect::Mark;
+use statrs::distribution::{DiscreteCDF, Poisson};
+
+use crate::detect::{End, Mark, spikes};
 use crate::measure::{LinkEnd, Look};
 use crate::units::Length;
 
 use super::combine::Pair;
+use super::register::{Axis, Matched, SCALE_DOUBT, fit};
 
 /// Relative difference of the two lengths beyond which they are not one fibre's:
 /// the group indices of silica fibres lie within half a per cent of each other.
@@ -14,68 +17,238 @@ pub(super) const LENGTHS_AGREE: f64 = 0.005;
 /// Events by which another reading of the ends must beat the first one.
 const BETTER: usize = 2;
 
-/// Reads the far ends again where the events of the two traces ask for it.
+/// Reads the far ends again where the two traces ask for it.
 ///
-/// A cord's own end can be taken for the link's, and the link's for the cord's,
-/// where one of the two reflections is missing, in the noise, or behind a recovery.
-/// Each far end is tried as it is, one cord nearer, one cord farther, and where the
-/// other trace's length puts it; of those whose lengths agree, the one on which most
-/// events of A and B fall together is kept. An end that only stands out of the noise is
-/// forgotten when no reading agrees.
+/// A cord's own end can be taken for the link's, and the link's for the cord's, where one
+/// of the two reflections is missing, in the noise, or behind a recovery. So other
+/// readings are tried: each far end one cord nearer or farther, and where the other
+/// trace's length puts it; the last reflections of both traces, where they lie equally
+/// far from both ports; and the length that lays most events on each other. The first
+/// reading stays unless [`BETTER`] more events fall together on another. An end that only
+/// stands out of the noise is forgotten when no reading agrees.
 pub(super) fn settle_ends(pair: &mut Pair<'_>, index_ratio: f64) {
-    let (Some(far_a), Some(far_b)) = (pair.look_a.far, pair.look_b.far) else {
-        return;
+    let (a, b) = (&pair.look_a, &pair.look_b);
+    let together = |r: &Reading| {
+        let (a_m, b_m) = (r.far_a_m - a.near.own_m, r.far_b_m - b.near.own_m);
+        let agree = (a_m - b_m * index_ratio).abs() <= LENGTHS_AGREE * a_m;
+        (a_m > 0.0 && b_m > 0.0 && agree).then(|| fall_together(a, b, a_m, b_m))
     };
-    let (near_a, near_b) = (pair.look_a.near.own_m, pair.look_b.near.own_m);
+    let first = a.far.zip(b.far).map(|(a, b)| Reading {
+        far_a_m: a.own_m,
+        far_b_m: b.own_m,
+        is_shown: false,
+    });
+    let base = first.as_ref().and_then(together);
+    let voters = [a, b].map(|look| look.marks.iter().filter(|m| votes(m)).count());
+    if base.is_some_and(|n| n >= CLEARLY && 2 * n >= voters[0].min(voters[1])) {
+        return;
+    }
+    let mut others = first.map_or_else(Vec::new, |first| by_cords(pair, &first, index_ratio));
+    others.extend(by_last_reflections(pair, index_ratio));
+    others.extend(by_events(a, b, index_ratio).map(|axis| Reading {
+        far_a_m: a.near.own_m + axis.place(b.near.own_m),
+        far_b_m: axis.from_b(0.0),
+        is_shown: false,
+    }));
+    let mut best: Option<(usize, Reading)> = None;
+    for reading in others {
+        let Some(count) = together(&reading) else {
+            continue;
+        };
+        let worth = |n: usize, r: &Reading| n + if r.is_shown { BETTER } else { 0 };
+        if best
+            .as_ref()
+            .is_none_or(|(n, r)| worth(count, &reading) > worth(*n, r))
+        {
+            best = Some((count, reading));
+        }
+    }
+    let needed = match base {
+        Some(base) => base + BETTER,
+        None if best.as_ref().is_some_and(|(_, r)| r.is_shown) => 0,
+        None => BETTER,
+    };
+    match best {
+        Some((count, reading)) if count >= needed => {
+            let (cord_at_b, cord_at_a) = (has_cord(pair.cords.at_b), has_cord(pair.cords.at_a));
+            pair.look_a.far = Some(end_at(&pair.look_a, reading.far_a_m, cord_at_b));
+            pair.look_b.far = Some(end_at(&pair.look_b, reading.far_b_m, cord_at_a));
+        }
+        _ if base.is_some() => {}
+        _ => {
+            for look in [&mut pair.look_a, &mut pair.look_b] {
+                look.far = look.far.filter(|far| !far.in_noise);
+            }
+        }
+    }
+}
+
+/// Events on which the first reading is past doubt, where they are half of those that
+/// either trace sees.
+const CLEARLY: usize = 4;
+
+/// Where the link may end in both traces, metres from their ports.
+#[derive(Debug, Clone, Copy)]
+struct Reading {
+    far_a_m: f64,
+    far_b_m: f64,
+    /// Both traces show a reflection at the end of their cords, or of the link.
+    is_shown: bool,
+}
+
+fn has_cord(cord: Option<Length>) -> bool {
+    cord.is_some_and(|cord| cord.m() > 0.0)
+}
+
+/// The first reading with each far end a cord nearer or farther, and with one trace's
+/// length for both.
+fn by_cords(pair: &Pair<'_>, first: &Reading, index_ratio: f64) -> Vec<Reading> {
+    let (a, b) = (&pair.look_a, &pair.look_b);
     let shifts = |cord: Option<Length>| -> Vec<f64> {
         match cord.map(Length::m) {
             Some(m) if m > 0.0 => vec![0.0, -m, m],
             _ => vec![0.0],
         }
     };
-    let mut readings: Vec<(f64, f64)> = Vec::new();
+    let mut readings = Vec::new();
     for &at_b in &shifts(pair.cords.at_b) {
-        readings.extend(shifts(pair.cords.at_a).iter().map(|&at_a| (at_b, at_a)));
-    }
-    // The length as the other trace has it.
-    let (own_a, own_b) = (far_a.own_m - near_a, far_b.own_m - near_b);
-    readings.push((0.0, own_a / index_ratio - own_b));
-    readings.push((own_b * index_ratio - own_a, 0.0));
-    let mut best: Option<(usize, f64, f64)> = None;
-    let mut as_it_is = None;
-    for (at_b, at_a) in readings {
-        let a_m = far_a.own_m + at_b - near_a;
-        let b_m = (far_b.own_m + at_a - near_b) * index_ratio;
-        if a_m <= 0.0 || b_m <= 0.0 || (a_m - b_m).abs() > LENGTHS_AGREE * a_m.max(b_m) {
-            continue;
-        }
-        let together = fall_together(&pair.look_a, &pair.look_b, a_m, b_m / index_ratio);
-        let unchanged = at_a == 0.0 && at_b == 0.0;
-        if unchanged {
-            as_it_is = Some(together);
-        }
-        if best.is_none_or(|b| together > b.0) {
-            best = Some((together, at_b, at_a));
+        for &at_a in &shifts(pair.cords.at_a) {
+            let (far_a_m, far_b_m) = (first.far_a_m + at_b, first.far_b_m + at_a);
+            let (a_m, b_m) = (far_a_m - a.near.own_m, far_b_m - b.near.own_m);
+            let apart_m = (a_m - b_m * index_ratio).abs();
+            let is_shown = apart_m <= close_m(a, b) && shows_at(a, far_a_m) && shows_at(b, far_b_m);
+            readings.push(Reading {
+                far_a_m,
+                far_b_m,
+                is_shown,
+            });
         }
     }
-    match best {
-        Some((together, at_b, at_a))
-            if together >= as_it_is.map_or(BETTER, |base| base + BETTER) =>
-        {
-            pair.look_a.far = Some(moved(far_a, at_b, &pair.look_a));
-            pair.look_b.far = Some(moved(far_b, at_a, &pair.look_b));
-        }
-        Some(_) if as_it_is.is_some() => {}
-        _ => {
-            if far_a.in_noise {
-                pair.look_a.far = None;
-            }
-            if far_b.in_noise {
-                pair.look_b.far = None;
-            }
-        }
-    }
+    let (a_m, b_m) = (first.far_a_m - a.near.own_m, first.far_b_m - b.near.own_m);
+    readings.push(Reading {
+        far_b_m: b.near.own_m + a_m / index_ratio,
+        is_shown: false,
+        ..*first
+    });
+    readings.push(Reading {
+        far_a_m: a.near.own_m + b_m * index_ratio,
+        is_shown: false,
+        ..*first
+    });
+    readings
 }
+
+/// Difference of two lengths that reflections at their ends leave: a pulse, which a slow
+/// receiver may hide of a rise.
+fn close_m(a: &Look, b: &Look) -> f64 {
+    [a, b]
+        .iter()
+        .map(|look| look.eye.pulse_samples * look.eye.spacing_m + 2.0 * look.eye.spacing_m)
+        .fold(0.0, f64::max)
+}
+
+/// Whether a trace shows a reflection or the end of its light at a place.
+fn shows_at(look: &Look, own_m: f64) -> bool {
+    let reach = close_m(look, look);
+    let shown = look.marks.iter().map(|m| m.z_m);
+    shown
+        .chain(last_reflections(look))
+        .any(|m| (m - own_m).abs() <= reach)
+}
+
+/// Reflections behind which no fibre answers, and those in the noise, metres from the port.
+fn last_reflections(look: &Look) -> Vec<f64> {
+    let eye = &look.eye;
+    let mut places: Vec<f64> = spikes(eye).iter().map(|s| eye.metres(s.0)).collect();
+    if let End::Drop { edge, .. } = look.end {
+        places.push(eye.metres(edge));
+    }
+    let last = eye.peaks.iter().skip(1).rev().take(2);
+    places.extend(last.map(|peak| eye.metres(peak.edge as f64 + 0.5)));
+    places
+}
+
+/// Readings by the far ends of the cords: both traces see the whole chain of cord, link
+/// and cord, so the last reflection lies equally far from either port.
+fn by_last_reflections(pair: &Pair<'_>, index_ratio: f64) -> Vec<Reading> {
+    let (a, b) = (&pair.look_a, &pair.look_b);
+    let known = |near: LinkEnd| near.std_error_m.is_some();
+    if !(known(a.near) && known(b.near)) {
+        return Vec::new();
+    }
+    let close = close_m(a, b);
+    let of_b = last_reflections(b);
+    last_reflections(a)
+        .into_iter()
+        .flat_map(|at_a| of_b.iter().map(move |&at_b| (at_a, at_b)))
+        .filter(|(at_a, at_b)| (at_a - at_b * index_ratio).abs() <= close)
+        .map(|(at_a, at_b)| Reading {
+            far_a_m: at_a - b.near.own_m * index_ratio,
+            far_b_m: at_b - a.near.own_m / index_ratio,
+            is_shown: true,
+        })
+        .collect()
+}
+
+/// The axis on which most events of A and B fall together, if chance does not lay as many
+/// on each other and no other shift comes near.
+fn by_events(a: &Look, b: &Look, index_ratio: f64) -> Option<Axis> {
+    let places = |look: &Look| -> Vec<(f64, f64)> {
+        let from = look.near.own_m - look.eye.pulse_samples * look.eye.spacing_m;
+        (look.marks.iter().filter(|m| votes(m) && m.z_m > from))
+            .filter_map(|m| Some((m.z_m, m.std_error_m.filter(|e| e.is_finite())?)))
+            .collect()
+    };
+    let (of_a, of_b) = (places(a), places(b));
+    let least = 2.0 * a.eye.spacing_m;
+    let close = 2.0 * close_m(a, b);
+    let range_m = a.eye.metres(a.bound.hi as f64).max(f64::MIN_POSITIVE);
+    // Events fall together within their own errors, and what an index that is off by a
+    // thousandth moves them against the two that gave the shift.
+    let reach = |u: f64, v: f64, from_m: f64| {
+        (4.0 * u.hypot(v) + least).min(close) + SCALE_DOUBT * from_m.abs()
+    };
+    let with = |offset: f64, x_m: f64| -> Vec<Matched> {
+        of_a.iter()
+            .filter_map(|&(z, u)| {
+                let miss = |x: f64| (offset - index_ratio * x - z).abs();
+                let &(x, v) = of_b.iter().min_by(|p, q| miss(p.0).total_cmp(&miss(q.0)))?;
+                (miss(x) <= reach(u, v, x - x_m)).then_some(Matched {
+                    z_m: z - a.near.own_m,
+                    x_m: x,
+                    variance: u * u + v * v + a.eye.spacing_m.powi(2) / 12.0,
+                })
+            })
+            .collect()
+    };
+    let mut shifts: Vec<(f64, Vec<Matched>)> = Vec::new();
+    for &(z, _) in &of_a {
+        for &(x, _) in &of_b {
+            let offset = z + index_ratio * x;
+            shifts.push((offset, with(offset, x)));
+        }
+    }
+    let best = shifts.iter().max_by_key(|s| s.1.len())?;
+    let count = best.1.len();
+    let apart = close + SCALE_DOUBT * range_m;
+    let rival = (shifts.iter())
+        .filter(|s| (s.0 - best.0).abs() > apart)
+        .map(|s| s.1.len())
+        .max();
+    let by_chance: f64 = of_a
+        .iter()
+        .flat_map(|&(_, u)| of_b.iter().map(move |&(_, v)| (u, v)))
+        .map(|(u, v)| 2.0 * reach(u, v, range_m / 3.0) / range_m)
+        .sum();
+    // The two that gave the shift fall together anyhow.
+    let others = count.checked_sub(2)? as u64;
+    let chance = Poisson::new(by_chance.max(1e-9)).ok()?.sf(others) * shifts.len() as f64;
+    (chance < BY_CHANCE && rival.is_none_or(|r| r + BETTER <= count))
+        .then(|| fit(&best.1, index_ratio))
+}
+
+/// Chance at which a wrong shift is taken for the link's length, by its events alone.
+const BY_CHANCE: f64 = 1e-3;
 
 /// Whether an event may vote: a weak peak without a step may be an echo, and the echoes of
 /// a cord fall on the reflections of the other trace when an end is a cord off.
@@ -110,21 +283,16 @@ fn error(std_error_m: Option<f64>) -> f64 {
     std_error_m.filter(|e| e.is_finite()).unwrap_or(0.0)
 }
 
-/// A far end moved by a cord, onto the nearest event there if one is near.
-fn moved(far: LinkEnd, by_m: f64, look: &Look) -> LinkEnd {
-    if by_m == 0.0 {
-        return far;
-    }
-    let stated = far.own_m + by_m;
-    let reach = 0.05 * by_m.abs() + look.eye.pulse_samples * look.eye.spacing_m;
-    let near = look
-        .marks
-        .iter()
-        .filter(|m| (m.z_m - stated).abs() <= reach)
-        .min_by(|p, q| (p.z_m - stated).abs().total_cmp(&(q.z_m - stated).abs()));
+/// A far end at a place, or on the event there if one is near.
+fn end_at(look: &Look, own_m: f64, has_cord: bool) -> LinkEnd {
+    let reach = close_m(look, look);
+    let near = (look.marks.iter())
+        .filter(|m| (m.z_m - own_m).abs() <= reach)
+        .min_by(|p, q| (p.z_m - own_m).abs().total_cmp(&(q.z_m - own_m).abs()));
     LinkEnd {
-        own_m: near.map_or(stated, |m| m.z_m),
+        own_m: near.map_or(own_m, |m| m.z_m),
         std_error_m: near.and_then(|m| m.std_error_m),
-        ..far
+        has_cord,
+        in_noise: false,
     }
 }

@@ -19,6 +19,8 @@ pub(super) struct Joint {
     pub bounds: [Span; 2],
     /// Sample of each eye at the axis's zero, and samples per metre, signed.
     pub placing: [(f64, f64); 2],
+    /// Backscatter of one pulse against the launched power in each, 10·log10.
+    pub pulse_db: [f64; 2],
     /// Events in the order of their places.
     pub marks: Vec<Mark>,
     /// Echoes, which are no events of the fibre.
@@ -54,8 +56,8 @@ impl Joint {
 /// what was found, with `again`; then both traces are linearised about it and looked
 /// through once more.
 pub(super) fn detect_jointly(
-    a: &Look,
-    b: &Look,
+    (a, b): (&Look, &Look),
+    pulse_db: [f64; 2],
     axis: &Axis,
     settings: DetectSettings,
     fixed: &[Fixed],
@@ -69,6 +71,7 @@ pub(super) fn detect_jointly(
             (a.eye.index(a.near.own_m), 1.0 / a.eye.spacing_m),
             placing_of_b(&b.eye, axis),
         ],
+        pulse_db,
         marks: Vec::new(),
         echoes: Vec::new(),
         axis: *axis,

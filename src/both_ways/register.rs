@@ -5,9 +5,9 @@ use crate::units::{Length, Loss, Measured, Position};
 
 use super::link::Registration;
 
-/// Standard deviation of the group-index ratio before anything is matched: a header
-/// may carry the index of another fibre or wavelength, 0.1 % apart.
-const SCALE_DOUBT: f64 = 1e-3;
+/// Standard deviation of the group-index ratio where a header carries the index of
+/// another fibre or wavelength: 0.1 %.
+pub(super) const SCALE_DOUBT: f64 = 1e-3;
 
 /// Standard error of a link end that no event marks: cords are nominal, 1 %.
 const STATED_DOUBT: f64 = 0.01;
@@ -62,11 +62,11 @@ pub(super) struct Matched {
 
 /// Registers B on A; a `known_length` serves where neither trace shows both ends;
 /// `index_ratio` = `n_B/n_A` of the headers, the scale that true
-/// indices would give. None when neither ends nor events tie the two together.
+/// indices would give. None when no end ties the two together.
 ///
 /// Weighted least squares of z = offset − scale·x over the link's ends and all
 /// events seen in both, with the header's index ratio as one more observation
-/// of standard deviation 0.1 %; pairs are sought anew after every fit, within
+/// (see [`fit`]); pairs are sought anew after every fit, within
 /// four standard errors of their own places and of the axis there.
 pub fn register(
     a: &Look,
@@ -75,11 +75,10 @@ pub fn register(
     known_length: Option<Length>,
 ) -> Option<Axis> {
     let anchors = anchors(a, b, known_length);
-    let mut axis = if anchors.is_empty() {
-        by_pattern(a, b, index_ratio)?
-    } else {
-        fit(&anchors, index_ratio)
-    };
+    if anchors.is_empty() {
+        return None;
+    }
+    let mut axis = fit(&anchors, index_ratio);
     for _ in 0..6 {
         let mut pairs = anchors.clone();
         pairs.extend(matched(a, b, &axis, &anchors));
@@ -228,88 +227,101 @@ fn finite(value: Option<f64>) -> Option<f64> {
     value.filter(|v| v.is_finite())
 }
 
-/// Weighted least squares for offset and scale with the prior on the scale.
-fn fit(pairs: &[Matched], index_ratio: f64) -> Axis {
-    let doubt = (SCALE_DOUBT * index_ratio).powi(2);
-    let (mut s0, mut sx, mut sz) = (0.0, 0.0, 0.0);
-    for p in pairs {
-        let w = 1.0 / p.variance;
-        s0 += w;
-        sx += w * p.x_m;
-        sz += w * p.z_m;
-    }
-    let (mx, mz) = (sx / s0, sz / s0);
-    let mut sxx = 1.0 / doubt;
-    let mut sxz = -index_ratio / doubt;
-    for p in pairs {
-        let w = 1.0 / p.variance;
-        sxx += w * (p.x_m - mx).powi(2);
-        sxz += w * (p.x_m - mx) * (p.z_m - mz);
-    }
-    let scale = -sxz / sxx;
-    let scale_variance = 1.0 / sxx;
+/// What the headers' index ratio may be off by, one standard deviation, each as likely
+/// as the others before the events are seen: nothing, where both traces were taken with
+/// one clock or two good ones; what two instruments' clocks differ by, 2·10⁻⁵ (from
+/// memory); or a thousandth, where a header holds another fibre's index.
+const SCALE_DOUBTS: [f64; 3] = [1e-7, 2e-5, SCALE_DOUBT];
+
+/// Offset and scale by weighted least squares, the mean over what the scale may be off by:
+/// each doubt counts by how likely it makes the scale that the pairs show.
+///
+/// So a ratio that the pairs bear out is kept as it is, which places far from A gain by,
+/// and one that they contradict is left.
+pub(super) fn fit(pairs: &[Matched], index_ratio: f64) -> Axis {
+    let line = Line::through(pairs);
+    let fits: Vec<(f64, Axis)> = SCALE_DOUBTS
+        .iter()
+        .map(|doubt| line.with(doubt * index_ratio, index_ratio))
+        .collect();
+    let most = fits.iter().fold(f64::NEG_INFINITY, |m, f| m.max(f.0));
+    let weights: Vec<f64> = fits.iter().map(|f| (f.0 - most).exp()).collect();
+    let total: f64 = weights.iter().sum();
+    let mean = |of: &dyn Fn(&Axis) -> f64| -> f64 {
+        let parts = weights.iter().zip(&fits).map(|(w, f)| w * of(&f.1));
+        parts.sum::<f64>() / total
+    };
+    let (offset_m, scale) = (mean(&|a| a.offset_m), mean(&|a| a.scale));
+    let off = |a: &Axis| (a.offset_m - offset_m, a.scale - scale);
     Axis {
-        offset_m: mz + scale * mx,
+        offset_m,
         scale,
         variance: [
-            1.0 / s0 + scale_variance * mx * mx,
-            scale_variance,
-            scale_variance * mx,
+            mean(&|a| a.variance[0] + off(a).0.powi(2)),
+            mean(&|a| a.variance[1] + off(a).1.powi(2)),
+            mean(&|a| a.variance[2] + off(a).0 * off(a).1),
         ],
         matched: pairs.len(),
     }
 }
 
-/// The shift that lays most events of B on events of A, for two traces of which
-/// neither sees the far end; at least four must fall together, and two more than at
-/// any other shift: a wrong one would make every number wrong.
-fn by_pattern(a: &Look, b: &Look, index_ratio: f64) -> Option<Axis> {
-    let count = |offset: f64| -> (usize, f64) {
-        let mut hits = 0;
-        let mut square = 0.0;
-        for mark in &a.marks {
-            let z = mark.z_m - a.near.own_m;
-            let best = b
-                .marks
-                .iter()
-                .map(|m| {
-                    let d = offset - index_ratio * m.z_m - z;
-                    let e = finite(mark.std_error_m).unwrap_or(a.eye.spacing_m).powi(2)
-                        + finite(m.std_error_m).unwrap_or(b.eye.spacing_m).powi(2)
-                        + a.eye.spacing_m.powi(2)
-                        + (SCALE_DOUBT * m.z_m).powi(2);
-                    d * d / e
-                })
-                .fold(f64::INFINITY, f64::min);
-            if best < SAME * SAME {
-                hits += 1;
-                square += best;
-            }
-        }
-        (hits, square)
-    };
-    let mut shifts: Vec<(usize, f64, f64)> = Vec::new();
-    for mark in &a.marks {
-        for other in &b.marks {
-            let offset = mark.z_m - a.near.own_m + index_ratio * other.z_m;
-            let (hits, square) = count(offset);
-            shifts.push((hits, square, offset));
+/// Weighted sums of pairs of places.
+struct Line {
+    weight: f64,
+    mean_x: f64,
+    mean_z: f64,
+    sxx: f64,
+    sxz: f64,
+    count: usize,
+}
+
+impl Line {
+    fn through(pairs: &[Matched]) -> Self {
+        let weight: f64 = pairs.iter().map(|p| 1.0 / p.variance).sum();
+        let mean = |of: fn(&Matched) -> f64| {
+            pairs.iter().map(|p| of(p) / p.variance).sum::<f64>() / weight
+        };
+        let (mean_x, mean_z) = (mean(|p| p.x_m), mean(|p| p.z_m));
+        let product = |of: fn(f64, f64) -> f64| -> f64 {
+            let one = |p: &Matched| of(p.x_m - mean_x, p.z_m - mean_z) / p.variance;
+            pairs.iter().map(one).sum()
+        };
+        Self {
+            weight,
+            mean_x,
+            mean_z,
+            sxx: product(|x, _| x * x),
+            sxz: product(|x, z| x * z),
+            count: pairs.len(),
         }
     }
-    shifts.sort_by(|p, q| q.0.cmp(&p.0).then(p.1.total_cmp(&q.1)));
-    let best = *shifts.first()?;
-    let reach_m = a.eye.pulse_samples * a.eye.spacing_m
-        + SAME * SCALE_DOUBT * b.eye.metres(b.eye.len() as f64);
-    let rival = shifts
-        .iter()
-        .find(|s| (s.2 - best.2).abs() > reach_m)
-        .map_or(0, |s| s.0);
-    (best.0 >= 4 && rival + 2 <= best.0).then(|| Axis {
-        offset_m: best.2,
-        scale: index_ratio,
-        variance: [reach_m.powi(2), (SCALE_DOUBT * index_ratio).powi(2), 0.0],
-        matched: 0,
-    })
+
+    /// The axis where the scale is `ratio` with a standard deviation of `doubt`, and the
+    /// logarithm of how likely that makes the pairs, but for what all doubts share.
+    fn with(&self, doubt: f64, ratio: f64) -> (f64, Axis) {
+        let prior = doubt.powi(-2);
+        let scale_variance = 1.0 / (self.sxx + prior);
+        let scale = (ratio * prior - self.sxz) * scale_variance;
+        // The pairs' own scale −sxz/sxx, of variance 1/sxx, against the prior's.
+        let evidence = if self.sxx > 0.0 {
+            let variance = 1.0 / self.sxx + doubt * doubt;
+            let off = -self.sxz / self.sxx - ratio;
+            -0.5 * (off * off / variance + variance.ln())
+        } else {
+            0.0
+        };
+        let axis = Axis {
+            offset_m: self.mean_z + scale * self.mean_x,
+            scale,
+            variance: [
+                1.0 / self.weight + scale_variance * self.mean_x * self.mean_x,
+                scale_variance,
+                scale_variance * self.mean_x,
+            ],
+            matched: self.count,
+        };
+        (evidence, axis)
+    }
 }
 
 /// The registration as it goes into the result; `slope_change_db_per_m` is the

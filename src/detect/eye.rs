@@ -2,6 +2,7 @@
 
 use crate::trace::Trace;
 
+use super::lateness::lateness;
 use super::light::{self, BLOCK, Lit};
 use super::noise::{self, Noise};
 use super::power::{Power, SampleState};
@@ -93,12 +94,8 @@ impl Eye {
         let lit = light::find_lit(&power);
         let noise = noise::estimate(&power, lit.end, lit.dark_rms, pulse_samples);
         let mut peaks = strong_peaks(&power, &noise, lit.end, pulse_samples);
-        let response = response::estimate(
-            &power,
-            &rises(&power, &noise, &peaks, lit.end),
-            pulse_samples,
-            noise.floor(),
-        );
+        let edges = rises(&power, &noise, &peaks, lit.end, pulse_samples);
+        let response = response::estimate(&power, &edges, pulse_samples, noise.floor());
         for peak in peaks.iter_mut().skip(1).filter(|peak| !peak.clipped) {
             peak.place = response::place(&power, peak.edge, &response);
         }
@@ -120,6 +117,8 @@ impl Eye {
         };
         let (reference, steady) = eye.smooth_reference();
         eye.linearise(&reference, &steady);
+        let seen = lateness(&eye, &edges);
+        (eye.response.late, eye.response.early) = (seen.late, seen.early);
         eye
     }
 
@@ -147,16 +146,20 @@ impl Eye {
     /// their height: the median over them; none without any.
     pub fn pulse_seen(&self) -> Option<f64> {
         let p = &self.power.value;
+        let reach = 2 * self.pulse_samples.ceil() as usize + 4;
         let mut widths: Vec<usize> = self
             .peaks
             .iter()
             .skip(1)
             .filter(|peak| !peak.clipped && peak.edge + 2 < p.len())
             .map(|peak| {
-                let half = f64::midpoint(p[peak.edge], p[peak.edge + 2]);
-                (peak.edge + 1..p.len())
-                    .take_while(|&i| p[i] > half)
-                    .count()
+                // A slow receiver comes up to the top only later in the pulse.
+                let behind = &p[peak.edge + 1..(peak.edge + 1 + reach).min(p.len())];
+                let top = behind.iter().fold(0.0_f64, |top, v| top.max(*v));
+                let half = f64::midpoint(p[peak.edge], top);
+                let risen = peak.edge + 1..p.len();
+                let high = risen.skip_while(|&i| p[i] <= half);
+                high.take_while(|&i| p[i] > half).count()
             })
             .collect();
         widths.sort_unstable();
@@ -172,6 +175,18 @@ impl Eye {
                 let top = peak.edge + 1;
                 peak.clipped && top < hi && top + self.pulse_samples.ceil() as usize > lo
             })
+    }
+
+    /// Detrended level around an index: the mean over the nearest samples that have
+    /// weight, 16 on each side and more where those are hidden; 0 without any.
+    pub fn level_near(&self, x: f64) -> f64 {
+        let at = x.max(0.0) as usize;
+        let reaches = (0..self.len().ilog2().max(5)).map(|k| 16_usize << k);
+        reaches
+            .map(|reach| (at.saturating_sub(reach), (at + reach).min(self.len())))
+            .filter(|(lo, hi)| lo < hi)
+            .find_map(|(lo, hi)| self.sums.mean(lo, hi))
+            .map_or(0.0, |(level, _)| level)
     }
 
     /// Samples that an event hides after its leading edge: the pulse, one for
@@ -359,11 +374,9 @@ fn strong_peaks(
         );
         let sd = (noise.variance(before.max(0.0)) * 1.5).sqrt();
         if after > before.max(0.0) * rise && after - before > 8.0 * sd {
-            // The first sample that left the line is i+1, unless the rise had begun.
-            let begun = p[i] - before > 5.0 * sd && i > lo;
-            let edge = if begun { i - 1 } else { i };
+            let edge = before_rise(p, noise, i, n_w);
             edges.push(edge);
-            i = edge + n_w + 2;
+            i = i.max(edge + n_w) + 2;
         } else {
             i += 1;
         }
@@ -391,6 +404,30 @@ fn strong_peaks(
     peaks
 }
 
+/// Last sample before a rise that is over at sample `i`, within a pulse: a slow receiver
+/// takes several samples to rise by a decibel, and what of the rise stays in the line
+/// before it bends that line.
+fn before_rise(p: &[f64], noise: &Noise, i: usize, n_w: usize) -> usize {
+    let earliest = i.saturating_sub(n_w);
+    let mut edge = i;
+    while edge > earliest && edge > STILL {
+        let still = &p[edge - STILL..edge];
+        let level = still.iter().sum::<f64>() / STILL as f64;
+        let sd = (noise.variance(level.max(0.0)) * (1.0 + 1.0 / STILL as f64)).sqrt();
+        if p[edge] - level <= BEGUN * sd {
+            break;
+        }
+        edge -= 1;
+    }
+    edge
+}
+
+/// Samples that a rise is told from.
+const STILL: usize = 4;
+
+/// Standard errors from which a sample belongs to a rise.
+const BEGUN: f64 = 3.0;
+
 /// Marks as clipped the peaks that share one height at the top of the trace: a
 /// ceiling, on which a receiver's own recovery may ride so that no two samples are
 /// equal. One reflection alone at the top says nothing.
@@ -413,7 +450,13 @@ fn mark_ceiling(power: &Power, peaks: &mut [StrongPeak], n_w: usize) {
 
 /// Last samples before the rises that may show the receiver's shape: those of the
 /// unclipped strong peaks, and the steepest rises of the rest.
-fn rises(power: &Power, noise: &Noise, peaks: &[StrongPeak], lit_end: usize) -> Vec<usize> {
+fn rises(
+    power: &Power,
+    noise: &Noise,
+    peaks: &[StrongPeak],
+    lit_end: usize,
+    pulse_samples: f64,
+) -> Vec<usize> {
     let p = &power.value;
     let mut edges: Vec<usize> = peaks
         .iter()
@@ -421,6 +464,7 @@ fn rises(power: &Power, noise: &Noise, peaks: &[StrongPeak], lit_end: usize) -> 
         .filter(|peak| !peak.clipped)
         .map(|peak| peak.edge)
         .collect();
+    let n_w = pulse_samples.ceil() as usize + 4;
     let start = peaks.first().map_or(0, |port| port.settled);
     let rms = noise.floor();
     let mut steep: Vec<(f64, usize)> = (start + 2..lit_end.min(p.len()).saturating_sub(3))
@@ -435,8 +479,9 @@ fn rises(power: &Power, noise: &Noise, peaks: &[StrongPeak], lit_end: usize) -> 
         if edges.len() >= 8 {
             break;
         }
-        if edges.iter().all(|&e| e.abs_diff(i) > 4) {
-            edges.push(i);
+        // Within a pulse it is the same rise, or what follows it.
+        if edges.iter().all(|&e| e.abs_diff(i) > n_w) {
+            edges.push(before_rise(p, noise, i, n_w));
         }
     }
     edges

@@ -160,7 +160,7 @@ impl<'a> Finder<'a> {
                     let guard = std_error_m.map_or(0.0, |e| {
                         (2.0 * e * view.per_metre.abs()).min(view.eye.pulse_samples)
                     });
-                    let lo = (x - guard).max(0.0) as usize;
+                    let lo = (x - guard - view.eye.response.early).max(0.0) as usize;
                     let hi = (x + guard) as usize + 1 + view.eye.hidden_samples();
                     (lo, hi)
                 })

@@ -6,6 +6,7 @@
 mod end;
 mod eye;
 mod find;
+mod lateness;
 mod light;
 mod noise;
 mod peaks;

@@ -37,7 +37,8 @@ impl Power {
     /// Turns the levels of a trace into linear power, P = 10^((level − reference)/5).
     ///
     /// Blank levels and a floor (one lowest level that many samples share) have
-    /// no light; a run of equal samples at the highest level is clipped.
+    /// no light; a run of equal samples at the highest level is clipped, but for one that
+    /// a rounded peak comes up to.
     pub fn from_trace(trace: &Trace) -> Self {
         let levels: Vec<f64> = trace.levels_db().to_vec();
         let finite = || levels.iter().copied().filter(|db| db.is_finite());
@@ -92,7 +93,21 @@ fn is_same(one: f64, other: f64) -> bool {
     one.to_bits() == other.to_bits()
 }
 
+/// Steps of rounding by which the last sample before a rounded flat top lies below it at
+/// most: a peak that comes up to its height does so ever more slowly, while a ceiling
+/// cuts a rise off anywhere.
+const COMES_UP: f64 = 3.5;
+
+/// Marks runs of equal samples at the highest level, but for those that a rounded peak
+/// comes up to by small steps: its top is flat within the rounding.
 fn mark_flat_tops(levels: &[f64], highest: f64, state: &mut [SampleState]) {
+    let rises = levels.windows(2).map(|w| (w[1] - w[0]).abs());
+    // Arithmetic leaves differences of rounded levels some 1e-14 apart.
+    let step = rises.filter(|d| *d > 1e-9).fold(f64::INFINITY, f64::min);
+    let comes_up = |start: usize| {
+        let before = start.checked_sub(1).map(|i| levels[i]);
+        before.is_some_and(|b| highest - b <= COMES_UP * step)
+    };
     let mut start = 0;
     while start < levels.len() {
         let mut end = start + 1;
@@ -100,7 +115,7 @@ fn mark_flat_tops(levels: &[f64], highest: f64, state: &mut [SampleState]) {
             while end < levels.len() && is_same(levels[end], highest) {
                 end += 1;
             }
-            if end - start >= FEWEST_CLIPPED {
+            if end - start >= FEWEST_CLIPPED && !comes_up(start) {
                 state[start..end].fill(SampleState::Clipped);
             }
         }
@@ -157,6 +172,13 @@ mod tests {
             Power::from_trace(&trace(levels.clone())).state[12],
             SampleState::Clipped
         );
+        // What comes up to its height by the steps of its rounding is not cut off.
+        levels[7..10].copy_from_slice(&[-3.05, -3.02, -3.01]);
+        assert_eq!(
+            Power::from_trace(&trace(levels.clone())).state[12],
+            SampleState::Good
+        );
+        levels[7..10].fill(-20.0);
         levels[11..14].fill(-20.0);
         assert_eq!(
             Power::from_trace(&trace(levels)).state[10],

@@ -31,12 +31,18 @@ const LEAST_PEAK: f64 = 0.1;
 const ASKED: usize = 5;
 
 /// Pulse and receiver together, in samples.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Response {
     /// Pulse length.
     pub pulse: f64,
     /// Time constant of the receiver; 0 for one that follows at once.
     pub pole: f64,
+    /// Samples by which a step comes later than pulse and pole alone would have it
+    /// against the leading edge of a reflection.
+    pub late: f64,
+    /// Samples before that leading edge from which the pulse shows: it has risen there
+    /// less than the model can tell, but more than a line bears.
+    pub early: f64,
 }
 
 impl Response {
@@ -55,6 +61,7 @@ impl Response {
 
     /// Share of a step that has come through `u` samples behind its leading edge.
     pub fn ramp(&self, u: f64) -> f64 {
+        let u = u - self.late;
         if u <= 0.0 {
             return 0.0;
         }
@@ -71,8 +78,14 @@ impl Response {
     }
 
     /// Ramp and peak at `u`, `u` + 1, … samples behind the leading edge: the same as
-    /// [`Self::ramp`] and [`Self::peak`], with one exponential for all.
+    /// [`Self::ramp`] and [`Self::peak`].
     pub fn answers(self, u: f64) -> impl Iterator<Item = (f64, f64)> {
+        let ramps = self.in_a_row(u - self.late).map(|(ramp, _)| ramp);
+        ramps.zip(self.in_a_row(u).map(|(_, peak)| peak))
+    }
+
+    /// Ramp and peak at `u`, `u` + 1, … with no lateness, by one exponential for all.
+    fn in_a_row(self, u: f64) -> impl Iterator<Item = (f64, f64)> {
         let r = self.pole.max(1e-9);
         let slow = self.pole >= 1e-3;
         let factor = if slow { (-1.0 / r).exp() } else { 0.0 };
@@ -109,7 +122,7 @@ impl Response {
     /// Samples behind the leading edge at which half of a step is through on
     /// average: a line drawn to here does not feel a change of slope.
     pub fn middle(&self) -> f64 {
-        0.5 * self.pulse + self.pole
+        0.5 * self.pulse + self.pole + self.late
     }
 
     /// Samples behind the pulse until the receiver has settled.
@@ -147,7 +160,11 @@ pub(super) fn estimate(power: &Power, edges: &[usize], pulse: f64, noise_rms: f6
     let mut poles: Vec<f64> = seen.into_iter().map(|(_, pole)| pole).collect();
     poles.sort_by(f64::total_cmp);
     let pole = poles.get(poles.len() / 2).copied().unwrap_or(0.0);
-    Response { pulse, pole }
+    Response {
+        pulse,
+        pole,
+        ..Response::default()
+    }
 }
 
 /// Leading edge of a peak whose rise begins behind sample `edge`, to a fraction of a
@@ -164,13 +181,15 @@ pub(super) fn place(power: &Power, edge: usize, response: &Response) -> Option<f
     if power.state[lo..hi].iter().any(|s| *s != SampleState::Good) {
         return None;
     }
-    let best = (0..=160)
-        .map(|j| edge as f64 - 0.5 + f64::from(j) / 80.0)
+    let (from, to) = (edge as f64 - 0.5, edge as f64 + 2.5);
+    let best = (0..=240)
+        .map(|j| from + f64::from(j) / 80.0)
         .min_by(|a, b| {
             let square = |x: f64| square_of(samples, lo, x, response).0;
             square(*a).total_cmp(&square(*b))
         })?;
-    Some(best)
+    // At the end of what was looked through, it is not a place.
+    (best > from && best < to).then_some(best)
 }
 
 /// Clearness and time constant of one peak.
@@ -185,12 +204,16 @@ fn fit(power: &Power, edge: usize, pulse: f64, noise_rms: f64) -> Option<(f64, f
     let slowest = (SLOWEST * pulse).max(0.5);
     let mut best = (f64::INFINITY, 0.0, 0.0);
     let mut found = (0.0, edge as f64);
-    let (mut pole, mut place) = ((0.0, slowest), (edge as f64 - 0.5, edge as f64 + 1.5));
+    let (mut pole, mut place) = ((0.0, slowest), (edge as f64 - 0.5, edge as f64 + 2.5));
     // A grid over both, three times finer around its best.
     for _ in 0..3 {
         for k in 0..=16 {
             let r = pole.0 + (pole.1 - pole.0) * f64::from(k) / 16.0;
-            let response = Response { pulse, pole: r };
+            let response = Response {
+                pulse,
+                pole: r,
+                ..Response::default()
+            };
             for j in 0..=16 {
                 let x = place.0 + (place.1 - place.0) * f64::from(j) / 16.0;
                 let (square, height) = square_of(samples, lo, x, &response);
@@ -213,7 +236,16 @@ fn fit(power: &Power, edge: usize, pulse: f64, noise_rms: f64) -> Option<(f64, f
     let at_once = (0..=32)
         .map(|j| {
             let x = edge as f64 - 0.5 + f64::from(j) / 16.0;
-            square_of(samples, lo, x, &Response { pulse, pole: 0.0 }).0
+            square_of(
+                samples,
+                lo,
+                x,
+                &Response {
+                    pulse,
+                    ..Response::default()
+                },
+            )
+            .0
         })
         .fold(f64::INFINITY, f64::min);
     if at_once - square < 9.0 * noise_rms * noise_rms {
@@ -262,6 +294,7 @@ mod tests {
         let response = Response {
             pulse: 8.0,
             pole: 1.7,
+            ..Response::default()
         };
         for u in [0.3, 4.0, 8.0, 9.5, 20.0] {
             let steps = (u * 1000.0) as usize;
@@ -279,7 +312,12 @@ mod tests {
     fn answers_in_a_row_are_the_ramp_and_the_peak() {
         // Second computation: the closed forms, place by place; rounding only.
         for pole in [0.0, 0.4, 1.7] {
-            let response = Response { pulse: 8.3, pole };
+            let response = Response {
+                pulse: 8.3,
+                pole,
+                late: 0.4,
+                early: 0.0,
+            };
             for start in [-0.4, 0.0, 0.2, 0.99] {
                 for (k, (ramp, peak)) in response.answers(start).take(40).enumerate() {
                     let u = start + k as f64;
@@ -296,6 +334,7 @@ mod tests {
         let truth = Response {
             pulse: 10.0,
             pole: 1.5,
+            ..Response::default()
         };
         let value: Vec<f64> = (0..80)
             .map(|i| {

@@ -20,7 +20,7 @@ const MEANS_DECIDE: usize = 64;
 /// 15,000 km of bare fibre, 534 false events came where 700 excesses were expected, alike
 /// at settings of 10, 30 and 100. Without it the setting would be a quarter stricter than
 /// it says.
-const LOST: f64 = 1.3;
+const LOST: f64 = 3.0;
 
 /// Turns the false-event rate into thresholds.
 #[derive(Debug, Clone, Copy)]
@@ -39,7 +39,11 @@ impl Thresholds {
     /// against its threshold again in windows up to the neighbouring events, and
     /// stays only if it passes there too.
     pub fn new(false_events_per_1000_km: f64, longest: usize, spacing_m: f64) -> Self {
-        let rate_per_sample = LOST * false_events_per_1000_km * spacing_m / 1e6;
+        let lost: f64 = std::env::var("LOST")
+            .ok()
+            .and_then(|v| v.parse().ok())
+            .unwrap_or(LOST);
+        let rate_per_sample = lost * false_events_per_1000_km * spacing_m / 1e6;
         let slowest = 1.0 / longest.max(FEWEST) as f64;
         Self {
             rate_per_sample,

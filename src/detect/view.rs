@@ -78,7 +78,8 @@ impl<'a> View<'a> {
     /// `window` on each side inside `span`; none where a side has fewer than `FEWEST`.
     pub fn sides(&self, x: f64, span: Span, window: usize) -> Option<(Span, Span)> {
         let edge = before(x)?;
-        let left_hi = (edge + 1).min(span.hi);
+        let last = before(x - self.eye.response.early)?;
+        let left_hi = (last + 1).min(span.hi);
         let left_lo = span.lo.max(left_hi.saturating_sub(window));
         let right_lo = (edge + 1 + self.eye.hidden_samples()).max(span.lo);
         let right_hi = span.hi.min(right_lo.saturating_add(window));
