@@ -154,11 +154,17 @@ fn known(reflector: &Reflector, unit: f64) -> f64 {
 ///
 /// With S the backscatter, s a reflection's strength over it and u the unit, light that
 /// goes to j, back to i, to k and home has passed the fibre to j and to k both ways, less
-/// that to i: `R_i·R_j·R_k·S_j·S_k/(S_i·u)`, where R = s·u. In a uniform fibre the four S
-/// cancel; joints on the way leave their losses.
+/// that to i: `R_i·R_j·R_k·S_j·S_k/(S_i·u)`, where R = s·u; twice that where j and k are
+/// two, since light that goes to k first comes home at the same time. In a uniform fibre
+/// the four S cancel; joints on the way leave their losses.
 fn echo_db([i, j, k]: [&Reflector; 3], level_db: f64, unit: f64) -> f64 {
     let passed_db = 2.0 * (j.level_db + k.level_db - i.level_db - level_db);
-    known(i, unit) + known(j, unit) + known(k, unit) + 2.0 * unit + passed_db
+    let ways_db = if std::ptr::eq(j, k) {
+        0.0
+    } else {
+        10.0 * 2.0_f64.log10()
+    };
+    known(i, unit) + known(j, unit) + known(k, unit) + 2.0 * unit + passed_db + ways_db
 }
 
 /// Metres by which an echo may miss the place that three reflections give it: three
@@ -236,8 +242,12 @@ fn reflector(view: &View<'_>, mark: &Mark, v: usize) -> Option<Reflector> {
     let top_to = ((x + eye.pulse_samples) as usize + 1).clamp(top_from, eye.len());
     let middle = f64::midpoint(top_from as f64, top_to as f64) - 0.5;
     let before = lo.saturating_sub(LINE_BEFORE.max(2 * (top_to - top_from)));
-    let line = eye.sums.line(before, lo)?;
-    let level_db = line.at(middle);
+    let is_plain = (before..lo).all(|i| eye.weight[i] > 0.0);
+    // Close behind another reflection no line is left: the level near by serves.
+    let level_db = match eye.sums.line(before, lo).filter(|_| is_plain) {
+        Some(line) => line.at(middle),
+        None => eye.level_near(lo as f64),
+    };
     let base = ((level_db + eye.trend.0 + eye.trend.1 * middle) / DB_PER_NEPER).exp();
     let top = eye.power.value.get(top_from..top_to)?;
     let top = top.iter().sum::<f64>() / top.len().max(1) as f64;

@@ -1,8 +1,6 @@
 //! Which of the last reflections of each trace ends the link: settled by what both
 //! traces show.
 
-use statrs::distribution::{DiscreteCDF, Poisson};
-
 use crate::detect::{End, Mark, spikes};
 use crate::measure::{LinkEnd, Look};
 use crate::units::Length;
@@ -23,8 +21,9 @@ const BETTER: usize = 2;
 /// of the two reflections is missing, in the noise, or behind a recovery. So other
 /// readings are tried: each far end one cord nearer or farther, and where the other
 /// trace's length puts it; the last reflections of both traces, where they lie equally
-/// far from both ports; and the length that lays most events on each other. The first
-/// reading stays unless [`BETTER`] more events fall together on another. An end that only
+/// far from both ports. The first reading stays unless [`BETTER`] more events fall together
+/// on another. Before all of them goes the length that the events by themselves leave no
+/// doubt of. An end that only
 /// stands out of the noise is forgotten when no reading agrees.
 pub(super) fn settle_ends(pair: &mut Pair<'_>, index_ratio: f64) {
     let (a, b) = (&pair.look_a, &pair.look_b);
@@ -43,42 +42,36 @@ pub(super) fn settle_ends(pair: &mut Pair<'_>, index_ratio: f64) {
     if base.is_some_and(|n| n >= CLEARLY && 2 * n >= voters[0].min(voters[1])) {
         return;
     }
-    let mut others = first.map_or_else(Vec::new, |first| by_cords(pair, &first, index_ratio));
-    others.extend(by_last_reflections(pair, index_ratio));
-    others.extend(by_events(a, b, index_ratio).map(|axis| Reading {
+    let by_events = by_events(a, b, index_ratio).map(|axis| Reading {
         far_a_m: a.near.own_m + axis.place(b.near.own_m),
         far_b_m: axis.from_b(0.0),
         is_shown: false,
-    }));
-    let mut best: Option<(usize, Reading)> = None;
-    for reading in others {
-        let Some(count) = together(&reading) else {
-            continue;
-        };
-        let worth = |n: usize, r: &Reading| n + if r.is_shown { BETTER } else { 0 };
-        if best
-            .as_ref()
-            .is_none_or(|(n, r)| worth(count, &reading) > worth(*n, r))
-        {
-            best = Some((count, reading));
+    });
+    let settled = match by_events {
+        Some(reading) => {
+            let agrees = |r: &Reading| (r.far_a_m - reading.far_a_m).abs() <= 2.0 * close_m(a, b);
+            (base.is_none() || !first.as_ref().is_some_and(agrees)).then_some(reading)
         }
-    }
-    let needed = match base {
-        Some(base) => base + BETTER,
-        None if best.as_ref().is_some_and(|(_, r)| r.is_shown) => 0,
-        None => BETTER,
+        None => {
+            let mut others = first.map_or_else(Vec::new, |r| by_cords(pair, &r, index_ratio));
+            others.extend(by_last_reflections(pair, index_ratio));
+            let counted = others.into_iter().filter_map(|r| Some((together(&r)?, r)));
+            let worth = |&(n, r): &(usize, Reading)| n + if r.is_shown { BETTER } else { 0 };
+            let best = counted.rev().max_by_key(worth);
+            best.filter(|(count, r)| match base {
+                Some(base) => *count >= base + BETTER,
+                None => r.is_shown || *count >= BETTER,
+            })
+            .map(|(_, reading)| reading)
+        }
     };
-    match best {
-        Some((count, reading)) if count >= needed => {
-            let (cord_at_b, cord_at_a) = (has_cord(pair.cords.at_b), has_cord(pair.cords.at_a));
-            pair.look_a.far = Some(end_at(&pair.look_a, reading.far_a_m, cord_at_b));
-            pair.look_b.far = Some(end_at(&pair.look_b, reading.far_b_m, cord_at_a));
-        }
-        _ if base.is_some() => {}
-        _ => {
-            for look in [&mut pair.look_a, &mut pair.look_b] {
-                look.far = look.far.filter(|far| !far.in_noise);
-            }
+    if let Some(reading) = settled {
+        let (cord_at_b, cord_at_a) = (has_cord(pair.cords.at_b), has_cord(pair.cords.at_a));
+        pair.look_a.far = Some(end_at(&pair.look_a, reading.far_a_m, cord_at_b));
+        pair.look_b.far = Some(end_at(&pair.look_b, reading.far_b_m, cord_at_a));
+    } else if first.is_some() && base.is_none() {
+        for look in [&mut pair.look_a, &mut pair.look_b] {
+            look.far = look.far.filter(|far| !far.in_noise);
         }
     }
 }
@@ -190,64 +183,83 @@ fn by_last_reflections(pair: &Pair<'_>, index_ratio: f64) -> Vec<Reading> {
         .collect()
 }
 
-/// The axis on which most events of A and B fall together, if chance does not lay as many
-/// on each other and no other shift comes near.
+/// The axis that lays the events of A and B on each other, where they leave no doubt.
+///
+/// Each pair of events gives a shift. What the other events say of it is the ratio of
+/// likelihoods that they are the same in both traces and that they are not: an event of A
+/// is seen in B, half of the time, within its errors, or it meets one of B's by chance.
+/// By chance the ratio exceeds e^t at one shift of e^t at most, so the best must exceed
+/// the number of shifts over [`BY_CHANCE`]; and no other may come within [`BY_CHANCE`].
 fn by_events(a: &Look, b: &Look, index_ratio: f64) -> Option<Axis> {
-    let places = |look: &Look| -> Vec<(f64, f64)> {
-        let from = look.near.own_m - look.eye.pulse_samples * look.eye.spacing_m;
-        (look.marks.iter().filter(|m| votes(m) && m.z_m > from))
-            .filter_map(|m| Some((m.z_m, m.std_error_m.filter(|e| e.is_finite())?)))
-            .collect()
-    };
-    let (of_a, of_b) = (places(a), places(b));
-    let least = 2.0 * a.eye.spacing_m;
-    let close = 2.0 * close_m(a, b);
+    let (of_a, of_b) = (seen_in(a), seen_in(b));
     let range_m = a.eye.metres(a.bound.hi as f64).max(f64::MIN_POSITIVE);
-    // Events fall together within their own errors, and what an index that is off by a
-    // thousandth moves them against the two that gave the shift.
-    let reach = |u: f64, v: f64, from_m: f64| {
-        (4.0 * u.hypot(v) + least).min(close) + SCALE_DOUBT * from_m.abs()
+    let by_chance = of_b.len() as f64 / range_m;
+    let least = (a.eye.spacing_m.powi(2) + b.eye.spacing_m.powi(2)) / 12.0;
+    // The pair of A's event nearest to it in B, at a shift given by the events at `x_m`.
+    let pair = |offset: f64, x_m: f64, (z, u): (f64, f64)| {
+        let miss = |x: f64| (offset - index_ratio * x - z).abs();
+        let &(x, v) = of_b.iter().min_by(|p, q| miss(p.0).total_cmp(&miss(q.0)))?;
+        let variance = u * u + v * v + least;
+        let doubt = (SCALE_DOUBT * (x - x_m)).powi(2);
+        Some((miss(x), x, variance, doubt))
     };
-    let with = |offset: f64, x_m: f64| -> Vec<Matched> {
-        of_a.iter()
-            .filter_map(|&(z, u)| {
-                let miss = |x: f64| (offset - index_ratio * x - z).abs();
-                let &(x, v) = of_b.iter().min_by(|p, q| miss(p.0).total_cmp(&miss(q.0)))?;
-                (miss(x) <= reach(u, v, x - x_m)).then_some(Matched {
-                    z_m: z - a.near.own_m,
-                    x_m: x,
-                    variance: u * u + v * v + a.eye.spacing_m.powi(2) / 12.0,
-                })
-            })
-            .collect()
-    };
-    let mut shifts: Vec<(f64, Vec<Matched>)> = Vec::new();
-    for &(z, _) in &of_a {
+    let mut shifts: Vec<(f64, f64, f64)> = Vec::new();
+    for (i, &(z, _)) in of_a.iter().enumerate() {
         for &(x, _) in &of_b {
             let offset = z + index_ratio * x;
-            shifts.push((offset, with(offset, x)));
+            let others = of_a.iter().enumerate().filter(|(k, _)| *k != i);
+            let ratio = others
+                .filter_map(|(_, event)| pair(offset, x, *event))
+                .map(|(miss, _, variance, doubt)| {
+                    // Stated errors hold, or noise has thrown the place and the index is off.
+                    let same = f64::midpoint(
+                        density(miss, variance),
+                        density(miss, 16.0 * variance + doubt),
+                    );
+                    f64::midpoint(1.0, same / by_chance).ln()
+                })
+                .sum();
+            shifts.push((offset, x, ratio));
         }
     }
-    let best = shifts.iter().max_by_key(|s| s.1.len())?;
-    let count = best.1.len();
-    let apart = close + SCALE_DOUBT * range_m;
+    let &(offset, x_m, most) = shifts.iter().max_by(|p, q| p.2.total_cmp(&q.2))?;
+    let apart = 4.0 * close_m(a, b) + SCALE_DOUBT * range_m;
     let rival = (shifts.iter())
-        .filter(|s| (s.0 - best.0).abs() > apart)
-        .map(|s| s.1.len())
-        .max();
-    let by_chance: f64 = of_a
-        .iter()
-        .flat_map(|&(_, u)| of_b.iter().map(move |&(_, v)| (u, v)))
-        .map(|(u, v)| 2.0 * reach(u, v, range_m / 3.0) / range_m)
-        .sum();
-    // The two that gave the shift fall together anyhow.
-    let others = count.checked_sub(2)? as u64;
-    let chance = Poisson::new(by_chance.max(1e-9)).ok()?.sf(others) * shifts.len() as f64;
-    (chance < BY_CHANCE && rival.is_none_or(|r| r + BETTER <= count))
-        .then(|| fit(&best.1, index_ratio))
+        .filter(|s| (s.0 - offset).abs() > apart)
+        .map(|s| s.2)
+        .fold(0.0, f64::max);
+    let sure = (1.0 / BY_CHANCE).ln();
+    if most < sure + (shifts.len() as f64).ln() || most < rival + sure {
+        return None;
+    }
+    let together: Vec<Matched> = (of_a.iter())
+        .filter_map(|&event| {
+            let (miss, x, variance, doubt) = pair(offset, x_m, event)?;
+            (miss * miss <= 16.0 * (variance + doubt)).then_some(Matched {
+                z_m: event.0 - a.near.own_m,
+                x_m: x,
+                variance,
+            })
+        })
+        .collect();
+    Some(fit(&together, index_ratio))
 }
 
-/// Chance at which a wrong shift is taken for the link's length, by its events alone.
+/// Places and standard errors of the events of a trace that may vote, from the link's
+/// beginning on, metres from the port.
+fn seen_in(look: &Look) -> Vec<(f64, f64)> {
+    let from = look.near.own_m - look.eye.pulse_samples * look.eye.spacing_m;
+    (look.marks.iter().filter(|m| votes(m) && m.z_m > from))
+        .filter_map(|m| Some((m.z_m, m.std_error_m.filter(|e| e.is_finite())?)))
+        .collect()
+}
+
+/// Density of a normal distribution about zero.
+fn density(x: f64, variance: f64) -> f64 {
+    (-0.5 * x * x / variance).exp() / (std::f64::consts::TAU * variance).sqrt()
+}
+
+/// Chance at which a wrong shift is taken for the link's length by its events alone.
 const BY_CHANCE: f64 = 1e-3;
 
 /// Whether an event may vote: a weak peak without a step may be an echo, and the echoes of
@@ -258,7 +270,7 @@ fn votes(mark: &Mark) -> bool {
 }
 
 /// Standard errors from which an event has a step: one in a thousand by chance.
-const HAS_STEP: f64 = 3.3;
+pub(super) const HAS_STEP: f64 = 3.3;
 
 /// Events of A and B between the link's ends that fall on each other when A's link is
 /// `a_m` long and B's `b_m` of its own metres.

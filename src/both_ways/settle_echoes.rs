@@ -3,6 +3,7 @@
 use crate::detect::{DetectSettings, Mark};
 
 use super::echo::{Echo, find_echoes, predicted, shows};
+use super::ends::HAS_STEP;
 use super::joint::Joint;
 
 /// Rounds of taking out echoes: a weaker one may show only when a stronger one is gone.
@@ -124,17 +125,30 @@ impl Joint {
         self.echoes.extend_from_slice(echoes);
     }
 
-    /// Whether a mark now lies where the echo's peak lay, or so near that it cannot be
-    /// told from it.
+    /// Whether a step now shows where the echo's peak lay, or so near that it cannot be
+    /// told from it: one that was not there before, and that the other direction, which
+    /// has no echo there, sees as well wherever it can.
     fn has_step_under(&self, echo: &Echo, before: &Self) -> bool {
         let view = &before.views()[echo.view];
         let hidden = echo.mark.and_then(|m| before.marks[m].blocks[echo.view]);
         let Some((lo, hi)) = hidden else { return false };
         let (p, q) = (view.place(lo as f64), view.place(hi as f64));
         let pulse_m = self.pulse_m();
+        let same = 2.0 / view.per_metre.abs();
+        let was_there = |m: &Mark| {
+            let others = (before.marks.iter().enumerate()).filter(|(k, _)| echo.mark != Some(*k));
+            others
+                .map(|(_, n)| n)
+                .any(|n| (n.z_m - m.z_m).abs() <= same)
+        };
+        let has_step = |m: &Mark| match (m.significance[1 - echo.view], m.significance[echo.view]) {
+            (Some(other), _) => other.abs() >= HAS_STEP,
+            (None, own) => own.is_some_and(|own| own.abs() >= HAS_STEP),
+        };
         self.marks
             .iter()
-            .any(|m| m.z_m > p.min(q) - pulse_m && m.z_m < p.max(q) + pulse_m)
+            .filter(|m| m.z_m > p.min(q) - pulse_m && m.z_m < p.max(q) + pulse_m)
+            .any(|m| has_step(m) && !was_there(m))
     }
 
     /// Whether a mark stands where an echo was taken out.

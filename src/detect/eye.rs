@@ -440,13 +440,31 @@ fn mark_ceiling(power: &Power, peaks: &mut [StrongPeak], n_w: usize) {
     };
     let highest = peaks.iter().map(&top).fold(0.0, f64::max);
     let ceiling = highest / (CEILING_DB / DB_PER_NEPER).exp();
-    let shared = peaks.iter().filter(|p| top(p) >= ceiling).count();
+    let at_ceiling = |peak: &StrongPeak| top(peak) >= ceiling && !comes_up(power, peak, top(peak));
+    let shared = peaks.iter().filter(|p| at_ceiling(p)).count();
     if shared >= 2 {
         for peak in peaks.iter_mut() {
-            peak.clipped |= top(peak) >= ceiling;
+            peak.clipped |= at_ceiling(peak);
         }
     }
 }
+
+/// Whether a peak comes up to its top as a slow receiver does: two samples or more in the
+/// upper half of the rise. A ceiling cuts it off there.
+fn comes_up(power: &Power, peak: &StrongPeak, top: f64) -> bool {
+    let base = power.value[peak.edge];
+    let from = f64::midpoint(base, top);
+    let nearly = base + NEARLY * (top - base);
+    let rise = power
+        .value
+        .iter()
+        .skip(peak.edge)
+        .take_while(|p| **p < nearly);
+    rise.filter(|p| **p > from).count() >= 2
+}
+
+/// Share of a peak's height from which it has come up.
+const NEARLY: f64 = 0.97;
 
 /// Last samples before the rises that may show the receiver's shape: those of the
 /// unclipped strong peaks, and the steepest rises of the rest.

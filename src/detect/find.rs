@@ -105,6 +105,11 @@ impl<'a> Finder<'a> {
         }
     }
 
+    /// The least squared threshold that a step in both directions is held against.
+    pub fn least_square(&self) -> f64 {
+        self.thresholds.least_square()
+    }
+
     /// Samples of each view between two neighbouring marks.
     pub fn spans(&self, before: Option<&Mark>, after: Option<&Mark>) -> Vec<Span> {
         self.views

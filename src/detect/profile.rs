@@ -25,6 +25,13 @@ pub struct Fit {
     pub ramp: (f64, usize),
 }
 
+impl Fit {
+    /// Loss over its standard error, squared.
+    fn square(&self) -> f64 {
+        self.loss_db * self.loss_db / self.loss_variance
+    }
+}
+
 /// Fits an event with its leading edge at index `x` (a fraction allowed) to the
 /// samples of `span`.
 ///
@@ -293,12 +300,15 @@ impl<'s, 'a> Stretch<'s, 'a> {
 
     /// Where the step is weak against the noise the likelihood has side valleys that its
     /// curvature at the bottom does not tell of: the error becomes the spread of the
-    /// likelihood over four standard errors, if that is more.
+    /// likelihood over four standard errors, or sixteen of a step so weak that noise may
+    /// throw it far, if that is more.
     fn widened(&self, best: Place) -> Place {
         if !best.std_error_m.is_finite() {
             return best;
         }
-        let (_, variance) = self.spread(&best, Shape::Step, 8, best.std_error_m / 2.0);
+        let square: f64 = best.fits.iter().flatten().map(Fit::square).sum();
+        let reach = if square < THROWN { 32 } else { 8 };
+        let (_, variance) = self.spread(&best, Shape::Step, reach, best.std_error_m / 2.0);
         Place {
             std_error_m: best.std_error_m.max(variance.max(0.0).sqrt()),
             ..best
@@ -323,6 +333,11 @@ impl<'s, 'a> Stretch<'s, 'a> {
         }
     }
 }
+
+/// Square of a step over its error below which noise may throw its place beyond what the
+/// ramp's own information says: nine standard errors, where the likelihood still has one
+/// valley in all but a few of a hundred draws.
+const THROWN: f64 = 81.0;
 
 const SHAPES: [Shape; 2] = [Shape::Step, Shape::Peak];
 
