@@ -112,6 +112,7 @@ pub(super) fn detect_jointly(
     };
     joint.settle_echoes(settings, &mut refuted);
     joint.keep_what_shows(settings);
+    joint.part_close(settings);
     joint
 }
 

@@ -4,6 +4,7 @@ mod bracket;
 mod broken;
 mod build;
 mod check;
+mod close;
 mod combine;
 mod doubts;
 mod echo;

@@ -1,17 +1,21 @@
 //! Every event read in both directions at the same place.
 
-use crate::detect::{Finder, Mark, Span, View};
+use crate::detect::{Finder, Mark, PairSearch, Span, View};
 use crate::measure::{
     KnownSlope, Reading, ReflectanceReading, Side, read_loss, read_peak, side_line, usual_slope,
 };
 use crate::trace::Trace;
-use crate::units::{BackscatterCoefficient, NotMeasured, Position};
+use crate::units::{BackscatterCoefficient, Loss, Measured, NotMeasured, Position};
 
 use super::joint::Joint;
 
 /// Pulse lengths below which two events are one group: within one pulse and a half
 /// no straight fibre is left between their ramps.
-const RESOLVED_PULSES: f64 = 1.5;
+pub(super) const RESOLVED_PULSES: f64 = 1.5;
+
+/// Pulse lengths of fibre between two events below which they are read by a fit of both:
+/// the line between them is too short for a slope of its own.
+const READ_TOGETHER: f64 = 2.5;
 
 /// Standard errors of a peak's height from which a reflectance is printed.
 const PEAK_SEEN: f64 = 4.0;
@@ -44,7 +48,11 @@ pub(super) fn clusters(finder: &Finder<'_>, marks: &[Mark]) -> Vec<std::ops::Ran
                 .any(|(v, (view, span))| {
                     let reaches = marks[i].blocks[v].is_some() && marks[i - 1].blocks[v].is_some();
                     let pulse_m = view.eye.pulse_samples / view.per_metre.abs();
-                    reaches && (span.hi < span.lo + 6 || gap_m < RESOLVED_PULSES * pulse_m)
+                    let no_line =
+                        span.hi < span.lo + 6 && !(marks[i].parted && marks[i - 1].parted);
+                    // Places are known to a part of a sample.
+                    let least_m = RESOLVED_PULSES * pulse_m - 0.1 / view.per_metre.abs();
+                    reaches && (no_line || gap_m < least_m)
                 })
         };
         match ranges.last_mut() {
@@ -66,7 +74,7 @@ pub(super) fn read_all(
     let views = joint.views();
     let known: [Option<KnownSlope>; 2] =
         [0, 1].map(|v| usual_slope(views[v].eye, &stretches(finder, &joint.marks, &ranges, v)));
-    (0..ranges.len())
+    let mut read: Vec<Cluster> = (0..ranges.len())
         .map(|k| {
             let range = ranges[k].clone();
             let mut readings = [Err(NotMeasured::because("")), Err(NotMeasured::because(""))];
@@ -101,7 +109,73 @@ pub(super) fn read_all(
                 hidden,
             }
         })
-        .collect()
+        .collect();
+    for k in 1..ranges.len() {
+        let together = read_together(finder, &joint.marks, &ranges, k, known);
+        for (v, pair) in together.into_iter().enumerate() {
+            if let Some([first, second]) = pair {
+                read[k - 1].readings[v] = Ok(first);
+                read[k].readings[v] = Ok(second);
+            }
+        }
+    }
+    read
+}
+
+/// Readings of the clusters `k` − 1 and `k` by a fit of both, in each view that has too
+/// little fibre between them; none where there is enough, or where they are groups.
+fn read_together(
+    finder: &Finder<'_>,
+    marks: &[Mark],
+    ranges: &[std::ops::Range<usize>],
+    k: usize,
+    known: [Option<KnownSlope>; 2],
+) -> [Option<[Reading; 2]>; 2] {
+    let pair = [&ranges[k - 1], &ranges[k]];
+    let [first, second] = pair.map(|r| &marks[r.start]);
+    let parted = pair.iter().all(|r| r.len() == 1) && first.parted && second.parted;
+    if !parted {
+        return [None, None];
+    }
+    let outer = finder.spans(
+        pair[0].start.checked_sub(1).map(|i| &marks[i]),
+        marks.get(pair[1].end),
+    );
+    let between = finder.spans(Some(first), Some(second));
+    let reflects = |m: &Mark| m.reflective.iter().any(|r| *r);
+    let search = PairSearch {
+        views: &finder.views,
+        spans: &outer,
+        peaks: [reflects(first), reflects(second)],
+    };
+    let losses = search.losses([first.z_m, second.z_m]);
+    [0, 1].map(|v| {
+        let view = &finder.views[v];
+        let fibre = between[v].hi.saturating_sub(between[v].lo) as f64;
+        if fibre >= READ_TOGETHER * view.eye.pulse_samples {
+            return None;
+        }
+        let losses = losses[v]?;
+        let (lower, upper) = (
+            around(finder, marks, ranges, k - 1, v),
+            around(finder, marks, ranges, k, v),
+        );
+        let (before, after) = if view.is_forward() {
+            (lower.0, upper.1)
+        } else {
+            (upper.0, lower.1)
+        };
+        let before = side_line(view.eye, before, Side::Before, known[v])?;
+        let after = side_line(view.eye, after, Side::After, known[v])?;
+        Some(losses.map(|(loss_db, variance)| Reading {
+            loss: Measured {
+                value: Loss::from_db(loss_db),
+                std_error: Some(Loss::from_db(variance.sqrt())),
+            },
+            before,
+            after,
+        }))
+    })
 }
 
 /// The spans before and after cluster `k` in the travel of view `v`.

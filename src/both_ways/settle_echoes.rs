@@ -41,7 +41,7 @@ impl Joint {
     }
 
     /// Length of the longer pulse on A's axis.
-    fn pulse_m(&self) -> f64 {
+    pub(super) fn pulse_m(&self) -> f64 {
         let views = self.views();
         let pulse = views
             .iter()

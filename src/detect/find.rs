@@ -22,6 +22,9 @@ pub struct Mark {
     pub strong: bool,
     /// Step over its standard error, per view, as detection saw it.
     pub significance: Vec<Option<f64>>,
+    /// Whether it was told from its neighbour by a fit of both: the fibre between them may
+    /// be too short for a line.
+    pub parted: bool,
     /// The samples it was last located and judged with, and its statistic above the
     /// threshold there.
     judged: Option<(Vec<Span>, f64)>,
@@ -178,6 +181,7 @@ impl<'a> Finder<'a> {
             reflective: vec![false; self.views.len()],
             strong: false,
             significance: vec![None; self.views.len()],
+            parted: false,
             judged: None,
         }
     }

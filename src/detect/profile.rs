@@ -113,16 +113,17 @@ impl Place {
     /// χ² per sample of the ramps, at least 1: how much worse than its noise the
     /// model fits there.
     pub fn misfit(&self) -> f64 {
-        let (square, samples) = self
-            .fits
-            .iter()
-            .flatten()
-            .fold((0.0, 0), |(s, n), f| (s + f.ramp.0, n + f.ramp.1));
-        if samples > 2 {
-            (square / (samples - 2) as f64).max(1.0)
-        } else {
-            1.0
-        }
+        misfit(self.fits.iter().flatten().map(|f| f.ramp), 2)
+    }
+}
+
+/// χ² per sample over ramps with so many fitted numbers, at least 1.
+pub(super) fn misfit(ramps: impl Iterator<Item = (f64, usize)>, parameters: usize) -> f64 {
+    let (square, samples) = ramps.fold((0.0, 0), |(s, n), ramp| (s + ramp.0, n + ramp.1));
+    if samples > parameters {
+        (square / (samples - parameters) as f64).max(1.0)
+    } else {
+        1.0
     }
 }
 
