@@ -1,51 +1,91 @@
 //! Events that lie too close for a line of fibre between them: told apart, or not.
 
-use crate::detect::{DetectSettings, Finder, Mark, Pair, PairRange, PairSearch, Shape, Stretch};
+use crate::detect::{
+    DetectSettings, Finder, Mark, Pair, PairRange, PairSearch, Span, Stretch, fit_at,
+};
 
 use super::joint::Joint;
 use super::readings::RESOLVED_PULSES;
 
-/// Pulse lengths within which two events disturb each other's lines: in less than two and
-/// a half a free slope is not worth having, and the ramp takes one more.
-const DISTURB: f64 = 4.0;
+/// Pulse lengths within which two events as found one at a time may disturb each other: in
+/// less than two and a half a free slope is not worth having, the ramp takes one more, and
+/// either may have settled a pulse away from its place.
+const DISTURB: f64 = 6.0;
 
 /// Pulse lengths around the events in which both are looked for.
 const AROUND: f64 = 2.0;
+
+/// Gain of χ² from which two events are told from one: a place and a loss in each trace
+/// more, by chance once in ten thousand.
+const TOLD: f64 = 25.0;
+
+/// Misfit below which two events explain all that there is.
+const FITS_WELL: f64 = 1.5;
+
+/// Two marks and how badly they fit.
+struct Refit {
+    marks: Vec<Mark>,
+    misfit: f64,
+}
 
 impl Joint {
     /// Fits neighbours that lie close together anew, both at once, and sees whether an
     /// event whose surroundings scatter beyond their noise is two.
     ///
     /// One at a time, the line beside the one takes in the other, and both settle where
-    /// neither is.
+    /// neither is; a third may have been put beside them to make up for it.
     pub(super) fn part_close(&mut self, settings: DetectSettings) {
         let mut i = 0;
+        let mut any = false;
         while i < self.marks.len() {
-            let close = i + 1 < self.marks.len()
-                && self.marks[i + 1].z_m - self.marks[i].z_m < DISTURB * self.pulse_m();
-            let count = if close { 2 } else { 1 };
             let new = {
                 let finder = self.finder(settings);
-                if close || !self.marks[i].strong && strained(&finder, &self.marks, i) {
-                    self.refit(&finder, i, count)
-                } else {
-                    None
-                }
+                self.as_two(&finder, i)
             };
             match new {
-                Some(marks) => {
-                    let after = i + marks.len();
+                Some((count, marks)) => {
                     self.marks.splice(i..i + count, marks);
-                    i = after;
+                    i += 2;
+                    any = true;
                 }
                 None => i += 1,
             }
         }
+        if any {
+            let mut marks = std::mem::take(&mut self.marks);
+            self.finder(settings).prune(&mut marks);
+            self.marks = marks;
+        }
     }
 
-    /// The marks that should stand in place of `count` marks from `i` on: two, where a fit
+    /// How many marks from `i` on are better told as two, and those two.
+    fn as_two(&self, finder: &Finder<'_>, i: usize) -> Option<(usize, Vec<Mark>)> {
+        let reach_m = DISTURB * self.pulse_m();
+        let close = |k: usize| {
+            k + 1 < self.marks.len() && self.marks[k + 1].z_m - self.marks[k].z_m < reach_m
+        };
+        let two = if close(i) {
+            self.refit(finder, i, 2)
+        } else if !self.marks[i].strong && strained(finder, &self.marks, i) {
+            self.refit(finder, i, 1)
+        } else {
+            None
+        };
+        if close(i) && close(i + 1) && !(i..i + 3).any(|k| self.marks[k].strong) {
+            let three = self.refit(finder, i, 3);
+            let better = |p: &Refit| {
+                p.misfit < FITS_WELL || two.as_ref().is_none_or(|q| 4.0 * p.misfit < q.misfit)
+            };
+            if let Some(three) = three.filter(better) {
+                return Some((3, three.marks));
+            }
+        }
+        two.map(|two| (if close(i) { 2 } else { 1 }, two.marks))
+    }
+
+    /// The two marks that should stand in place of `count` marks from `i` on, where a fit
     /// of two beats that of one beyond chance; none where they stay as they are.
-    fn refit(&self, finder: &Finder<'_>, i: usize, count: usize) -> Option<Vec<Mark>> {
+    fn refit(&self, finder: &Finder<'_>, i: usize, count: usize) -> Option<Refit> {
         let old = &self.marks[i..i + count];
         let before = i.checked_sub(1).map(|k| &self.marks[k]);
         let spans = finder.spans(before, self.marks.get(i + count));
@@ -63,24 +103,20 @@ impl Joint {
             to_m: last.z_m + AROUND * pulse_m,
             least_gap_m: RESOLVED_PULSES * pulse_m,
         };
-        let start = if count == 2 {
+        let start = if count > 1 {
             [first.z_m, last.z_m]
         } else {
             [first.z_m, first.z_m + range.least_gap_m]
         };
         let pair = search.locate(&range, start)?;
         let [step, peak] = Stretch::new(&views, &spans).locate(range.from_m, range.to_m)?;
-        let shape = if old.iter().any(reflects) {
-            Shape::Peak
-        } else {
-            Shape::Step
-        };
-        let single = if shape == Shape::Peak { peak } else { step };
-        let told = single.chi_square - pair.chi_square > finder.least_square() * pair.misfit;
-        if !told || pair.z_m[1] - pair.z_m[0] < range.least_gap_m {
-            return None;
-        }
-        Some(self.as_marks(finder, &pair, &search, [first, last]))
+        let single = if old.iter().any(reflects) { peak } else { step };
+        let told = single.chi_square - pair.chi_square > TOLD * pair.misfit;
+        let gap_m = pair.z_m[1] - pair.z_m[0];
+        (told && gap_m >= range.least_gap_m).then(|| Refit {
+            misfit: pair.misfit,
+            marks: self.as_marks(finder, &pair, &search, [first, last]),
+        })
     }
 
     /// Two marks at the places of a pair.
@@ -126,13 +162,13 @@ fn strained(finder: &Finder<'_>, marks: &[Mark], i: usize) -> bool {
         let x = view.index(marks[i].z_m);
         let window = (AROUND * view.eye.pulse_samples).ceil() as usize + FEWEST;
         let (Some(fit), Some((left, right)), Some(sides)) = (
-            crate::detect::fit_at(view, x, span),
+            fit_at(view, x, span),
             view.lines(x, span, window),
             view.sides(x, span, window),
         ) else {
             return false;
         };
-        let samples = |s: crate::detect::Span| s.hi - s.lo;
+        let samples = |s: Span| s.hi - s.lo;
         let freedom = (samples(sides.0) + samples(sides.1) + fit.ramp.1)
             .saturating_sub(5)
             .max(1);

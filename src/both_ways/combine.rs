@@ -162,11 +162,7 @@ pub fn combine_watched(
         read_all(joint, &finder, [a, b], coefficients)
     };
     let mut clusters = read(&joint);
-    let nothing = without_loss(
-        &joint,
-        &clusters,
-        joint.finder(settings.detect).least_square(),
-    );
+    let nothing = without_loss(&joint, &clusters);
     if !nothing.is_empty() {
         for mark in nothing.into_iter().rev() {
             joint.marks.remove(mark);
@@ -184,7 +180,7 @@ pub fn combine_watched(
 
 /// Marks found by a step of which the two readings show nothing: what the fibre's own
 /// unevenness or the end of a tail makes, where the noise is far less than either.
-fn without_loss(joint: &Joint, clusters: &[Cluster], least_square: f64) -> Vec<usize> {
+fn without_loss(joint: &Joint, clusters: &[Cluster]) -> Vec<usize> {
     clusters
         .iter()
         .filter(|c| c.marks.len() == 1)
@@ -196,16 +192,17 @@ fn without_loss(joint: &Joint, clusters: &[Cluster], least_square: f64) -> Vec<u
             });
             let square: Option<f64> = squares.sum();
             let found_by_step = !mark.strong && mark.reflective.iter().all(|r| !r);
-            found_by_step && square.is_some_and(|s| s < SHOWN * least_square)
+            found_by_step && square.is_some_and(|s| s < NOTHING)
         })
         .map(|c| c.marks.start)
         .collect()
 }
 
-/// Share of the least threshold of detection that two readings, as squares over their
-/// standard errors, must keep: their lines may be shorter than those detection had, by a
-/// quarter in a joint's square at most unless the fibre is bent there.
-const SHOWN: f64 = 0.75;
+/// Sum of the squares of two readings over their standard errors below which they show
+/// nothing: three quarters of what detection asks for in windows of the usual length.
+/// Readings with shorter lines than detection had keep more than that of any joint worth a
+/// threshold.
+const NOTHING: f64 = 13.0;
 
 /// Refuses two traces of which each shows clearly what the other does not.
 ///

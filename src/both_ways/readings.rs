@@ -14,8 +14,8 @@ use super::joint::Joint;
 pub(super) const RESOLVED_PULSES: f64 = 1.5;
 
 /// Pulse lengths of fibre between two events below which they are read by a fit of both:
-/// the line between them is too short for a slope of its own.
-const READ_TOGETHER: f64 = 2.5;
+/// the level between them rests on their ramps as much as on itself.
+const READ_TOGETHER: f64 = 1.0;
 
 /// Standard errors of a peak's height from which a reflectance is printed.
 const PEAK_SEEN: f64 = 4.0;

@@ -108,9 +108,9 @@ impl<'a> Finder<'a> {
         }
     }
 
-    /// The least squared threshold that a step in both directions is held against.
-    pub fn least_square(&self) -> f64 {
-        self.thresholds.least_square()
+    /// Takes back what no longer stands out between its neighbours.
+    pub fn prune(&self, marks: &mut Vec<Mark>) {
+        self.remove(marks);
     }
 
     /// Samples of each view between two neighbouring marks.
@@ -383,7 +383,7 @@ impl<'a> Finder<'a> {
         loop {
             let mut weakest: Option<(usize, f64)> = None;
             for i in 0..marks.len() {
-                if marks[i].strong {
+                if marks[i].strong || marks[i].parted {
                     continue;
                 }
                 let before = i.checked_sub(1).map(|k| &marks[k]);

@@ -8,7 +8,8 @@
 
 use nalgebra::{Matrix3, Vector3};
 
-use super::eye::DB_PER_NEPER;
+use super::eye::{DB_PER_NEPER, Eye};
+use super::power::SampleState;
 use super::profile::misfit;
 use super::view::{Span, View, before};
 
@@ -41,10 +42,6 @@ pub fn pair_at(view: &View<'_>, x: [f64; 2], span: Span, peaks: [bool; 2]) -> Op
     let mut square = 0.0;
     let mut samples = 0_usize;
     for i in first..right.lo {
-        let weight = eye.weight[i];
-        if weight <= 0.0 {
-            continue;
-        }
         let at = i as f64;
         let base_db = before_all.at(at) + eye.trend.0 + eye.trend.1 * at;
         let ratio = ((after_all.at(at) - before_all.at(at)) / DB_PER_NEPER).exp();
@@ -53,6 +50,10 @@ pub fn pair_at(view: &View<'_>, x: [f64; 2], span: Span, peaks: [bool; 2]) -> Op
         let middle = f64::midpoint(1.0, ratio);
         let about = (1.0 - q[0]) + middle * (q[0] - q[1]) + ratio * q[1];
         let unit = DB_PER_NEPER / about.max(1e-3);
+        let weight = weight_of(eye, i, about.max(1e-3) * (base_db / DB_PER_NEPER).exp());
+        if weight <= 0.0 {
+            continue;
+        }
         let seen = eye.power.value[i] * (-base_db / DB_PER_NEPER).exp();
         let known = (1.0 - q[0]) + ratio * q[1];
         let shape = [0, 1].map(|k| {
@@ -76,7 +77,9 @@ pub fn pair_at(view: &View<'_>, x: [f64; 2], span: Span, peaks: [bool; 2]) -> Op
     }
     let chi_between = (square - solution.dot(&product)).max(0.0);
     let between_db = DB_PER_NEPER * level.ln();
-    let between_variance = variance * (DB_PER_NEPER / level).powi(2);
+    // Where the shape of pulse and receiver is not met, the level between takes the blame.
+    let blame = misfit(std::iter::once((chi_between, samples)), PARAMETERS);
+    let between_variance = blame * variance * (DB_PER_NEPER / level).powi(2);
     let middles = x.map(|x| x + eye.response.middle());
     let through_db = after_all.at(middles[1]) - before_all.at(middles[1]);
     Some(PairFit {
@@ -89,6 +92,21 @@ pub fn pair_at(view: &View<'_>, x: [f64; 2], span: Span, peaks: [bool; 2]) -> Op
         ],
         peak: [solution[1], solution[2]],
     })
+}
+
+/// 1/variance of a sample's level about a power; the samples of a strong peak, which lines
+/// leave out, have theirs too, unless they are clipped.
+fn weight_of(eye: &Eye, i: usize, power: f64) -> f64 {
+    if eye.weight[i] > 0.0 {
+        return eye.weight[i];
+    }
+    let in_peak = (eye.peaks.iter()).any(|p| (p.edge..p.settled).contains(&i) && !p.clipped);
+    if in_peak && eye.power.state[i] == SampleState::Good {
+        let relative = eye.noise.density(power).sqrt() * DB_PER_NEPER / power;
+        (relative * relative).recip()
+    } else {
+        0.0
+    }
 }
 
 /// Solution of the normal equations and the variance of its first number. A peak that
@@ -246,11 +264,14 @@ impl PairSearch<'_, '_> {
             return None;
         }
         let fits = self.fits(best.z_m)?;
+        let blame = misfit(fits.iter().flatten().map(|f| f.ramp), PARAMETERS);
         Some(Pair {
             z_m: best.z_m,
-            std_error_m: self.errors(&best, spacing_m / 4.0),
+            std_error_m: self
+                .errors(&best, spacing_m / 4.0)
+                .map(|e| e * blame.sqrt()),
             chi_square: best.chi_square,
-            misfit: misfit(fits.iter().flatten().map(|f| f.ramp), PARAMETERS),
+            misfit: blame,
         })
     }
 

@@ -57,11 +57,6 @@ impl Thresholds {
         threshold(self.rate_per_sample, change, directions.clamp(1, 2)).powi(2)
     }
 
-    /// The least squared threshold of a step in two directions.
-    pub fn least_square(&self) -> f64 {
-        self.least[1]
-    }
-
     /// Spacing the thresholds were made for.
     pub fn spacing_m(&self) -> f64 {
         self.spacing_m
