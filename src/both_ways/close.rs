@@ -19,6 +19,9 @@ const AROUND: f64 = 2.0;
 /// more, by chance once in ten thousand.
 const TOLD: f64 = 25.0;
 
+/// Share of a pulse by which the two must lie farther apart than the least.
+const NOT_AT_END: f64 = 0.01;
+
 /// Misfit below which two events explain all that there is.
 const FITS_WELL: f64 = 1.5;
 
@@ -112,22 +115,29 @@ impl Joint {
         let [step, peak] = Stretch::new(&views, &spans).locate(range.from_m, range.to_m)?;
         let single = if old.iter().any(reflects) { peak } else { step };
         let told = single.chi_square - pair.chi_square > TOLD * pair.misfit;
+        // At the end of the search it is not a place but where the search ended.
         let gap_m = pair.z_m[1] - pair.z_m[0];
-        (told && gap_m >= range.least_gap_m).then(|| Refit {
+        let placed = gap_m > range.least_gap_m + NOT_AT_END * pulse_m
+            && pair.std_error_m.iter().all(|e| e.is_finite());
+        let losses = search.losses(pair.z_m);
+        let shows = |k: usize| {
+            let squares = losses.iter().flatten().map(|l| (l[k].0.powi(2), l[k].1));
+            let mut clear = squares.filter(|(square, variance)| *square > TOLD * variance);
+            search.peaks[k] || clear.any(|(_, variance)| variance > 0.0)
+        };
+        (told && placed && shows(0) && shows(1)).then(|| Refit {
             misfit: pair.misfit,
-            marks: self.as_marks(finder, &pair, &search, [first, last]),
+            marks: Self::as_marks(finder, &pair, losses, [first, last]),
         })
     }
 
     /// Two marks at the places of a pair.
     fn as_marks(
-        &self,
         finder: &Finder<'_>,
         pair: &Pair,
-        search: &PairSearch<'_, '_>,
+        losses: [Option<[(f64, f64); 2]>; 2],
         old: [&Mark; 2],
     ) -> Vec<Mark> {
-        let losses = search.losses(pair.z_m);
         [0, 1]
             .map(|k| {
                 // A strong peak's own edge is known better than its ramp.
