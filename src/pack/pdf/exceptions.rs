@@ -19,6 +19,8 @@ use crate::verdict::{Judgement, Place, What};
 const MOST_NAMED: usize = 12;
 /// Most reasons that are listed for one link; its page has all its events.
 const MOST_OF_A_LINK: usize = 6;
+/// Most reasons for what was not measured of one link; its page has all of them too.
+const MOST_MISSING: usize = 2;
 
 /// Lays the chapter.
 pub(super) fn lay(flow: &mut Flow, content: &Content<'_>, fibres: &[FibrePage]) {
@@ -30,8 +32,7 @@ pub(super) fn lay(flow: &mut Flow, content: &Content<'_>, fibres: &[FibrePage]) 
             .links
             .iter()
             .any(|entry| entry.link.verdict != Verdict::NotJudged);
-    let mut rows = closures(content);
-    rows.extend(links(content, fibres));
+    let rows = worst_first(content, fibres);
     if !is_judged {
         flow.text(wording.of(Text::NoLimits), BODY);
         flow.advance(6.0);
@@ -48,11 +49,11 @@ pub(super) fn lay(flow: &mut Flow, content: &Content<'_>, fibres: &[FibrePage]) 
     }
 }
 
-/// Rows of the closures whose mean did not pass.
-fn closures(content: &Content<'_>) -> Vec<Vec<Cell>> {
+/// Rows of the closures whose mean was judged so.
+fn closures(content: &Content<'_>, wanted: Verdict) -> Vec<Vec<Cell>> {
     content
         .closure_means()
-        .filter(|(_, one)| one.verdict != Verdict::Pass)
+        .filter(|(_, one)| one.verdict == wanted)
         .map(|(light, one)| {
             let mut row = vec![Cell::new(""), Cell::new(words::wavelength(light))];
             row.extend(of_judgement(content, one));
@@ -61,10 +62,11 @@ fn closures(content: &Content<'_>) -> Vec<Vec<Cell>> {
         .collect()
 }
 
-/// Rows of the links that were judged and did not pass, the worst first.
-fn links(content: &Content<'_>, fibres: &[FibrePage]) -> Vec<Vec<Cell>> {
+/// Rows of closures and links that were judged and did not pass, the worst first.
+fn worst_first(content: &Content<'_>, fibres: &[FibrePage]) -> Vec<Vec<Cell>> {
     let mut rows = Vec::new();
     for wanted in [Verdict::Fail, Verdict::Undecided, Verdict::NotJudged] {
+        rows.extend(closures(content, wanted));
         for (place, fibre) in fibres.iter().enumerate() {
             for &index in &fibre.links {
                 let Some(entry) = content.links.get(index) else {
@@ -149,6 +151,11 @@ fn not_judged(content: &Content<'_>, judgements: &[&Judgement]) -> [Cell; 5] {
         if !reasons.contains(&reason) {
             reasons.push(reason);
         }
+    }
+    let more = reasons.len().saturating_sub(MOST_MISSING);
+    if more > 0 {
+        reasons.truncate(MOST_MISSING);
+        reasons.push(format!("… (+{more})"));
     }
     let quantities: Vec<String> = quantities
         .into_iter()
