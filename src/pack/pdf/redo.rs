@@ -208,7 +208,7 @@ fn roomy(head: String, align: Align) -> Column {
 /// A column to write in by hand.
 fn wide(head: &str) -> Column {
     Column {
-        room: 42.0,
+        room: 36.0,
         ..Column::new(head, Align::Left)
     }
 }
