@@ -38,6 +38,7 @@ pub(super) fn broken_link(pair: &Pair<'_>, index_ratio: f64) -> Combined {
     }
     let mut warnings = pair.warnings.clone();
     let sum = part_a.length_m + part_b.length_m;
+    let end_m = whole.unwrap_or(sum);
     warnings.push(Warning::new(
         "broken fibre",
         match whole {
@@ -82,16 +83,23 @@ pub(super) fn broken_link(pair: &Pair<'_>, index_ratio: f64) -> Combined {
             .chain(part_b.sections(false, whole))
             .collect(),
         registration: None,
-        a: direction(pair, true, Position::from_m(part_a.length_m)),
+        a: direction(
+            pair,
+            true,
+            Position::from_m(-pair.look_a.near.own_m),
+            Position::from_m(part_a.length_m),
+        ),
+        // B's part is laid as far away as the length places it, or the sum of the parts.
         b: direction(
             pair,
             false,
-            Position::from_m(whole.unwrap_or(sum) - part_b.length_m),
+            Position::from_m(end_m + pair.look_b.near.own_m * index_ratio),
+            Position::from_m(end_m - part_b.length_m),
         ),
         false_events_per_1000_km: pair.settings.detect.false_events_per_1000_km,
         warnings,
     };
-    let profiles = separate_profiles(pair, whole.unwrap_or(sum), index_ratio);
+    let profiles = Profiles::of(&link, pair.a, pair.b);
     Combined { link, profiles }
 }
 
@@ -250,35 +258,5 @@ impl Part<'_> {
                 })
             })
             .collect()
-    }
-}
-
-/// Both traces on A's axis as far as the length (or the sum of the parts) places
-/// them; no two-way profile, since no light comes from both ends anywhere.
-fn separate_profiles(pair: &Pair<'_>, whole_m: f64, scale: f64) -> Profiles {
-    use ndarray::Array1;
-    let (la, lb) = (&pair.look_a, &pair.look_b);
-    let last = (la.eye.index(la.near.own_m + whole_m * 1.1).max(0.0) as usize).min(la.eye.len());
-    let position_m = Array1::from_iter((0..last).map(|i| la.eye.metres(i as f64) - la.near.own_m));
-    let level_a_db = Array1::from_iter(pair.a.levels_db().iter().copied().take(last));
-    let level_b_db = position_m.mapv(|z| {
-        let index = lb.eye.index(lb.near.own_m + (whole_m - z) / scale).round();
-        if index >= 0.0 {
-            pair.b
-                .levels_db()
-                .get(index as usize)
-                .copied()
-                .unwrap_or(f64::NAN)
-        } else {
-            f64::NAN
-        }
-    });
-    let none = Array1::from_elem(last, f64::NAN);
-    Profiles {
-        position_m,
-        level_a_db,
-        level_b_db,
-        two_way_db: none.clone(),
-        backscatter_db: none,
     }
 }

@@ -121,6 +121,7 @@ pub(super) fn build_link(
         let hi = joint.bounds[v].hi.min(view.eye.usable_end);
         Position::from_m(view.place(hi as f64) - zero_m)
     };
+    let port = |z_m: f64| Position::from_m(z_m - zero_m);
     let mut warnings = pair.warnings.clone();
     warn_of_result(&parts, &events, &sections, &mut warnings);
     let header = |f: fn(&crate::trace::Header) -> &Option<String>| {
@@ -145,9 +146,9 @@ pub(super) fn build_link(
         verdict: Verdict::NotJudged,
         events,
         sections,
-        registration: Some(describe(axis, end_m - zero_m, slope_change)),
-        a: direction(pair, true, usable(0)),
-        b: direction(pair, false, usable(1)),
+        registration: Some(describe(axis, zero_m, end_m, slope_change)),
+        a: direction(pair, true, port(-pair.look_a.near.own_m), usable(0)),
+        b: direction(pair, false, port(axis.offset_m), usable(1)),
         false_events_per_1000_km: pair.settings.detect.false_events_per_1000_km,
         warnings,
     }

@@ -13,7 +13,6 @@ use super::ends::{LENGTHS_AGREE, settle_ends};
 use super::glimpse::Glimpse;
 use super::joint::{Joint, detect_jointly};
 use super::link::{Direction, Link, Profiles};
-use super::profiles::profiles;
 use super::readings::{Cluster, read_all};
 use super::register::{Axis, register, register_again};
 
@@ -174,7 +173,7 @@ pub fn combine_watched(
     }
     let finder = joint.finder(settings.detect);
     let link = build_link(&pair, &joint, &finder, &clusters, length_m);
-    let profiles = profiles(a, b, &joint, link.length.as_ref().ok().map(|l| l.value));
+    let profiles = Profiles::of(&link, a, b);
     Ok(Combined { link, profiles })
 }
 
@@ -500,8 +499,13 @@ fn warn_of_joints_outside(pair: &mut Pair<'_>, length_m: f64) {
     }
 }
 
-/// What is kept of one direction.
-pub(super) fn direction(pair: &Pair<'_>, from_a: bool, usable_to: Position) -> Direction {
+/// What is kept of one direction; `port` is the place of its port on A's axis.
+pub(super) fn direction(
+    pair: &Pair<'_>,
+    from_a: bool,
+    port: Position,
+    usable_to: Position,
+) -> Direction {
     let (trace, look, (backscatter, is_default)) = if from_a {
         (pair.a, &pair.look_a, pair.backscatter[0])
     } else {
@@ -515,6 +519,7 @@ pub(super) fn direction(pair: &Pair<'_>, from_a: bool, usable_to: Position) -> D
         backscatter_is_default: is_default,
         samples: trace.len(),
         spacing: Length::from_m(trace.spacing_m()),
+        port,
         usable_to,
         noise_at_start_db: look.noise_at_start_db(),
         above_noise_at_end_db: look.above_noise_at_end_db(),

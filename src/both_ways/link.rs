@@ -166,6 +166,8 @@ pub struct Direction {
     pub samples: usize,
     /// Distance between samples.
     pub spacing: Length,
+    /// Place of this end's port on A's axis.
+    pub port: Position,
     /// Farthest place measured from this end, on A's axis.
     pub usable_to: Position,
     /// Noise of one sample at this end's beginning of the link, one-way dB.

@@ -324,14 +324,20 @@ impl Line {
     }
 }
 
-/// The registration as it goes into the result; `slope_change_db_per_m` is the
-/// greatest difference of two neighbouring sections' slopes.
-pub(super) fn describe(axis: &Axis, length_m: f64, slope_change_db_per_m: f64) -> Registration {
-    let ends = [axis.from_b(0.0), axis.from_b(length_m)];
+/// The registration as it goes into the result, counted from the first connector at
+/// `zero_m`; `slope_change_db_per_m` is the greatest difference of two neighbouring
+/// sections' slopes.
+pub(super) fn describe(
+    axis: &Axis,
+    zero_m: f64,
+    end_m: f64,
+    slope_change_db_per_m: f64,
+) -> Registration {
+    let ends = [axis.from_b(zero_m), axis.from_b(end_m)];
     let error = ends.iter().map(|x| axis.error(*x)).fold(0.0, f64::max);
     Registration {
         offset: Measured {
-            value: Position::from_m(axis.offset_m),
+            value: Position::from_m(axis.offset_m - zero_m),
             std_error: Some(Length::from_m(axis.variance[0].sqrt())),
         },
         scale: Measured {

@@ -8,6 +8,7 @@ use super::calibrate::Fit;
 use super::check::{self, Facts};
 use super::draft::{draft, statistics};
 use super::finding::Finding;
+use super::judged;
 use super::pairing;
 use super::place::Reference;
 use super::record::Record;
@@ -48,7 +49,7 @@ pub(super) fn finish(
             .warnings
             .extend(changes.warnings_of(link.fibre, link.wavelength));
         if let Some(limits) = &settings.limits {
-            judge(&mut link.link, limits, settings.coverage);
+            link.judged = Some(judge(&mut link.link, limits, settings.coverage));
         }
     }
     for cell in &mut draft.matrix.cells {
@@ -62,6 +63,9 @@ pub(super) fn finish(
     }
     let fibres = draft.fibres.len();
     statistics(&mut draft.joints, &draft.matrix, &draft.wavelengths, fibres);
+    if let Some(limits) = &settings.limits {
+        judged::joints(&mut draft, limits, settings.coverage);
+    }
     let chainage_m = |u_m: f64| fit.map(|fit| fit.chainage_m(u_m));
     let facts = Facts {
         draft: &draft,

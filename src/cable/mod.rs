@@ -11,6 +11,7 @@ mod crossing;
 mod draft;
 mod finding;
 mod finish;
+mod judged;
 mod measure;
 mod natural;
 mod pairing;

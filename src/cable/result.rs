@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::both_ways::{Link, Verdict};
 use crate::units::{Attenuation, Length, Loss, Measured, Measurement, Position, Wavelength};
+use crate::verdict::{Judged, Judgement};
 use crate::warning::Warning;
 
 use super::finding::Finding;
@@ -103,7 +104,7 @@ pub struct Joint {
 }
 
 /// All fibres' losses at one joint and wavelength.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct JointStatistics {
     /// The wavelength.
     pub wavelength: Wavelength,
@@ -115,6 +116,10 @@ pub struct JointStatistics {
     pub max: Option<Loss>,
     /// Their standard deviation (n − 1); none from fewer than two.
     pub std: Option<Loss>,
+    /// Their mean against the limit for a closure's mean; none where none was asked for.
+    pub mean_judgement: Option<Judgement>,
+    /// All fibres here and their mean as one; `NotJudged` where no limit is given.
+    pub verdict: Verdict,
 }
 
 /// One fibre at one joint and wavelength.
@@ -203,6 +208,8 @@ pub struct CableLink {
     pub b: Source,
     /// For each event, the index of the cable's joint it lies at.
     pub joint_of_event: Vec<Option<usize>>,
+    /// Every value that was held against a limit; none without limits.
+    pub judged: Option<Judged>,
 }
 
 impl CableLink {

@@ -3,17 +3,15 @@
 use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
-use walkdir::WalkDir;
 
 use crate::both_ways;
 use crate::cable::splice_log::{LogEntry, SpliceLog, compare_log, read_log};
 use crate::cable::{
-    AcceptPairing, CableFile, CablePlan, CableResult, CableSettings, NamePattern, Silent,
-    measure_cable,
+    AcceptPairing, CablePlan, CableResult, CableSettings, NamePattern, Silent, measure_cable,
 };
 use crate::pack::cable_setup::{Accepted, CableSetup};
-use crate::pack::safe_stem;
 use crate::pack::setup::GivenSettings;
+use crate::pack::{json_layout, safe_stem};
 use crate::plot::{PlotSettings, splice_log_svg};
 use crate::report::{
     csv, json, splice_log_table, table, table::TableSettings, visit_sheet_text, visit_sheets,
@@ -30,13 +28,8 @@ use super::limits::{coverage, named_limits};
 use super::output::{File, print, table_settings, tell};
 use super::pack_args::PackArgs;
 use super::progress::Bar;
+use super::traces::trace_files;
 use super::{CommandError, Outcome, PROGRAM};
-
-/// Endings of files that are no traces: our own results and what lies beside traces.
-const NO_TRACES: [&str; 17] = [
-    "json", "ndjson", "toml", "md", "png", "svg", "pdf", "html", "xlsx", "zip", "jpg", "jpeg",
-    "doc", "docx", "log", "sha256", "bak",
-];
 
 /// Which pairing to measure where headers and traces disagree.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -139,19 +132,19 @@ pub(super) fn run(args: &CableArgs) -> Result<Outcome, CommandError> {
     if let Some(why) = journal.as_ref().and_then(FileJournal::fault) {
         tell(&format!("finished fibres could not be kept: {why}"));
     }
-    let log = logged.map(|entries| compare_log(&entries, &result));
+    let (log_text, log) = match logged {
+        Some((text, entries)) => (Some(text), Some(compare_log(&entries, &result))),
+        None => (None, None),
+    };
     if let Some(log) = &log {
-        let found = log.findings(result.rules.false_finding_chance);
-        result.findings.extend(found);
-        // The sort is stable: findings of one kind stay in the order of their places.
-        result.findings.sort_by_key(|finding| finding.kind);
+        log.add_to(&mut result);
     }
     print(&printed(args.output.format, &result, log.as_ref(), args)?)?;
     if let Some(folder) = &args.output.out {
         let pack = CablePack {
             result: &result,
             files: &files,
-            setup: setup(args, settings.limits.as_ref(), left_out)?,
+            setup: setup(args, settings.limits.as_ref(), log_text, left_out)?,
             others: files_of(&result, log.as_ref(), args)?,
             result_file: format!("{}.json", stem(&result)),
             fallback: settings.fallback,
@@ -172,6 +165,7 @@ pub(super) fn run(args: &CableArgs) -> Result<Outcome, CommandError> {
 fn setup(
     args: &CableArgs,
     limits: Option<&Limits>,
+    splice_log: Option<String>,
     left_out: usize,
 ) -> Result<CableSetup, CommandError> {
     let plan = if args.folder_or_plan.is_dir() {
@@ -193,6 +187,7 @@ fn setup(
         }),
         limits: limits.map(Limits::to_toml),
         coverage: Some(args.coverage),
+        splice_log,
         left_out,
     })
 }
@@ -204,12 +199,7 @@ fn stem(result: &CableResult) -> String {
 
 fn outcome(result: &CableResult) -> Outcome {
     let asked = result.rules.limits.is_some();
-    let worst = result
-        .links
-        .iter()
-        .map(|link| Outcome::of(link.link.verdict, asked))
-        .max()
-        .unwrap_or(Outcome::Done);
+    let worst = Outcome::of(result.verdict(), asked);
     if result.skipped.is_empty() {
         worst
     } else {
@@ -254,58 +244,20 @@ fn plan_and_folder(args: &CableArgs) -> Result<(CablePlan, PathBuf), CommandErro
     Ok((plan, folder))
 }
 
-/// Every file below a folder that may be a trace, in order; and how many others there are.
-fn trace_files(folder: &Path) -> Result<(Vec<CableFile>, usize), CommandError> {
-    let mut files = Vec::new();
-    let mut left_out = 0;
-    let walk = WalkDir::new(folder)
-        .follow_links(true)
-        .sort_by(|p, q| {
-            let name = |e: &walkdir::DirEntry| e.file_name().to_string_lossy().into_owned();
-            crate::cable::natural_order(&name(p), &name(q))
-        })
-        .into_iter()
-        .filter_entry(|entry| {
-            entry.depth() == 0 || !entry.file_name().to_string_lossy().starts_with('.')
-        });
-    for entry in walk {
-        let entry =
-            entry.map_err(|error| format!("cannot look through {}: {error}", folder.display()))?;
-        if !entry.file_type().is_file() {
-            continue;
-        }
-        let path = entry.path();
-        let ending = path
-            .extension()
-            .map(|e| e.to_string_lossy().to_lowercase())
-            .unwrap_or_default();
-        if NO_TRACES.contains(&ending.as_str()) {
-            left_out += 1;
-            continue;
-        }
-        let shown = path.strip_prefix(folder).unwrap_or(path);
-        let parts: Vec<String> = shown
-            .components()
-            .map(|part| part.as_os_str().to_string_lossy().into_owned())
-            .collect();
-        files.push(CableFile {
-            path: path.to_owned(),
-            name: parts.join("/"),
-        });
-    }
-    Ok((files, left_out))
-}
-
-/// The splicing machines' log that an option or the plan names.
-fn logged(args: &CableArgs, plan: &CablePlan) -> Result<Option<Vec<LogEntry>>, CommandError> {
+/// The splicing machines' log that an option or the plan names: its text, and what it says.
+fn logged(
+    args: &CableArgs,
+    plan: &CablePlan,
+) -> Result<Option<(String, Vec<LogEntry>)>, CommandError> {
     let planned = plan.splice_log.as_ref();
     let beside = args.folder_or_plan.parent().unwrap_or(Path::new(""));
     let path = (args.splice_log.clone()).or_else(|| Some(beside.join(&planned?.file)));
     let Some(path) = path else { return Ok(None) };
     let columns = planned.map(|log| log.columns.clone()).unwrap_or_default();
-    read_log(&small_text(&path)?, &columns)
-        .map(Some)
-        .map_err(|error| format!("{} is not a splice log: {error}", path.display()).into())
+    let text = small_text(&path)?;
+    let entries = read_log(&text, &columns)
+        .map_err(|error| format!("{} is not a splice log: {error}", path.display()))?;
+    Ok(Some((text, entries)))
 }
 
 fn printed(
@@ -363,7 +315,7 @@ fn files_of(
         ),
         (
             format!("{stem}.json"),
-            json::cable(result, PROGRAM, time, json::Layout::Indented)?.into_bytes(),
+            json::cable(result, PROGRAM, time, json_layout(result.links.len()))?.into_bytes(),
         ),
         (
             format!("{stem}-matrix.csv"),

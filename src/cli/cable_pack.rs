@@ -4,9 +4,7 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use ndarray::Array1;
-
-use crate::both_ways::{self, Profiles};
+use crate::both_ways::Profiles;
 use crate::cable::{CableFile, CableLink, CableResult};
 use crate::pack::cable_setup::CableSetup;
 use crate::pack::{CableMaking, Names, PackError, PackLink, safe_stem};
@@ -71,7 +69,7 @@ pub(super) fn write(
             .links
             .get(index)
             .ok_or_else(|| failed(index, "there is no such link".into()))?;
-        levels(link, result, &pack.fallback, &pack.recipe, &paths).map_err(|why| failed(index, why))
+        levels(link, &pack.fallback, &pack.recipe, &paths).map_err(|why| failed(index, why))
     };
     inputs.write(
         folder,
@@ -93,11 +91,7 @@ pub(super) fn write(
                 .map(|limits| (limits, result.rules.coverage)),
             warnings: &result.warnings,
             profiles: &profiles,
-            others: pack
-                .others
-                .into_iter()
-                .map(|(name, bytes)| (name, "the cable as a whole".to_owned(), bytes))
-                .collect(),
+            others: pack.others,
             path_of: &|name| {
                 paths
                     .get(name)
@@ -136,25 +130,20 @@ fn entry(
         stem: stems.unique(&format!("{page}-{}", link.link.wavelength.nm())),
         page,
         link: link.link.clone(),
-        judgements: Vec::new(),
         provenance: Provenance {
             program: PROGRAM.to_owned(),
             a: source(&link.a),
             b: source(&link.b),
             report_time: report_time.map(str::to_owned),
-            judged: None,
+            judged: link.judged.clone(),
         },
         power: Vec::new(),
     }
 }
 
-/// Both traces of a link on A's axis, read again.
-///
-/// Where they cannot be laid on each other without what the whole cable knows, there are
-/// none: the page then says so, and the tables hold the result all the same.
+/// Both traces of a link, read again and laid on A's axis as the result has it.
 fn levels(
     link: &CableLink,
-    result: &CableResult,
     fallback: &Header,
     recipe: &Recipe,
     paths: &BTreeMap<&str, &Path>,
@@ -174,21 +163,5 @@ fn levels(
     };
     let a = trace(&link.a, &link.link.a.header)?;
     let b = trace(&link.b, &link.link.b.header)?;
-    let mut settings = both_ways::Settings {
-        accept_pairing: true,
-        ..both_ways::Settings::default()
-    };
-    if link.link.registration.is_none() {
-        settings.known_length = result.length;
-    }
-    Ok(both_ways::combine(&a, &b, &settings).map_or_else(
-        |_unpaired| Profiles {
-            position_m: Array1::zeros(0),
-            level_a_db: Array1::zeros(0),
-            level_b_db: Array1::zeros(0),
-            two_way_db: Array1::zeros(0),
-            backscatter_db: Array1::zeros(0),
-        },
-        |combined| combined.profiles,
-    ))
+    Ok(Profiles::of(&link.link, &a, &b))
 }

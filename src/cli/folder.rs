@@ -4,6 +4,9 @@ use std::collections::BTreeSet;
 use std::fs;
 use std::io::Write;
 use std::path::{Path, PathBuf};
+use std::sync::{Mutex, PoisonError};
+
+use rayon::prelude::*;
 
 use crate::pack::PackError;
 use crate::pack::manifest::FILE_NAME;
@@ -20,6 +23,8 @@ pub(super) struct NewFolder {
     beside: tempfile::TempDir,
     target: PathBuf,
     replaces: bool,
+    /// Every file that was written so far.
+    written: Mutex<Vec<PathBuf>>,
 }
 
 impl NewFolder {
@@ -57,8 +62,11 @@ impl NewFolder {
             ));
         }
         let replaces = may_replace(target, force)?;
+        let prefix = format!(".{}-", name.to_string_lossy());
+        tell_of_stopped_runs(parent, &prefix);
         let beside = tempfile::Builder::new()
-            .prefix(&format!(".{}-", name.to_string_lossy()))
+            .prefix(&prefix)
+            .rand_bytes(DRAWN)
             .tempdir_in(parent)
             .map_err(|error| cannot(&error))?;
         fs::create_dir(beside.path().join("new")).map_err(|error| cannot(&error))?;
@@ -66,6 +74,7 @@ impl NewFolder {
             beside,
             target: target.to_owned(),
             replaces,
+            written: Mutex::default(),
         })
     }
 
@@ -93,9 +102,23 @@ impl NewFolder {
             fs::create_dir_all(folder).map_err(cannot)?;
         }
         let mut file = fs::File::create_new(&path).map_err(cannot)?;
-        file.write_all(bytes)
-            .and_then(|()| file.sync_data())
-            .map_err(cannot)
+        file.write_all(bytes).map_err(cannot)?;
+        self.written
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .push(path);
+        Ok(())
+    }
+
+    /// Waits until every file is on the disk: together, since one by one each would wait
+    /// for the disk anew.
+    fn settle(&self) -> Result<(), CommandError> {
+        self.written
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .par_iter()
+            .try_for_each(|path| fs::OpenOptions::new().write(true).open(path)?.sync_data())
+            .map_err(|error| format!("cannot write {}: {error}", self.target.display()).into())
     }
 
     /// Gives the folder its final name; an old pack of that name goes only then.
@@ -106,6 +129,7 @@ impl NewFolder {
         let cannot = |error: &dyn std::fmt::Display| {
             format!("cannot write {}: {error}", self.target.display())
         };
+        self.settle()?;
         let new = self.beside.path().join("new");
         if !self.replaces {
             // An empty folder gives way; anything that came meanwhile stops it.
@@ -129,6 +153,31 @@ impl NewFolder {
         // Out of sight first, so that a half-removed pack is never taken for one.
         fs::rename(&old, self.beside.path().join("old"))
             .map_err(|error| format!("the old pack is still {}: {error}", old.display()).into())
+    }
+}
+
+/// Letters that the hidden folder's name has behind its prefix.
+const DRAWN: usize = 6;
+
+/// Names the hidden folders of runs that were stopped, or that still go on: nothing here
+/// can tell which, so that they stay.
+fn tell_of_stopped_runs(parent: &Path, prefix: &str) {
+    let Ok(entries) = fs::read_dir(parent) else {
+        return;
+    };
+    let mut names: Vec<String> = entries
+        .filter_map(|entry| Some(entry.ok()?.file_name().to_string_lossy().into_owned()))
+        .filter(|name| {
+            name.strip_prefix(prefix)
+                .is_some_and(|rest| rest.chars().count() == DRAWN)
+        })
+        .collect();
+    names.sort();
+    if !names.is_empty() {
+        tell(&format!(
+            "left of runs that were stopped or still go on, remove them if none does: {}",
+            names.join(", ")
+        ));
     }
 }
 

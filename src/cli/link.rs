@@ -122,9 +122,6 @@ fn pack(
         )),
         page: safe_stem(&name(combined, args)),
         link: link.clone(),
-        judgements: judged
-            .as_ref()
-            .map_or_else(Vec::new, |judged| judged.judgements.clone()),
         provenance,
         power: Vec::new(),
     };

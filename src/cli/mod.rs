@@ -21,6 +21,7 @@ mod pairs;
 mod progress;
 mod simulate;
 mod trace;
+mod traces;
 mod verify;
 mod view;
 

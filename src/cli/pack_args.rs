@@ -13,14 +13,14 @@ use crate::pack::pdf::{Paper, pdf};
 use crate::pack::power::{self, PowerRow};
 use crate::pack::project::{Project, ProjectFile};
 use crate::pack::setup::LinkSetup;
-use crate::pack::wording::Wording;
+use crate::pack::wording::{Text, Wording};
 use crate::pack::{CableMaking, Content, Making, PackError, PackLink, ProfileOf, write_pack};
 use crate::verdict::{DEFAULT_COVERAGE, Limits};
 use crate::warning::Warning;
 
 use super::folder::NewFolder;
 use super::input::small_text;
-use super::output::tell;
+use super::output::{File, tell};
 use super::{CommandError, PROGRAM};
 
 /// What goes into a pack beside the results.
@@ -56,8 +56,8 @@ enum PaperArg {
 enum RawTracesArg {
     /// As they are (usual for one link)
     Copy,
-    /// Packed by gzip (usual for a cable)
-    Gzip,
+    /// Packed by xz (usual for a cable)
+    Xz,
     /// Only their names and fingerprints
     Name,
 }
@@ -102,7 +102,7 @@ impl PackArgs {
             power,
             raw_traces: self.raw_traces.map(|how| match how {
                 RawTracesArg::Copy => RawTraces::Copy,
-                RawTracesArg::Gzip => RawTraces::Gzip,
+                RawTracesArg::Xz => RawTraces::Xz,
                 RawTracesArg::Name => RawTraces::Name,
             }),
             paper: match self.paper {
@@ -143,8 +143,8 @@ pub(super) struct PackResults<'a> {
     pub(super) warnings: &'a [Warning],
     /// Levels on demand.
     pub(super) profiles: &'a ProfileOf<'a>,
-    /// Further files: name, what it is, and bytes.
-    pub(super) others: Vec<(String, String, Vec<u8>)>,
+    /// Further files of the cable as a whole.
+    pub(super) others: Vec<File>,
     /// Where a raw trace lies by the name that results give it.
     pub(super) path_of: &'a (dyn Fn(&str) -> PathBuf + Sync),
 }
@@ -179,11 +179,16 @@ impl PackInputs {
             profiles: results.profiles,
         };
         let new = NewFolder::begin(folder, force)?;
-        let mut others = results.others;
+        let of_cable = self.wording.of(Text::FileCable);
+        let mut others: Vec<(String, String, Vec<u8>)> = results
+            .others
+            .into_iter()
+            .map(|(name, bytes)| (name, of_cable.to_owned(), bytes))
+            .collect();
         if let Some((limits, _)) = results.limits {
             others.push((
                 "limits.toml".to_owned(),
-                "the limits that were applied".to_owned(),
+                content.wording.of(Text::FileLimits).to_owned(),
                 limits.to_toml().into_bytes(),
             ));
         }
@@ -193,11 +198,11 @@ impl PackInputs {
         }
         others.push((
             "report.pdf".to_owned(),
-            "the report, to print and to hand over".to_owned(),
+            content.wording.of(Text::FileReport).to_owned(),
             report.bytes,
         ));
         let usual = if results.cable.is_some() {
-            RawTraces::Gzip
+            RawTraces::Xz
         } else {
             RawTraces::Copy
         };

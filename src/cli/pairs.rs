@@ -14,11 +14,7 @@ use crate::trace::Header;
 
 use super::CommandError;
 use super::pack_files::PackFolder;
-
-/// Files that are no traces, whatever they hold.
-const NO_TRACES: [&str; 12] = [
-    "json", "ndjson", "svg", "png", "html", "xlsx", "pdf", "toml", "md", "zip", "exe", "log",
-];
+use super::traces::trace_files;
 
 /// The two traces of one link and how they are measured.
 #[derive(Debug, Clone)]
@@ -128,23 +124,8 @@ type Key = (Option<String>, Option<String>, i64);
 pub(super) fn in_folder(folder: &Path) -> Result<(Vec<Pair>, Vec<String>), CommandError> {
     let mut doubts = Vec::new();
     let mut groups: BTreeMap<Key, Vec<Found>> = BTreeMap::new();
-    for entry in walkdir::WalkDir::new(folder)
-        .follow_links(false)
-        .sort_by_file_name()
-    {
-        let entry = entry.map_err(|error| format!("cannot list {}: {error}", folder.display()))?;
-        let path = entry.path();
-        let hidden = entry.file_name().to_string_lossy().starts_with('.') && entry.depth() > 0;
-        let ending = path
-            .extension()
-            .map(|ending| ending.to_string_lossy().to_lowercase());
-        if !entry.file_type().is_file()
-            || hidden
-            || ending.is_some_and(|ending| NO_TRACES.contains(&ending.as_str()))
-        {
-            continue;
-        }
-        match found(path) {
+    for file in trace_files(folder)?.0 {
+        match found(&file.path) {
             Ok((key, found)) => groups.entry(key).or_default().push(found),
             Err(why) => doubts.push(why),
         }

@@ -141,12 +141,9 @@ fn entry(pair: &Pair, again: Again, stems: &mut Names, pages: &mut Pages) -> Pac
             a: pair.a.clone(),
             b: pair.b.clone(),
             report_time: None,
-            judged: again.judged.clone(),
+            judged: again.judged,
         },
         link,
-        judgements: again
-            .judged
-            .map_or_else(Vec::new, |judged| judged.judgements),
         power: Vec::new(),
     }
 }

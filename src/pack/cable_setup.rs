@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::both_ways;
+use crate::cable::splice_log::{LogError, compare_log, read_log};
 use crate::cable::{
     AcceptPairing, CableError, CableFile, CablePlan, CableResult, CableSettings, Journal,
     NamePattern, PatternError, PlanError, Progress, measure_cable,
@@ -39,6 +40,8 @@ pub struct CableSetup {
     pub limits: Option<String>,
     /// Standard errors that a value keeps from its limit.
     pub coverage: Option<f64>,
+    /// Text of the splicing machines' log, if there was one; the plan states its columns.
+    pub splice_log: Option<String>,
     /// Files of the folder that were not looked at.
     pub left_out: usize,
 }
@@ -69,6 +72,9 @@ pub enum CableSetupError {
     /// The limits are none.
     #[error("the limits cannot be read")]
     Limits(#[from] LimitsError),
+    /// The splice log is none.
+    #[error("the splice log cannot be read")]
+    SpliceLog(#[from] LogError),
     /// Nothing was measured.
     #[error(transparent)]
     Cable(#[from] CableError),
@@ -126,7 +132,13 @@ impl CableSetup {
         progress: &dyn Progress,
         journal: Option<&dyn Journal>,
     ) -> Result<CableResult, CableSetupError> {
-        let mut result = measure_cable(files, &self.settings()?, progress, journal)?;
+        let settings = self.settings()?;
+        let mut result = measure_cable(files, &settings, progress, journal)?;
+        if let Some(text) = &self.splice_log {
+            let planned = settings.plan.splice_log.as_ref();
+            let columns = planned.map(|log| log.columns.clone()).unwrap_or_default();
+            compare_log(&read_log(text, &columns)?, &result).add_to(&mut result);
+        }
         if self.left_out > 0 {
             result.warnings.push(Warning::new(
                 "files left out",

@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use crate::both_ways::{Link, Profiles};
 use crate::cable::CableResult;
 use crate::report::Provenance;
-use crate::units::{Loss, Measured};
+use crate::units::{Loss, Measured, Wavelength};
 use crate::verdict::{Judgement, Limits};
 use crate::warning::Warning;
 
@@ -56,8 +56,6 @@ pub struct PackLink {
     pub page: String,
     /// Its result, judged.
     pub link: Link,
-    /// Every value held against a limit; empty without limits.
-    pub judgements: Vec<Judgement>,
     /// Where its numbers come from.
     pub provenance: Provenance,
     /// What a source and a power meter read over it, if given.
@@ -84,7 +82,27 @@ pub struct Instrument {
     pub calibrated_until: Option<String>,
 }
 
+impl PackLink {
+    /// Every value of it that was held against a limit; none without limits.
+    pub fn judgements(&self) -> &[Judgement] {
+        self.provenance
+            .judged
+            .as_ref()
+            .map_or(&[], |judged| &judged.judgements)
+    }
+}
+
 impl Content<'_> {
+    /// The means of the cable's closures that were held against a limit, each with its
+    /// wavelength.
+    pub fn closure_means(&self) -> impl Iterator<Item = (Wavelength, &Judgement)> {
+        self.cable
+            .iter()
+            .flat_map(|cable| &cable.joints)
+            .flat_map(|joint| &joint.statistics)
+            .filter_map(|one| Some((one.wavelength, one.mean_judgement.as_ref()?)))
+    }
+
     /// Every instrument that a header names, once, in order.
     pub fn instruments(&self) -> Vec<Instrument> {
         self.links

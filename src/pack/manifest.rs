@@ -40,8 +40,8 @@ pub enum RawTraces {
     /// As they are.
     #[default]
     Copy,
-    /// Packed by gzip.
-    Gzip,
+    /// Packed by xz.
+    Xz,
     /// Not in the pack: only their names and fingerprints.
     Name,
 }

@@ -7,6 +7,7 @@ mod content;
 mod judged;
 pub mod logo;
 pub mod manifest;
+mod named;
 mod names;
 pub mod page;
 pub mod pdf;
@@ -24,7 +25,7 @@ pub use content::{Content, Instrument, PackLink, PowerReading, ProfileOf};
 pub use names::{Names, safe_stem};
 pub use recompute::{provenance, recomputed};
 pub use workbook::workbook;
-pub use write::{CableMaking, Making, Put, RawOf, write_pack};
+pub use write::{CableMaking, Making, Put, RawOf, json_layout, write_pack};
 
 impl PackError {
     /// A part that could not be put into its form.

@@ -1,12 +1,11 @@
 //! Holds a pack against its manifest, and its results against its raw traces.
 
 use std::collections::BTreeSet;
-use std::io::Read;
 use std::path::PathBuf;
 
 use rayon::prelude::*;
 
-use crate::read::{MOST_BYTES, sha256_hex};
+use crate::read::{sha256_hex, unpacked};
 
 use super::manifest::{FILE_NAME, Manifest, ManifestLink, RawTrace, RawTraces, SCHEMA, digest};
 use super::recompute::recomputed;
@@ -315,7 +314,9 @@ pub fn raw_bytes(
 ) -> Result<Vec<u8>, String> {
     let bytes = match (&trace.file, kept) {
         (None, _) => files.named_trace(&trace.name)?,
-        (Some(file), RawTraces::Gzip) => unpacked(&files.bytes(file)?)?,
+        (Some(file), RawTraces::Xz) => unpacked(&files.bytes(file)?)
+            .map_err(|error| error.to_string())?
+            .into_owned(),
         (Some(file), RawTraces::Copy | RawTraces::Name) => files.bytes(file)?,
     };
     let found = sha256_hex(&bytes);
@@ -328,17 +329,4 @@ pub fn raw_bytes(
             trace.sha256
         ))
     }
-}
-
-/// Unpacks one file, up to what the reader of traces takes.
-fn unpacked(packed: &[u8]) -> Result<Vec<u8>, String> {
-    let mut bytes = Vec::new();
-    flate2::read::GzDecoder::new(packed)
-        .take(MOST_BYTES as u64 + 1)
-        .read_to_end(&mut bytes)
-        .map_err(|error| format!("cannot be unpacked: {error}"))?;
-    if bytes.len() > MOST_BYTES {
-        return Err(format!("unpacks to more than {MOST_BYTES} bytes"));
-    }
-    Ok(bytes)
 }

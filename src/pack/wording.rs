@@ -121,7 +121,7 @@ texts! {
     HeatEnds = "heat_ends": "end connectors: the same up to {most} dB",
     HeatOver = "heat_over": "above {reference} dB (not a verdict)",
     MatrixUnit = "matrix_unit": "Two-way loss in dB at {wavelength}; — where it was not measured both ways.",
-    MatrixMarks = "matrix_marks": "A filled cell fails, a framed one is undecided.",
+    MatrixMarks = "matrix_marks": "Filled: fails; framed: undecided (by loss or reflectance).",
     NoExceptions = "no_exceptions": "None: every link is within its limits.",
     LinksNotPassed = "links_not_passed": "Links that did not pass",
     Finding = "finding": "Finding",
@@ -223,6 +223,66 @@ texts! {
     HowToCheck = "how_to_check": "How to check this pack",
     CheckText = "check_text": "manifest.json lists every file with its SHA-256. `bothends verify FOLDER` compares them, measures every link again from its raw traces, says what differs, and prints the digest of the whole pack, which is the SHA-256 of manifest.json and should come to you by another way.",
     RawTraces = "raw_traces": "Raw traces and their SHA-256",
+    WholeVerdict = "whole_verdict": "Cable as a whole",
+    AtMostOver = "at_most_over": "at most {count} above {loss}",
+    Budget = "budget": "at most {splice} for each splice + {connector} for each connector + {km} for each km + {plus}",
+    NoLink = "no_link": "no link of this fibre was measured",
+    FileWorkbook = "file_workbook": "workbook: matrix, events, sections, settings",
+    FileEvents = "file_events": "every event of every link",
+    FileSections = "file_sections": "the stretches between them",
+    FileManifest = "file_manifest": "every file with its SHA-256, settings, raw traces",
+    FileLinks = "file_links": "every link as a JSON object, one a line",
+    FileJudgements = "file_judgements": "every value held against a limit",
+    FileLimits = "file_limits": "the limits that were applied",
+    FileReport = "file_report": "the report, to print and to hand over",
+    FileCable = "file_cable": "the cable as a whole",
+    OneLoss = "one_loss": "one loss",
+    Reflective = "reflective": "reflective",
+    NoReflection = "no_reflection": "no reflection",
+    EchoOf = "echo_of": "echo of {one} and {other}",
+    UpTo = "up_to": "to {place} m",
+    ByPlan = "by_plan": "by plan",
+    SeenFromA = "seen_from_a": "seen from A only",
+    SeenFromB = "seen_from_b": "seen from B only",
+    SeenFromNeither = "seen_from_neither": "shows in neither trace",
+    SeenFromEnd = "seen_from_end": "seen from {end}",
+    EventNumber = "event_number": "event {number}",
+    TheLink = "the_link": "the link",
+    QuantitySpliceLoss = "quantity_splice_loss": "splice loss",
+    QuantityConnectorLoss = "quantity_connector_loss": "connector loss",
+    QuantityGroupLoss = "quantity_group_loss": "loss of a group",
+    QuantityContinuity = "quantity_continuity": "continuity",
+    QuantityReflectance = "quantity_reflectance": "reflectance",
+    QuantitySectionAttenuation = "quantity_section_attenuation": "attenuation of a section",
+    QuantityFibreMean = "quantity_fibre_mean": "mean splice loss of the fibre",
+    QuantityClosureMean = "quantity_closure_mean": "mean splice loss of the closure",
+    QuantitySplicesOver = "quantity_splices_over": "splices above the softer limit",
+    QuantityLinkLoss = "quantity_link_loss": "link loss",
+    QuantityReturnLoss = "quantity_return_loss": "return loss",
+    FindingBreak = "finding_break": "break",
+    FindingCrossedFibres = "finding_crossed_fibres": "crossed fibres",
+    FindingSwappedEnds = "finding_swapped_ends": "swapped ends",
+    FindingDuplicateFile = "finding_duplicate_file": "duplicate file",
+    FindingMissingPartner = "finding_missing_partner": "missing partner",
+    FindingBadJoint = "finding_bad_joint": "bad joint",
+    FindingBend = "finding_bend": "bend",
+    FindingShiftedTray = "finding_shifted_tray": "shifted tray",
+    FindingOutlier = "finding_outlier": "outlier",
+    FindingLooksBadOneWay = "finding_looks_bad_one_way": "looks bad one way",
+    FindingSplicingMachine = "finding_splicing_machine": "splicing machine",
+    FindingPoorSettings = "finding_poor_settings": "poor settings",
+    SayBreak = "say_break": "{message}",
+    SayCrossedFibres = "say_crossed_fibres": "{message}",
+    SaySwappedEnds = "say_swapped_ends": "{message}",
+    SayDuplicateFile = "say_duplicate_file": "{message}",
+    SayMissingPartner = "say_missing_partner": "{message}",
+    SayBadJoint = "say_bad_joint": "{message}",
+    SayBend = "say_bend": "{message}",
+    SayShiftedTray = "say_shifted_tray": "{message}",
+    SayOutlier = "say_outlier": "{message}",
+    SayLooksBadOneWay = "say_looks_bad_one_way": "{message}",
+    SaySplicingMachine = "say_splicing_machine": "{message}",
+    SayPoorSettings = "say_poor_settings": "{message}",
 }
 
 /// The fixed texts in one language.
@@ -253,6 +313,30 @@ impl Wording {
     /// Puts a text in place of the one built in.
     pub fn replace(&mut self, text: Text, with: String) {
         self.replaced.insert(text, with);
+    }
+
+    /// The text with its places filled in; `{key}` stands for a value.
+    ///
+    /// A value that holds a key in braces itself is not filled in again.
+    pub(crate) fn filled(&self, text: Text, values: &[(&str, &str)]) -> String {
+        let mut rest = self.of(text);
+        let mut filled = String::new();
+        while let Some(open) = rest.find('{') {
+            let (before, from) = rest.split_at(open);
+            filled.push_str(before);
+            let found = values.iter().find_map(|(key, value)| {
+                let after = from.strip_prefix('{')?.strip_prefix(key)?;
+                Some((value, after.strip_prefix('}')?))
+            });
+            rest = if let Some((value, after)) = found {
+                filled.push_str(value);
+                after
+            } else {
+                filled.push('{');
+                from.strip_prefix('{').unwrap_or_default()
+            };
+        }
+        filled + rest
     }
 
     /// The word for a verdict.

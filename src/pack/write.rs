@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 use std::io::Write;
 use std::sync::{Mutex, PoisonError};
 
+use lzma_rust2::{XzOptions, XzWriter};
 use rayon::prelude::*;
 
 use super::PackError;
@@ -15,6 +16,7 @@ use super::manifest::{
 use super::names::Names;
 use super::page::{IndexFile, Levels, fibre_page, index_page};
 use super::setup::LinkSetup;
+use super::wording::Text;
 use super::workbook::workbook;
 use crate::both_ways::Profiles;
 use crate::plot::{self, PlotSettings};
@@ -29,7 +31,17 @@ pub type RawOf<'a> = dyn Fn(&str) -> Result<Vec<u8>, PackError> + Sync + 'a;
 
 /// More links than this have smaller plots, and those as SVG only: large plots of 864
 /// fibres at two wavelengths would take 400 MB of a pack.
-const MOST_PICTURES: usize = 200;
+const MANY_LINKS: usize = 200;
+
+/// How the JSON of a pack with so many links is laid out: the indents of 1,728 of them
+/// would take 35 MB.
+pub const fn json_layout(links: usize) -> json::Layout {
+    if links > MANY_LINKS {
+        json::Layout::OneLine
+    } else {
+        json::Layout::Indented
+    }
+}
 
 /// Size of the plots beyond that.
 const SMALL_PLOT: (u32, u32) = (1000, 760);
@@ -102,35 +114,24 @@ pub fn write_pack(content: &Content<'_>, making: Making<'_>) -> Result<String, P
     tables(content, &files)?;
     files.add("results.xlsx", &workbook(content)?)?;
     let mut listed = vec![
-        IndexFile {
-            path: "results.xlsx".to_owned(),
-            what: "workbook: matrix, events, sections, settings".to_owned(),
-        },
-        IndexFile {
-            path: "events.csv".to_owned(),
-            what: "every event of every link".to_owned(),
-        },
-        IndexFile {
-            path: "sections.csv".to_owned(),
-            what: "the stretches between them".to_owned(),
-        },
-        IndexFile {
-            path: FILE_NAME.to_owned(),
-            what: "every file with its SHA-256, settings, raw traces".to_owned(),
-        },
+        ("results.xlsx", Text::FileWorkbook),
+        ("events.csv", Text::FileEvents),
+        ("sections.csv", Text::FileSections),
     ];
+    if has_judgements(content) {
+        listed.push(("judgements.csv", Text::FileJudgements));
+    }
     if content.cable.is_none() {
-        listed.push(IndexFile {
-            path: "links.ndjson".to_owned(),
-            what: "every link as a JSON object, one a line".to_owned(),
-        });
+        listed.push(("links.ndjson", Text::FileLinks));
     }
-    if content.limits.is_some() && content.cable.is_none() {
-        listed.push(IndexFile {
-            path: "judgements.csv".to_owned(),
-            what: "every value held against a limit".to_owned(),
-        });
-    }
+    listed.push((FILE_NAME, Text::FileManifest));
+    let mut listed: Vec<IndexFile> = listed
+        .into_iter()
+        .map(|(path, what)| IndexFile {
+            path: path.to_owned(),
+            what: content.wording.of(what).to_owned(),
+        })
+        .collect();
     for (name, what, bytes) in making.others {
         files.add(&name, &bytes)?;
         listed.push(IndexFile { path: name, what });
@@ -216,7 +217,7 @@ fn link_files(
 ) -> Result<Vec<String>, PackError> {
     let link = &entry.link;
     let stem = &entry.stem;
-    let are_many = content.links.len() > MOST_PICTURES;
+    let are_many = content.links.len() > MANY_LINKS;
     let mut plot_settings = PlotSettings {
         program: Some(content.program.to_owned()),
         ..PlotSettings::default()
@@ -225,7 +226,7 @@ fn link_files(
         (plot_settings.width, plot_settings.height) = SMALL_PLOT;
     }
     let svg = plot::link_svg(link, profiles, &plot_settings)?;
-    let json = json::link(link, &entry.provenance, json::Layout::Indented)?;
+    let json = json::link(link, &entry.provenance, json_layout(content.links.len()))?;
     let table = report::table::link(
         link,
         entry.provenance.judged.as_ref(),
@@ -252,6 +253,13 @@ fn tables(content: &Content<'_>, files: &Files<'_>) -> Result<(), PackError> {
     let mut events = String::new();
     let mut sections = String::new();
     let mut judgements = String::new();
+    let of_closures = report::csv::cable_judgements;
+    if let Some((cable, limits)) = content.cable.zip(content.limits) {
+        append(
+            &mut judgements,
+            &of_closures(cable, limits, content.coverage)?,
+        );
+    }
     for entry in content.links {
         let line = json::link(&entry.link, &entry.provenance, json::Layout::OneLine)?;
         lines.push_str(&line);
@@ -265,7 +273,7 @@ fn tables(content: &Content<'_>, files: &Files<'_>) -> Result<(), PackError> {
             );
         }
     }
-    if !judgements.is_empty() {
+    if has_judgements(content) {
         files.add("judgements.csv", judgements.as_bytes())?;
     }
     if content.cable.is_none() {
@@ -273,6 +281,12 @@ fn tables(content: &Content<'_>, files: &Files<'_>) -> Result<(), PackError> {
     }
     files.add("events.csv", events.as_bytes())?;
     files.add("sections.csv", sections.as_bytes())
+}
+
+/// Whether anything was held against a limit.
+fn has_judgements(content: &Content<'_>) -> bool {
+    let of_links = content.links.iter().flat_map(PackLink::judgements);
+    of_links.count() + content.closure_means().count() > 0
 }
 
 /// Adds a table to one with the same heads.
@@ -328,8 +342,8 @@ fn raw_traces(
                 });
             }
             match (&file, making.raw_traces) {
-                (Some(file), RawTraces::Gzip) => {
-                    let packed = gzip(&bytes).map_err(|error| {
+                (Some(file), RawTraces::Xz) => {
+                    let packed = xz(&bytes).map_err(|error| {
                         PackError::form("the packed copy of a raw trace", error)
                     })?;
                     files.add(file, &packed)?;
@@ -360,17 +374,18 @@ fn raw_name(names: &mut Names, file: &str, kept: RawTraces) -> Option<String> {
     };
     match kept {
         RawTraces::Copy => Some(format!("raw/{}", names.unique_with(stem, &ending))),
-        RawTraces::Gzip => Some(format!(
+        RawTraces::Xz => Some(format!(
             "raw/{}",
-            names.unique_with(stem, &format!("{ending}.gz"))
+            names.unique_with(stem, &format!("{ending}.xz"))
         )),
         RawTraces::Name => None,
     }
 }
 
-/// Packs bytes; no time and no name goes in, so that the same bytes give the same.
-fn gzip(bytes: &[u8]) -> std::io::Result<Vec<u8>> {
-    let mut packer = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::best());
+/// Packs bytes by xz: a trace then takes half of what gzip makes of it. The presets below
+/// are faster and a sixth larger, those above win nothing on columns of numbers.
+fn xz(bytes: &[u8]) -> std::io::Result<Vec<u8>> {
+    let mut packer = XzWriter::new(Vec::new(), XzOptions::with_preset(4))?;
     packer.write_all(bytes)?;
     packer.finish()
 }

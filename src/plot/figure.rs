@@ -5,6 +5,7 @@ use plotters::prelude::{IntoDrawingArea, SVGBackend, TRANSPARENT};
 use plotters::style::Color;
 
 use super::canvas::{Anchor, Canvas, Pen, colour, units};
+use super::compact::compact;
 use super::pixels::Span;
 use super::text::{Fonts, Weight};
 use super::{PlotError, PlotSettings};
@@ -151,11 +152,11 @@ pub(super) fn sheet_of(
         draw(&canvas)?;
         canvas.area.present().map_err(PlotError::drawing)?;
     }
-    Ok(svg.replacen(
+    Ok(compact(&svg.replacen(
         &format!("<svg width=\"{wide}\" height=\"{high}\""),
         &format!("<svg width=\"{width}\" height=\"{height}\" stroke-linejoin=\"round\""),
         1,
-    ))
+    )))
 }
 
 /// A vertical axis: range, name, and how many ticks it should about have.

@@ -6,6 +6,7 @@
 //! (strips of dead zones and noise). The same input gives the same bytes.
 
 mod canvas;
+mod compact;
 mod figure;
 mod heading;
 mod heat_map;

@@ -4,6 +4,7 @@ use std::fs::File;
 use std::io::Read;
 use std::path::Path;
 
+use super::unpack::is_packed;
 use super::{ReadError, Recipe, from_bytes_with_recipe, from_path_with_recipe};
 use crate::trace::Header;
 
@@ -33,7 +34,7 @@ pub fn heads_of_path(
     let mut bytes = Vec::with_capacity(BEGINNING);
     let opened =
         File::open(path).and_then(|file| file.take(BEGINNING as u64).read_to_end(&mut bytes));
-    let is_packed = bytes.starts_with(&[0x1f, 0x8b]);
+    let is_packed = is_packed(&bytes);
     if opened.is_ok_and(|count| count == BEGINNING) && !is_packed && !bytes.contains(&0) {
         let end = memchr::memrchr(b'\n', &bytes).map_or(0, |index| index + 1);
         bytes.truncate(end);

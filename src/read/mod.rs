@@ -65,6 +65,7 @@ pub use recipe::{Grouping, Recipe, RecipeColumn, RecipeError, RecipeHolds};
 pub use samples::MOST_SAMPLES;
 pub use settings::{Note, Setting};
 pub use titles::{Direction, DistanceUnit, LevelUnit};
+pub(crate) use unpack::unpacked;
 
 /// Most bytes read from one file.
 ///
@@ -116,7 +117,7 @@ impl ReadTrace {
     }
 }
 
-/// Reads the content of a file; one packed with gzip is unpacked first.
+/// Reads the content of a file; one packed with gzip or xz is unpacked first.
 ///
 /// # Errors
 /// [`ParseError`] with the place, what was found and what was wanted.
@@ -173,7 +174,7 @@ pub fn from_bytes_with_recipe(
     if bytes.len() > MOST_BYTES {
         return Err(too_many_bytes(bytes.len() as u64));
     }
-    let bytes = unpack::unpacked(bytes)?;
+    let bytes = unpacked(bytes)?;
     let (text, encoding) = decode::text_of(&bytes)?;
     content::read(&text, encoding, content::Given { fallback, recipe })
 }

@@ -1,27 +1,47 @@
-//! Files packed with gzip.
+//! Files packed with gzip or xz.
 
 use std::borrow::Cow;
 use std::io::Read;
 
 use flate2::read::MultiGzDecoder;
+use lzma_rust2::XzReader;
 
 use super::error::{ParseError, ParseErrorKind};
 use super::{MOST_BYTES, too_many_bytes};
 
 /// Head of a gzip member that is deflated (RFC 1952, 2.3.1).
-const HEAD: [u8; 3] = [0x1F, 0x8B, 0x08];
+const GZIP: [u8; 3] = [0x1F, 0x8B, 0x08];
+
+/// Head of an xz stream (The .xz File Format 1.2.1, 2.1.1.1; from memory).
+const XZ: [u8; 6] = [0xFD, b'7', b'z', b'X', b'Z', 0x00];
+
+/// Most memory that unpacking by xz may ask for: what its strongest preset needs, and half
+/// as much again. The head of a file could ask for 4 GB.
+const MOST_MEMORY_KB: u32 = 100_000;
+
+/// Whether a file begins as a packed one does.
+pub(super) fn is_packed(bytes: &[u8]) -> bool {
+    bytes.starts_with(&GZIP) || bytes.starts_with(&XZ)
+}
 
 /// The bytes of a file, unpacked where they are packed.
 ///
 /// A small packed file can stand for any amount of text, so that unpacking
 /// stops at the limit for plain files.
-pub(super) fn unpacked(bytes: &[u8]) -> Result<Cow<'_, [u8]>, ParseError> {
-    if !bytes.starts_with(&HEAD) {
+///
+/// # Errors
+/// [`ParseErrorKind::BadCompression`] for a damaged file, and that it is too large.
+pub(crate) fn unpacked(bytes: &[u8]) -> Result<Cow<'_, [u8]>, ParseError> {
+    let reader: Box<dyn Read + '_> = if bytes.starts_with(&GZIP) {
+        Box::new(MultiGzDecoder::new(bytes))
+    } else if bytes.starts_with(&XZ) {
+        Box::new(XzReader::new_mem_limit(bytes, true, MOST_MEMORY_KB))
+    } else {
         return Ok(Cow::Borrowed(bytes));
-    }
+    };
     let mut plain = Vec::new();
     let most = MOST_BYTES as u64;
-    MultiGzDecoder::new(bytes)
+    reader
         .take(most + 1)
         .read_to_end(&mut plain)
         .map_err(|fault| {
@@ -45,6 +65,13 @@ mod tests {
 
     use super::*;
 
+    fn by_xz(bytes: &[u8]) -> Vec<u8> {
+        let options = lzma_rust2::XzOptions::with_preset(1);
+        let mut encoder = lzma_rust2::XzWriter::new(Vec::new(), options).unwrap();
+        encoder.write_all(bytes).unwrap();
+        encoder.finish().unwrap()
+    }
+
     fn packed(bytes: &[u8], times: usize) -> Vec<u8> {
         let mut encoder = GzEncoder::new(Vec::new(), Compression::fast());
         for _ in 0..times {
@@ -56,23 +83,29 @@ mod tests {
     #[test]
     fn packed_text_is_unpacked_and_plain_text_is_left() {
         assert_eq!(&*unpacked(&packed(b"1,2\n", 1)).unwrap(), b"1,2\n");
+        assert_eq!(&*unpacked(&by_xz(b"1,2\n")).unwrap(), b"1,2\n");
         assert!(matches!(unpacked(b"1,2\n"), Ok(Cow::Borrowed(_))));
     }
 
     #[test]
     fn a_damaged_file_and_one_that_swells_are_refused() {
-        let mut cut = packed(b"some text that is long enough to be cut", 1);
-        cut.truncate(cut.len() - 12);
-        let kind = unpacked(&cut).unwrap_err().kind;
-        assert!(
-            matches!(kind, ParseErrorKind::BadCompression { .. }),
-            "{kind}"
-        );
-        let swelling = packed(&vec![b' '; 1 << 20], (MOST_BYTES >> 20) + 1);
-        let kind = unpacked(&swelling).unwrap_err().kind;
-        assert!(
-            matches!(kind, ParseErrorKind::LimitExceeded { what: "bytes", .. }),
-            "{kind}"
-        );
+        let text = b"some text that is long enough to be cut";
+        for mut cut in [packed(text, 1), by_xz(text)] {
+            cut.truncate(cut.len() - 12);
+            let kind = unpacked(&cut).unwrap_err().kind;
+            assert!(
+                matches!(kind, ParseErrorKind::BadCompression { .. }),
+                "{kind}"
+            );
+        }
+        let (part, times) = (vec![b' '; 1 << 20], (MOST_BYTES >> 20) + 1);
+        // Streams one behind the other are one file.
+        for swelling in [packed(&part, times), by_xz(&part).repeat(times)] {
+            let kind = unpacked(&swelling).unwrap_err().kind;
+            assert!(
+                matches!(kind, ParseErrorKind::LimitExceeded { what: "bytes", .. }),
+                "{kind}"
+            );
+        }
     }
 }

@@ -3,10 +3,12 @@
 use super::json::{EventObject, JudgementObject, LinkCompareObject, SectionObject, TraceReport};
 use super::{ReportError, TraceProvenance};
 use crate::both_ways::Link;
+use crate::cable::CableResult;
 use crate::compare::Comparison;
 use crate::measure::OneWay;
 use crate::trace::Trace;
-use crate::verdict::Judged;
+use crate::units::Wavelength;
+use crate::verdict::{Judged, Judgement, Limits};
 
 pub use super::csv_cable::{cable_fibres, cable_joints, cable_matrix};
 
@@ -182,7 +184,9 @@ pub fn events(link: &Link) -> Result<String, ReportError> {
             word(&event.kind_from)?,
             text(event.joint.as_deref()),
             event.reflective.to_string(),
-            word(&event.seen_from)?,
+            event
+                .seen_from
+                .map_or(Ok(String::new()), |end| word(&end))?,
             number(event.position_m),
             number(event.position_std_error_m),
             number(event.end_m),
@@ -244,32 +248,69 @@ pub fn sections(link: &Link) -> Result<String, ReportError> {
 pub fn judgements(link: &Link, judged: &Judged) -> Result<String, ReportError> {
     let mut writer = ::csv::Writer::from_writer(Vec::new());
     writer.write_record(JUDGEMENT_COLUMNS)?;
-    for one in judged.judgements.iter().map(JudgementObject::from) {
-        let row: [String; JUDGEMENT_COLUMNS.len()] = [
-            text(link.cable.as_deref()),
-            text(link.fibre.as_deref()),
-            number(Some(link.wavelength.nm())),
-            one.what,
-            one.event.map(|event| event.to_string()).unwrap_or_default(),
-            text(one.joint.as_deref()),
-            one.end.unwrap_or_default(),
-            number(one.from_m),
-            number(one.to_m),
-            number(one.value),
-            number(one.std_error),
-            number(one.limit),
-            number(one.margin),
-            one.unit,
-            number(one.conformance),
-            word(&one.verdict)?,
-            text(Some(&one.reason)),
-            text(Some(&one.source)),
-            text(Some(&judged.limits.name)),
-            number(Some(judged.coverage)),
-        ];
-        writer.write_record(&row)?;
+    for one in &judged.judgements {
+        let about = (
+            link.cable.as_deref(),
+            link.fibre.as_deref(),
+            link.wavelength,
+        );
+        let by = (&*judged.limits.name, judged.coverage);
+        writer.write_record(judgement(about, one, by)?)?;
     }
     finished(writer)
+}
+
+/// Writes the means of a cable's closures that were held against a limit, in the columns
+/// of [`judgements`].
+///
+/// # Errors
+/// [`ReportError::Csv`] if the text cannot be written.
+pub fn cable_judgements(
+    cable: &CableResult,
+    limits: &Limits,
+    coverage: f64,
+) -> Result<String, ReportError> {
+    let mut writer = ::csv::Writer::from_writer(Vec::new());
+    writer.write_record(JUDGEMENT_COLUMNS)?;
+    for statistics in cable.joints.iter().flat_map(|joint| &joint.statistics) {
+        if let Some(one) = &statistics.mean_judgement {
+            let about = (cable.name.as_deref(), None, statistics.wavelength);
+            writer.write_record(judgement(about, one, (&limits.name, coverage))?)?;
+        }
+    }
+    finished(writer)
+}
+
+/// A judgement as a row: what it is about (cable, fibre, wavelength), and what it was
+/// judged by (limits, coverage).
+fn judgement(
+    (cable, fibre, wavelength): (Option<&str>, Option<&str>, Wavelength),
+    one: &Judgement,
+    (limits, coverage): (&str, f64),
+) -> Result<[String; JUDGEMENT_COLUMNS.len()], ReportError> {
+    let one = JudgementObject::from(one);
+    Ok([
+        text(cable),
+        text(fibre),
+        number(Some(wavelength.nm())),
+        one.what,
+        one.event.map(|event| event.to_string()).unwrap_or_default(),
+        text(one.joint.as_deref()),
+        one.end.unwrap_or_default(),
+        number(one.from_m),
+        number(one.to_m),
+        number(one.value),
+        number(one.std_error),
+        number(one.limit),
+        number(one.margin),
+        one.unit,
+        number(one.conformance),
+        word(&one.verdict)?,
+        text(Some(&one.reason)),
+        text(Some(&one.source)),
+        text(Some(limits)),
+        number(Some(coverage)),
+    ])
 }
 
 /// Writes every quantity before and after, one row each.

@@ -100,10 +100,15 @@ pub fn cable_joints(result: &CableResult) -> Result<String, ReportError> {
         "mean_db",
         "max_db",
         "std_db",
+        "mean_limit_db",
+        "mean_verdict",
+        "verdict",
+        "mean_reason",
     ])?;
     for joint in &result.joints {
         for one in &joint.statistics {
             let db = |loss: Option<Loss>| number(loss.and_then(|l| rounded(l.db(), 4)));
+            let mean = one.mean_judgement.as_ref();
             writer.write_record([
                 text(result.name.as_deref()),
                 text(Some(&joint.name)),
@@ -115,6 +120,10 @@ pub fn cable_joints(result: &CableResult) -> Result<String, ReportError> {
                 db(one.mean),
                 db(one.max),
                 db(one.std),
+                number(mean.and_then(|mean| mean.limit)),
+                mean.map_or(Ok(String::new()), |mean| word(&mean.verdict))?,
+                word(&one.verdict)?,
+                text(mean.map(|mean| mean.reason.as_str())),
             ])?;
         }
     }

@@ -29,7 +29,7 @@ pub(crate) fn seen_in_words(event: &Event) -> &'static str {
 }
 
 /// An end connector behind which there is no cord: nothing of it is measured.
-fn is_out_of_sight(event: &Event) -> bool {
+pub(crate) fn is_out_of_sight(event: &Event) -> bool {
     event.seen_from == SeenFrom::Neither && event.loss_a_to_b.is_err() && event.loss_b_to_a.is_err()
 }
 

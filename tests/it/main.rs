@@ -18,6 +18,7 @@ mod outside_scale;
 mod outside_two_way;
 mod outside_verdict;
 mod pack;
+mod pack_cable;
 mod pack_hostile;
 mod pack_parts;
 mod pack_verify;

@@ -79,7 +79,7 @@ fn the_same_run_writes_the_same_bytes() {
             "--out",
             folder,
             "--raw-traces",
-            "gzip",
+            "xz",
         ]);
         assert_eq!(ran.code, 0);
     }

@@ -40,7 +40,6 @@ pub(crate) fn entry(link: Link, stem: &str) -> PackLink {
         stem: stem.to_owned(),
         page: stem.to_owned(),
         link,
-        judgements: Vec::new(),
         provenance: provenance(),
         power: Vec::new(),
     }

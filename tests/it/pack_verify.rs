@@ -1,6 +1,7 @@
 //! Whatever is changed in a pack, `verify` names it.
 #![expect(clippy::unwrap_used, reason = "a failure here is the test's failure")]
 
+use std::collections::BTreeMap;
 use std::fs;
 use std::path::Path;
 
@@ -47,7 +48,7 @@ fn copy_all(from: &Path, to: &Path) {
 
 #[test]
 fn an_untouched_pack_differs_in_nothing_and_has_one_digest() {
-    for raw_traces in ["copy", "gzip"] {
+    for raw_traces in ["copy", "xz"] {
         let bench = packed(raw_traces);
         let ran = bench.run(&["verify", "results"]);
         assert_eq!(ran.code, 0, "{}", ran.out);
@@ -82,51 +83,82 @@ fn traces_that_are_only_named_are_looked_for_where_the_user_says() {
     assert!(changed.out.contains("not the raw trace that was measured"));
 }
 
-/// One changed byte, a cut end, an added byte, a missing file or an added one: 50 times,
-/// each at a drawn place of a drawn file.
+/// The files of a pack by their form; raw traces are one of their own.
+fn by_form(pack: &Path) -> BTreeMap<String, Vec<String>> {
+    let manifest: serde_json::Value =
+        serde_json::from_slice(&fs::read(pack.join("manifest.json")).unwrap()).unwrap();
+    let mut forms: BTreeMap<String, Vec<String>> = BTreeMap::new();
+    for entry in manifest["files"].as_array().unwrap() {
+        let file = entry["file"].as_str().unwrap();
+        let form = match file.strip_prefix("raw/") {
+            Some(_) => "raw",
+            None => file.rsplit('.').next().unwrap(),
+        };
+        forms
+            .entry(form.to_owned())
+            .or_default()
+            .push(file.to_owned());
+    }
+    forms
+}
+
+/// A pack with limits, so that it has a file of every form.
+fn judged_pack() -> Bench {
+    let bench = Bench::new();
+    let ran = bench.run(&[
+        "link",
+        FROM_A,
+        FROM_B,
+        "--limits",
+        "long-haul",
+        "--out",
+        "results",
+    ]);
+    assert_eq!(ran.code, 1, "{}", ran.err);
+    let forms: Vec<String> = by_form(&bench.path("results")).into_keys().collect();
+    let all = "csv html json ndjson pdf png raw svg toml txt xlsx";
+    assert_eq!(forms.join(" "), all);
+    bench
+}
+
+/// One changed bit, a cut end, a missing file, an added one, two exchanged, another name:
+/// each at a drawn place of a drawn file, in every form that a pack has; 66 times.
 #[test]
-fn fifty_tamperings_are_each_found_and_named() {
-    let bench = packed("copy");
+fn tamperings_of_every_form_are_each_found_and_named() {
+    let bench = judged_pack();
     let kept = bench.path("results");
-    let files: Vec<String> = {
-        let manifest: serde_json::Value =
-            serde_json::from_slice(&fs::read(kept.join("manifest.json")).unwrap()).unwrap();
-        let files = manifest["files"].as_array().unwrap();
-        files
-            .iter()
-            .map(|entry| entry["file"].as_str().unwrap().to_owned())
-            .collect()
-    };
+    let forms = by_form(&kept);
     let delivered = digest(&bench.run(&["verify", "results"]).out);
     let mut rng = ChaCha8Rng::seed_from_u64(50);
-    for tampering in 0..50 {
+    for (tampering, files) in (0..6).flat_map(|how| forms.values().map(move |f| (how, f))) {
         let folder = bench.path("tampered");
         copy_all(&kept, &folder);
         let file = &files[rng.random_range(0..files.len())];
         let path = folder.join(file);
         let mut bytes = fs::read(&path).unwrap();
         let place = rng.random_range(0..bytes.len());
-        let named = match tampering % 5 {
-            0 | 1 => {
+        let mut named = file.clone();
+        match tampering {
+            0 => {
                 bytes[place] ^= 1 << rng.random_range(0..8);
                 fs::write(&path, &bytes).unwrap();
-                file.clone()
             }
-            2 => {
+            1 => {
                 bytes.truncate(place);
                 fs::write(&path, &bytes).unwrap();
-                file.clone()
             }
+            2 => fs::remove_file(&path).unwrap(),
             3 => {
-                fs::remove_file(&path).unwrap();
-                file.clone()
+                named = format!("{file}.more");
+                fs::write(folder.join(&named), "added").unwrap();
             }
-            _ => {
-                let added = format!("{file}.more");
-                fs::write(folder.join(&added), "added").unwrap();
-                added
+            4 => {
+                let other = folder.join(if file == RESULT { "index.html" } else { RESULT });
+                fs::copy(&other, &path).unwrap();
+                fs::write(&other, &bytes).unwrap();
             }
-        };
+            _ => fs::rename(&path, folder.join(format!("{file}.other"))).unwrap(),
+        }
         let ran = bench.run(&["verify", "tampered"]);
         assert_eq!(ran.code, 1, "tampering {tampering} of {named}: {}", ran.out);
         assert!(
@@ -147,6 +179,32 @@ fn fifty_tamperings_are_each_found_and_named() {
         fs::write(&path, &bytes).unwrap();
         let ran = bench.run(&["verify", "tampered", "--digest", &delivered]);
         assert_ne!(ran.code, 0, "byte {place} of the manifest: {}", ran.out);
+        fs::remove_dir_all(&folder).unwrap();
+    }
+}
+
+/// A byte of a file of each form, with its new fingerprint in the manifest: what somebody
+/// would do who knows how a pack is made.
+#[test]
+fn a_forgery_of_any_form_with_its_manifest_shows_by_the_digest() {
+    let bench = judged_pack();
+    let kept = bench.path("results");
+    let delivered = digest(&bench.run(&["verify", "results"]).out);
+    for (form, files) in by_form(&kept) {
+        let folder = bench.path("tampered");
+        copy_all(&kept, &folder);
+        let path = folder.join(&files[0]);
+        let before = fs::read(&path).unwrap();
+        let mut after = before.clone();
+        *after.last_mut().unwrap() ^= 1;
+        fs::write(&path, &after).unwrap();
+        let manifest = fs::read_to_string(folder.join("manifest.json")).unwrap();
+        let forged = manifest.replace(&sha256_hex(&before), &sha256_hex(&after));
+        assert_ne!(forged, manifest);
+        fs::write(folder.join("manifest.json"), forged).unwrap();
+        let ran = bench.run(&["verify", "tampered", "--digest", &delivered]);
+        assert_eq!(ran.code, 1, "{form}: {}", ran.out);
+        assert!(ran.out.contains("was delivered"), "{form}: {}", ran.out);
         fs::remove_dir_all(&folder).unwrap();
     }
 }
@@ -242,7 +300,7 @@ fn a_cable_is_measured_again_from_its_raw_traces() {
         bench
             .names("results/raw")
             .iter()
-            .all(|n| Path::new(n).extension().is_some_and(|e| e == "gz"))
+            .all(|n| Path::new(n).extension().is_some_and(|e| e == "xz"))
     );
     // What was judged is judged again by the same limits and coverage.
     let judging = ["--limits", "long-haul", "--coverage", "2"];

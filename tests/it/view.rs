@@ -134,7 +134,7 @@ fn a_pack_is_served_from_its_raw_traces() {
         "--out",
         "results",
         "--raw-traces",
-        "gzip",
+        "xz",
     ]);
     assert_eq!(ran.code, 0);
     let served = Served::new(&bench, "results");

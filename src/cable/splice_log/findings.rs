@@ -1,7 +1,7 @@
 //! What a splice log says of the machines: only what the tests bear out.
 
 use super::compare::{GroupBy, Part, SpliceLog, Trend};
-use crate::cable::{Finding, FindingKind};
+use crate::cable::{CableResult, Finding, FindingKind};
 
 /// A difference below this is not worth a visit to the workshop, dB. Our choice: a
 /// fifteenth of the common limit of 0.15 dB.
@@ -28,6 +28,14 @@ impl SpliceLog {
                 [worn, worse, estimates].into_iter().flatten()
             })
             .collect()
+    }
+
+    /// Puts the findings where a cable's other findings are.
+    pub fn add_to(&self, result: &mut CableResult) {
+        let found = self.findings(result.rules.false_finding_chance);
+        result.findings.extend(found);
+        // The sort is stable: findings of one kind stay in the order of their places.
+        result.findings.sort_by_key(|finding| finding.kind);
     }
 
     fn rising(&self, machine: &str, part: Part, chance: f64) -> Option<&Trend> {

@@ -4,10 +4,10 @@ use std::fmt::Write;
 
 use serde::Serialize;
 
-use crate::both_ways::{Event, EventKind, Link, Profiles, Verdict};
+use crate::both_ways::{Event, Link, Profiles, Verdict};
 use crate::measure::ReflectanceReading;
 use crate::pack::content::{Content, PackLink};
-use crate::pack::judged::place_words;
+use crate::pack::named;
 use crate::pack::wording::{Text, Wording};
 use crate::pack::{PackError, power};
 use crate::report::number::{loss_with_error, signed, with_error};
@@ -362,26 +362,13 @@ fn page_link(link: &Link, levels: &Levels<'_>, wording: &Wording) -> (PageLink, 
     }
 }
 
-/// The word for a kind of event.
-pub(crate) fn kind_word(kind: EventKind, wording: &Wording) -> &str {
-    wording.of(match kind {
-        EventKind::Connector => Text::KindConnector,
-        EventKind::Splice => Text::KindSplice,
-        EventKind::Bend => Text::KindBend,
-        EventKind::Group => Text::KindGroup,
-        EventKind::Echo => Text::KindEcho,
-        EventKind::Break => Text::KindBreak,
-        EventKind::End => Text::KindEnd,
-    })
-}
-
 fn page_event(event: &Event, wording: &Wording) -> PageEvent {
     let at = event
         .position_from_b
         .is_none()
         .then(|| event.position.value.m())
         .filter(|m| m.is_finite());
-    let mut text = format!("{}: {}", event.number, kind_word(event.kind, wording));
+    let mut text = format!("{}: {}", event.number, named::kind(event.kind, wording));
     if let Some(joint) = &event.joint {
         let _ = write!(text, " ({})", crate::report::plain_text(joint));
     }
@@ -485,7 +472,7 @@ fn tables(index: usize, entry: &PackLink, wording: &Wording) -> String {
 /// What is not within its limit, and why; nothing where all is.
 fn judgements(entry: &PackLink, wording: &Wording) -> String {
     let open: Vec<&Judgement> = entry
-        .judgements
+        .judgements()
         .iter()
         .filter(|judgement| judgement.verdict != Verdict::Pass)
         .collect();
@@ -509,8 +496,8 @@ fn judgements(entry: &PackLink, wording: &Wording) -> String {
             text,
             "<tr><td class=\"t\">{}</td><td class=\"t\">{}</td>{}<td class=\"n\">{}</td>\
              <td class=\"t\">{}</td></tr>",
-            html(one.what.word()),
-            html(&place_words(&one.place)),
+            html(named::quantity(one.what, wording)),
+            html(&named::place(&one.place, wording)),
             verdict_cell(one.verdict, wording),
             html(&one.limit.map_or_else(
                 || "—".to_owned(),
@@ -563,7 +550,7 @@ fn events(index: usize, link: &Link, wording: &Wording) -> String {
             html(wording.of(Text::ShowEvent)),
             event.number,
             event.number,
-            html(kind_word(event.kind, wording)),
+            html(named::kind(event.kind, wording)),
             event
                 .end
                 .map(|end| format!(" – {:.1} m", Position::m(end)))

@@ -8,7 +8,8 @@ use base64::engine::general_purpose::STANDARD;
 use crate::both_ways::Verdict;
 use crate::cable::CableResult;
 use crate::pack::content::Content;
-use crate::pack::judged::applied;
+use crate::pack::judged::asked;
+use crate::pack::named;
 use crate::pack::project::Party;
 use crate::pack::wording::{Text, Wording};
 use crate::report::number::signed;
@@ -43,6 +44,7 @@ pub fn index_page(content: &Content<'_>, files: &[IndexFile]) -> String {
         .unwrap_or_else(|| wording.of(Text::PackTitle));
     let mut body = head(content, title);
     body.push_str(&exceptions(content));
+    body.push_str(&closures(content));
     body.push_str(&fibres(content));
     body.push_str(&limits(content));
     if let Some(cable) = content.cable {
@@ -110,7 +112,7 @@ fn head(content: &Content<'_>, title: &str) -> String {
         (!parts.is_empty()).then(|| parts.join(", "))
     };
     let first = content.links.first().map(|entry| &entry.link);
-    text.push_str(&facts([
+    let given = [
         (wording.of(Text::ProjectNumber), project.number.clone()),
         (wording.of(Text::Site), project.site.clone()),
         (wording.of(Text::Client), party(&project.client)),
@@ -132,13 +134,12 @@ fn head(content: &Content<'_>, title: &str) -> String {
             wording.of(Text::ReportTime),
             content.report_time.map(str::to_owned),
         ),
-    ]));
-    text.push_str(&facts(
-        project
-            .details
-            .iter()
-            .map(|(name, value)| (name.as_str(), Some(value.clone()))),
-    ));
+    ];
+    let details = project
+        .details
+        .iter()
+        .map(|(name, value)| (name.as_str(), Some(value.clone())));
+    text.push_str(&facts(given.into_iter().chain(details)));
     if let Some(note) = &project.note {
         let _ = write!(text, "<p>{}</p>", html(note));
     }
@@ -192,6 +193,31 @@ fn exceptions(content: &Content<'_>) -> String {
     text + "</p>"
 }
 
+/// The closures whose mean did not pass, and why; nothing where all did.
+fn closures(content: &Content<'_>) -> String {
+    let wording = content.wording;
+    let mut list = String::new();
+    for (light, one) in content.closure_means() {
+        if one.verdict != Verdict::Pass {
+            let _ = write!(
+                list,
+                "<li>{}, {} nm: {}: <span class=\"{}\">{}</span>, {}</li>",
+                html(&named::place(&one.place, wording)),
+                light.nm(),
+                html(named::quantity(one.what, wording)),
+                verdict_class(one.verdict),
+                html(wording.verdict(one.verdict)),
+                html(&one.reason)
+            );
+        }
+    }
+    if list.is_empty() {
+        list
+    } else {
+        format!("<ul>{list}</ul>")
+    }
+}
+
 /// The limits that were applied and the rule that decided, or that there are none.
 fn limits(content: &Content<'_>) -> String {
     let wording = content.wording;
@@ -210,20 +236,20 @@ fn limits(content: &Content<'_>) -> String {
     );
     let columns = [
         wording.of(Text::Quantity).to_owned(),
-        format!(">{}", wording.of(Text::Limit)),
+        wording.of(Text::Wavelength).to_owned(),
+        wording.of(Text::Limit).to_owned(),
         wording.of(Text::Source).to_owned(),
     ];
     let _ = write!(text, "<div class=\"wide\"><table>{}", heads(&columns));
-    for applied in applied(content) {
+    for one in asked(limits, wording) {
         let _ = write!(
             text,
-            "<tr><td class=\"t\">{}</td><td class=\"n\">{}</td><td class=\"t\">{}</td></tr>",
-            html(applied.what),
-            html(&applied.limit.map_or_else(
-                || "—".to_owned(),
-                |limit| format!("{} {}", signed(limit, 3), applied.unit)
-            )),
-            html(&applied.source)
+            "<tr><td class=\"t\">{}</td><td class=\"t\">{}</td><td class=\"t\">{}</td>\
+             <td class=\"t\">{}</td></tr>",
+            html(named::quantity(one.what, wording)),
+            html(&one.band),
+            html(&one.text),
+            html(&one.source)
         );
     }
     text + "</table></div>"
@@ -242,7 +268,7 @@ fn fibres(content: &Content<'_>) -> String {
     ];
     let mut text = format!(
         "<h2>{}</h2><p class=\"script noprint\" hidden><label>{} <input type=\"search\" \
-         id=\"search\"></label> <label><input type=\"checkbox\" id=\"only\"> {}</label> \
+         id=\"search\"></label> <label class=\"whole\"><input type=\"checkbox\" id=\"only\"> {}</label> · \
          <span id=\"found\" aria-live=\"polite\"></span></p><div class=\"wide\"><table>{}",
         html(wording.of(Text::Fibres)),
         html(wording.of(Text::Search)),
@@ -314,7 +340,7 @@ fn matrix(cable: &CableResult, content: &Content<'_>, wording: &Wording) -> Stri
                         }
                         Err(missing) => text.push_str(&missing_cell(&missing.reason)),
                     },
-                    None => text.push_str(&missing_cell("no link of this fibre was measured")),
+                    None => text.push_str(&missing_cell(wording.of(Text::NoLink))),
                 }
             }
             text.push_str("</tr>");
@@ -370,8 +396,8 @@ fn findings(cable: &CableResult, wording: &Wording) -> String {
         let _ = write!(
             text,
             "<li><strong>{}</strong>: {}</li>",
-            html(finding.kind.word()),
-            html(&finding.message)
+            html(named::finding_kind(finding.kind, wording)),
+            html(&named::finding(finding, cable, wording))
         );
     }
     text + "</ul>"

@@ -10,7 +10,6 @@ mod index;
 mod parts;
 mod samples;
 
-pub(crate) use fibre::kind_word;
 pub use fibre::{Levels, fibre_page};
 pub use index::{IndexFile, index_page};
 

@@ -56,14 +56,9 @@ pub(super) fn lay(flow: &mut Flow, content: &Content<'_>) {
     let cable = words::cable_name(content);
     let title = content.project.title.as_deref().map(plain_text);
     match (&title, &cable) {
-        (Some(title), _) => short_text(flow, title, TITLE, 4),
+        (Some(title), _) => headline(flow, title),
         (None, Some(cable)) => {
-            short_text(
-                flow,
-                &format!("{} {cable}", wording.of(Text::Cable)),
-                TITLE,
-                4,
-            );
+            headline(flow, &format!("{} {cable}", wording.of(Text::Cable)));
         }
         (None, None) => {}
     }
@@ -78,13 +73,15 @@ pub(super) fn lay(flow: &mut Flow, content: &Content<'_>) {
         about.push(format!("A: {}", named(from)));
         about.push(format!("B: {}", named(to)));
     }
-    let fibres = words::fibres(content).len().to_string();
+    let fibres = content
+        .cable
+        .map_or_else(|| words::fibres(content).len(), |cable| cable.fibres.len())
+        .to_string();
     let wavelengths: Vec<String> = words::wavelengths(content)
         .into_iter()
         .map(words::wavelength)
         .collect();
-    about.push(words::filled(
-        wording,
+    about.push(wording.filled(
         Text::FibresAndWavelengths,
         &[
             ("fibres", &fibres),
@@ -98,6 +95,23 @@ pub(super) fn lay(flow: &mut Flow, content: &Content<'_>) {
     counts(flow, content);
     flow.advance(22.0);
     details(flow, content);
+}
+
+/// The title, the smaller the longer it is.
+fn headline(flow: &mut Flow, text: &str) {
+    let room = flow.room();
+    let sizes = [TITLE.size, 19.0, 14.0];
+    let fits = |flow: &mut Flow, size: f32, most: usize| {
+        let style = Style { size, ..TITLE };
+        flow.typesetter.lines(text, style, room).len() <= most
+    };
+    let lines = [4, 5, 8];
+    let (size, most) = sizes
+        .into_iter()
+        .zip(lines)
+        .find(|&(size, most)| fits(flow, size, most))
+        .unwrap_or((14.0, 8));
+    short_text(flow, text, Style { size, ..TITLE }, most);
 }
 
 /// A text of a user's, cut after some lines so that the cover stays one page.

@@ -7,6 +7,7 @@ use super::table::{Align, Cell, Column, Table};
 use super::words::{self, FibrePage, MISSING};
 use crate::both_ways::Verdict;
 use crate::cable::CableResult;
+use crate::pack::named;
 use crate::pack::wording::Text;
 use crate::pack::{Content, PackLink};
 use crate::report::number::{signed, with_error};
@@ -18,6 +19,8 @@ use crate::verdict::{Judgement, Place, What};
 const MOST_NAMED: usize = 12;
 /// Most reasons that are listed for one link; its page has all its events.
 const MOST_OF_A_LINK: usize = 6;
+/// Most reasons for what was not measured of one link; its page has all of them too.
+const MOST_MISSING: usize = 2;
 
 /// Lays the chapter.
 pub(super) fn lay(flow: &mut Flow, content: &Content<'_>, fibres: &[FibrePage]) {
@@ -29,7 +32,7 @@ pub(super) fn lay(flow: &mut Flow, content: &Content<'_>, fibres: &[FibrePage]) 
             .links
             .iter()
             .any(|entry| entry.link.verdict != Verdict::NotJudged);
-    let rows = links(content, fibres);
+    let rows = worst_first(content, fibres);
     if !is_judged {
         flow.text(wording.of(Text::NoLimits), BODY);
         flow.advance(6.0);
@@ -46,10 +49,24 @@ pub(super) fn lay(flow: &mut Flow, content: &Content<'_>, fibres: &[FibrePage]) 
     }
 }
 
-/// Rows of the links that were judged and did not pass, the worst first.
-fn links(content: &Content<'_>, fibres: &[FibrePage]) -> Vec<Vec<Cell>> {
+/// Rows of the closures whose mean was judged so.
+fn closures(content: &Content<'_>, wanted: Verdict) -> Vec<Vec<Cell>> {
+    content
+        .closure_means()
+        .filter(|(_, one)| one.verdict == wanted)
+        .map(|(light, one)| {
+            let mut row = vec![Cell::new(""), Cell::new(words::wavelength(light))];
+            row.extend(of_judgement(content, one));
+            row
+        })
+        .collect()
+}
+
+/// Rows of closures and links that were judged and did not pass, the worst first.
+fn worst_first(content: &Content<'_>, fibres: &[FibrePage]) -> Vec<Vec<Cell>> {
     let mut rows = Vec::new();
     for wanted in [Verdict::Fail, Verdict::Undecided, Verdict::NotJudged] {
+        rows.extend(closures(content, wanted));
         for (place, fibre) in fibres.iter().enumerate() {
             for &index in &fibre.links {
                 let Some(entry) = content.links.get(index) else {
@@ -68,7 +85,7 @@ fn links(content: &Content<'_>, fibres: &[FibrePage]) -> Vec<Vec<Cell>> {
 fn of_link(content: &Content<'_>, entry: &PackLink, name: &str, place: usize) -> Vec<Vec<Cell>> {
     let link = &entry.link;
     let mut judgements: Vec<&Judgement> = entry
-        .judgements
+        .judgements()
         .iter()
         .filter(|judgement| judgement.verdict == link.verdict)
         .collect();
@@ -94,6 +111,11 @@ fn of_link(content: &Content<'_>, entry: &PackLink, name: &str, place: usize) ->
         row.extend((0..4).map(|_| Cell::new("")));
         return vec![row];
     }
+    if link.verdict == Verdict::NotJudged {
+        let mut row = head(true).to_vec();
+        row.extend(not_judged(content, &judgements));
+        return vec![row];
+    }
     let rest = judgements.len().saturating_sub(MOST_OF_A_LINK);
     let mut rows: Vec<Vec<Cell>> = judgements
         .into_iter()
@@ -114,14 +136,52 @@ fn of_link(content: &Content<'_>, entry: &PackLink, name: &str, place: usize) ->
     rows
 }
 
-fn of_judgement(content: &Content<'_>, judgement: &Judgement) -> [Cell; 5] {
-    let unit = judgement.what.unit();
-    let what = if unit.is_empty() {
-        judgement.what.word().to_owned()
+/// What was not measured of a link in one row: in a whole cable it is the same of many.
+fn not_judged(content: &Content<'_>, judgements: &[&Judgement]) -> [Cell; 5] {
+    let mut quantities: Vec<(&str, Vec<String>)> = Vec::new();
+    let mut reasons: Vec<String> = Vec::new();
+    for judgement in judgements {
+        let quantity = named::quantity(judgement.what, content.wording);
+        let at = at(judgement);
+        match quantities.iter_mut().find(|(known, _)| *known == quantity) {
+            Some((_, places)) => places.push(at),
+            None => quantities.push((quantity, vec![at])),
+        }
+        let reason = plain_text(&judgement.reason);
+        if !reasons.contains(&reason) {
+            reasons.push(reason);
+        }
+    }
+    let more = reasons.len().saturating_sub(MOST_MISSING);
+    if more > 0 {
+        reasons.truncate(MOST_MISSING);
+        reasons.push(format!("… (+{more})"));
+    }
+    let quantities: Vec<String> = quantities
+        .into_iter()
+        .map(|(quantity, places)| with_place(quantity, &places.join("; ")))
+        .collect();
+    [
+        verdict(content, Verdict::NotJudged),
+        Cell::new(quantities.join("\n")),
+        Cell::new(MISSING),
+        Cell::new(""),
+        Cell::soft(reasons.join("; ")),
+    ]
+}
+
+/// A quantity with its place behind it, where it has one.
+fn with_place(quantity: &str, at: &str) -> String {
+    if at.is_empty() {
+        quantity.to_owned()
     } else {
-        format!("{}, {unit}", judgement.what.word())
-    };
-    let at = match &judgement.place {
+        format!("{quantity}: {at}")
+    }
+}
+
+/// Where a judged value belongs, short.
+fn at(judgement: &Judgement) -> String {
+    match &judgement.place {
         Place::Event {
             number,
             joint,
@@ -142,6 +202,16 @@ fn of_judgement(content: &Content<'_>, judgement: &Judgement) -> [Cell; 5] {
         Place::Link => String::new(),
         Place::LinkFrom(end) => end.to_string(),
         Place::Closure(name) => plain_text(name),
+    }
+}
+
+fn of_judgement(content: &Content<'_>, judgement: &Judgement) -> [Cell; 5] {
+    let unit = judgement.what.unit();
+    let quantity = named::quantity(judgement.what, content.wording);
+    let what = if unit.is_empty() {
+        quantity.to_owned()
+    } else {
+        format!("{quantity}, {unit}")
     };
     let decimals = match judgement.what {
         What::Reflectance | What::ReturnLoss => 1,
@@ -164,14 +234,9 @@ fn of_judgement(content: &Content<'_>, judgement: &Judgement) -> [Cell; 5] {
     let limit = judgement
         .limit
         .map_or_else(|| MISSING.to_owned(), |limit| signed(limit, decimals));
-    let named = if at.is_empty() {
-        what
-    } else {
-        format!("{what}: {at}")
-    };
     [
         verdict(content, judgement.verdict),
-        Cell::new(named),
+        Cell::new(with_place(&what, &at(judgement))),
         Cell::new(value),
         Cell::new(limit),
         Cell::soft(plain_text(&judgement.reason)),
@@ -230,12 +295,12 @@ fn findings(flow: &mut Flow, content: &Content<'_>, cable: &CableResult) {
                 |loss| with_error(loss.value.db(), loss.std_error.map(Loss::db), 3),
             );
             vec![
-                Cell::new(finding.kind.word()).bold(),
+                Cell::new(named::finding_kind(finding.kind, wording)).bold(),
                 Cell::new(names.join(", ")),
                 Cell::new(joint),
                 Cell::new(place),
                 Cell::new(loss),
-                Cell::new(plain_text(&finding.message)),
+                Cell::new(named::finding(finding, cable, wording)),
             ]
         })
         .collect();

@@ -2,18 +2,21 @@
 
 use super::FIGURE_PX;
 use super::flow::{BODY, Flow, NOTE};
-use super::page::{ACCENT, Anchor, Area, Item, SOFT};
+use super::page::{ACCENT, Anchor, Area, Item, PAPER, SOFT};
 use super::summary::{marked, verdict};
 use super::table::{Align, Cell, Column, Table};
 use super::typeset::Style;
 use super::words::{self, FibrePage, MISSING};
 use crate::both_ways::{Event, Link, Verdict};
+use crate::measure::ReflectanceReading;
+use crate::pack::named;
 use crate::pack::wording::Text;
 use crate::pack::{Content, PackLink, power};
 use crate::plot::PlotSettings;
 use crate::report::number::{loss_with_error, signed};
 use crate::report::{SourceFile, plain_text};
 use crate::units::{Loss, ReturnLoss};
+use crate::verdict::{End, Place, What};
 
 /// Name of the fibre.
 const NAME: Style = Style::new(13.0, super::page::INK).bold();
@@ -158,7 +161,7 @@ fn link(flow: &mut Flow, content: &Content<'_>, entry: &PackLink, index: usize, 
         height_px,
     });
     flow.advance(height + 2.0);
-    let reasons = events(flow, content, link);
+    let reasons = events(flow, content, entry);
     power_meter(flow, content, entry);
     flow.advance(2.0);
     notes(flow, content, entry, reasons);
@@ -199,13 +202,14 @@ fn facts(content: &Content<'_>, link: &Link) -> String {
 }
 
 /// The table of events; gives the reasons for what is missing, in the order of their marks.
-fn events(flow: &mut Flow, content: &Content<'_>, link: &Link) -> Vec<String> {
+fn events(flow: &mut Flow, content: &Content<'_>, entry: &PackLink) -> Vec<String> {
     let wording = content.wording;
     let mut reasons = Vec::new();
-    let rows = link
+    let rows = entry
+        .link
         .events
         .iter()
-        .map(|event| row(content, link, event, &mut reasons))
+        .map(|event| row(content, entry, event, &mut reasons))
         .collect();
     let head = |text: Text, unit: &str| format!("{}, {unit}", wording.of(text));
     let table = Table {
@@ -231,7 +235,13 @@ fn events(flow: &mut Flow, content: &Content<'_>, link: &Link) -> Vec<String> {
     reasons
 }
 
-fn row(content: &Content<'_>, link: &Link, event: &Event, reasons: &mut Vec<String>) -> Vec<Cell> {
+fn row(
+    content: &Content<'_>,
+    entry: &PackLink,
+    event: &Event,
+    reasons: &mut Vec<String>,
+) -> Vec<Cell> {
+    let link = &entry.link;
     let mut missing = |loss: &crate::units::Measurement<Loss>, shown: String| {
         let Some(reason) = words::reason(loss) else {
             return Cell::new(shown);
@@ -245,17 +255,25 @@ fn row(content: &Content<'_>, link: &Link, event: &Event, reasons: &mut Vec<Stri
             });
         Cell::soft(format!("{MISSING} [{}]", number + 1))
     };
+    let reflectance = |reading: Option<ReflectanceReading>, end: End| {
+        let cell = Cell::new(words::reflectance(reading));
+        match own_verdict(entry, event, Some(end)) {
+            Verdict::Fail => cell.bold().inked(PAPER).filled(Some(ACCENT)),
+            Verdict::Undecided => cell.framed(Some(ACCENT)),
+            Verdict::Pass | Verdict::NotJudged => cell,
+        }
+    };
     let loss = missing(&event.loss, words::loss(&event.loss)).bold();
     let measured = event.loss.as_ref().ok().map(|loss| loss.value);
     vec![
         Cell::new(event.number.to_string()),
         Cell::new(words::place(event)),
-        Cell::new(words::what(event, link)),
-        marked(loss, event.verdict, measured),
+        Cell::new(named::event(event, link, content.wording)),
+        marked(loss, own_verdict(entry, event, None), measured),
         missing(&event.loss_a_to_b, words::reading(&event.loss_a_to_b)),
         missing(&event.loss_b_to_a, words::reading(&event.loss_b_to_a)),
-        Cell::new(words::reflectance(event.reflectance_a)),
-        Cell::new(words::reflectance(event.reflectance_b)),
+        reflectance(event.reflectance_a, End::A),
+        reflectance(event.reflectance_b, End::B),
         Cell::new(
             event
                 .limit
@@ -263,6 +281,16 @@ fn row(content: &Content<'_>, link: &Link, event: &Event, reasons: &mut Vec<Stri
         ),
         verdict(content, event.verdict),
     ]
+}
+
+/// Verdict on an event's reflectance from an end, or on its loss.
+fn own_verdict(entry: &PackLink, event: &Event, end: Option<End>) -> Verdict {
+    let judgement = entry.judgements().iter().find(|judgement| {
+        let is_reflectance = judgement.what == What::Reflectance;
+        matches!(judgement.place, Place::Event { number, seen_from, .. }
+            if number == event.number && seen_from == end && is_reflectance == end.is_some())
+    });
+    judgement.map_or(Verdict::NotJudged, |judgement| judgement.verdict)
 }
 
 /// The losses by source and power meter beside the two-way total.
@@ -293,24 +321,44 @@ fn power_meter(flow: &mut Flow, content: &Content<'_>, entry: &PackLink) {
     }
 }
 
+/// What is to be known of events, each sentence once with the numbers of its events.
+fn event_notes(link: &Link) -> Vec<String> {
+    let mut notes: Vec<(&str, Vec<String>)> = Vec::new();
+    for event in &link.events {
+        for note in &event.notes {
+            let number = event.number.to_string();
+            match notes.iter_mut().find(|(known, _)| *known == note) {
+                Some((_, numbers)) => numbers.push(number),
+                None => notes.push((note, vec![number])),
+            }
+        }
+    }
+    notes
+        .into_iter()
+        .map(|(note, numbers)| format!("{}: {}", numbers.join(", "), plain_text(note)))
+        .collect()
+}
+
 /// Reasons for what is missing, what to know about events, doubts, files.
 fn notes(flow: &mut Flow, content: &Content<'_>, entry: &PackLink, reasons: Vec<String>) {
     let wording = content.wording;
     let link = &entry.link;
     let not_measured = wording.of(Text::NotMeasured);
-    for (index, reason) in reasons.into_iter().enumerate() {
-        flow.text(
-            &format!("[{}] {not_measured}: {reason}", index + 1),
-            FOOTNOTE,
-        );
-    }
-    for event in &link.events {
-        for note in &event.notes {
-            flow.text(&format!("{}: {}", event.number, plain_text(note)), FOOTNOTE);
+    let mut told: Vec<String> = reasons
+        .into_iter()
+        .enumerate()
+        .map(|(index, reason)| format!("[{}] {not_measured}: {reason}", index + 1))
+        .collect();
+    told.extend(event_notes(link));
+    let doubts = link
+        .warnings
+        .iter()
+        .map(|warning| plain_text(&warning.message));
+    // One below the other, they would take a second page of many fibres.
+    for part in [told, doubts.collect()] {
+        if !part.is_empty() {
+            flow.text(&part.join("  ·  "), FOOTNOTE);
         }
-    }
-    for warning in &link.warnings {
-        flow.text(&format!("– {}", plain_text(&warning.message)), FOOTNOTE);
     }
     let file = |end: &str, source: &SourceFile| {
         let digits: String = source.sha256.chars().take(DIGITS).collect();

@@ -42,8 +42,7 @@ pub(super) fn lay(
     }
     let grid = Grid::of(flow, cable);
     for (index, &wavelength) in cable.wavelengths.iter().enumerate() {
-        let title = words::filled(
-            content.wording,
+        let title = content.wording.filled(
             Text::HeatMap,
             &[("wavelength", &words::wavelength(wavelength))],
         );
@@ -280,9 +279,9 @@ fn key(flow: &mut Flow, content: &Content<'_>, cable: &CableResult) {
         .iter()
         .any(|(_, _, _, cell)| cell.verdict != Verdict::NotJudged);
     let reference = signed(Loss::db(cable.rules.bad_splice), 2);
-    let with_reference = |text: Text| words::filled(wording, text, &[("reference", &reference)]);
+    let with_reference = |text: Text| wording.filled(text, &[("reference", &reference)]);
     let most = signed(most_at_ends_db(cable), 2);
-    let ends = words::filled(wording, Text::HeatEnds, &[("most", &most)]);
+    let ends = wording.filled(Text::HeatEnds, &[("most", &most)]);
     let greys = vec![grey(0.0), grey(0.33), grey(0.67), grey(1.0)];
     let mut entries = if is_judged {
         vec![

@@ -28,7 +28,7 @@ pub(super) fn lay(flow: &mut Flow, content: &Content<'_>, fibres: &[FibrePage]) 
         flow.gap(16.0);
         flow.need(60.0);
         flow.bookmark(1, &wavelength);
-        let mut note = words::filled(wording, Text::MatrixUnit, &[("wavelength", &wavelength)]);
+        let mut note = wording.filled(Text::MatrixUnit, &[("wavelength", &wavelength)]);
         if content.limits.is_some() {
             note = format!("{note} {}", wording.of(Text::MatrixMarks));
         }

@@ -140,6 +140,16 @@ fn list(flow: &mut Flow, content: &Content<'_>, cable: &CableResult, fibres: &[F
     }
 }
 
+/// The loss that a joint must keep below: its limit, or what made it a bad one.
+fn required(cable: &CableResult, entry: &RedoEntry) -> Loss {
+    cable
+        .wavelengths
+        .iter()
+        .position(|&light| light == entry.wavelength)
+        .and_then(|light| cable.matrix.cell(entry.fibre, entry.joint, light)?.limit)
+        .unwrap_or(cable.rules.bad_splice)
+}
+
 /// The record of the second measurement, to be filled in.
 fn record(flow: &mut Flow, content: &Content<'_>, cable: &CableResult) {
     let wording = content.wording;
@@ -156,6 +166,7 @@ fn record(flow: &mut Flow, content: &Content<'_>, cable: &CableResult) {
                 Cell::new(fibre_name(cable, entry.fibre)).bold(),
                 Cell::new(words::wavelength(entry.wavelength)),
                 Cell::new(loss_with_error(&entry.loss)),
+                Cell::new(signed(Loss::db(required(cable, entry)), 3)),
                 empty(),
                 empty(),
                 empty(),
@@ -173,6 +184,7 @@ fn record(flow: &mut Flow, content: &Content<'_>, cable: &CableResult) {
             },
             Column::new(wording.of(Text::Wavelength), Align::Right),
             Column::new(format!("{}, dB", wording.of(Text::Loss)), Align::Decimal),
+            Column::new(format!("{}, dB", wording.of(Text::Limit)), Align::Decimal),
             wide(wording.of(Text::LossAToB)),
             wide(wording.of(Text::LossBToA)),
             wide(wording.of(Text::NewLoss)),
@@ -196,7 +208,7 @@ fn roomy(head: String, align: Align) -> Column {
 /// A column to write in by hand.
 fn wide(head: &str) -> Column {
     Column {
-        room: 42.0,
+        room: 36.0,
         ..Column::new(head, Align::Left)
     }
 }
@@ -206,7 +218,7 @@ fn sheet(flow: &mut Flow, content: &Content<'_>, cable: &CableResult, visit: &Vi
     let wording = content.wording;
     flow.next_page();
     let name = joint_name(cable, visit.joint);
-    let title = words::filled(wording, Text::VisitSheet, &[("joint", &name)]);
+    let title = wording.filled(Text::VisitSheet, &[("joint", &name)]);
     flow.bookmark(1, &title);
     flow.text(&title, super::flow::CHAPTER);
     flow.advance(4.0);
@@ -300,7 +312,7 @@ fn steps(flow: &mut Flow, content: &Content<'_>, visit: &Visit) {
     flow.gap(10.0);
     if !visit.steps.is_empty() {
         let time = minutes(visit.seconds);
-        let text = words::filled(wording, Text::VisitTime, &[("time", &time)]);
+        let text = wording.filled(Text::VisitTime, &[("time", &time)]);
         flow.need(60.0);
         flow.text(&text, BODY.bold());
         flow.advance(3.0);
@@ -339,11 +351,7 @@ fn steps(flow: &mut Flow, content: &Content<'_>, visit: &Visit) {
             .map(|step| plain_text(step))
             .collect();
         flow.advance(3.0);
-        let text = words::filled(
-            wording,
-            Text::VisitNotCounted,
-            &[("steps", &steps.join(", "))],
-        );
+        let text = wording.filled(Text::VisitNotCounted, &[("steps", &steps.join(", "))]);
         flow.text(&text, NOTE.inked(SOFT));
     }
 }

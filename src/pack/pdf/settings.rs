@@ -5,14 +5,13 @@ use std::collections::{BTreeMap, BTreeSet};
 use super::flow::{BODY, Flow, NOTE};
 use super::page::Anchor;
 use super::table::{Align, Cell, Column, Table};
-use super::words;
 use crate::both_ways::{Direction, Link};
 use crate::pack::Content;
+use crate::pack::judged::asked;
+use crate::pack::named;
 use crate::pack::wording::{CAUTIONS, Text};
 use crate::report::number::signed;
 use crate::report::plain_text;
-use crate::units::Wavelength;
-use crate::verdict::{Band, Limits, LossBound, What};
 
 /// Lays the chapter.
 pub(super) fn lay(flow: &mut Flow, content: &Content<'_>) {
@@ -44,10 +43,7 @@ fn limits(flow: &mut Flow, content: &Content<'_>) {
     flow.text(&plain_text(&limits.name), BODY.bold());
     flow.advance(2.0);
     let k = content.coverage.to_string();
-    flow.text(
-        &words::filled(wording, Text::RuleInWords, &[("k", &k)]),
-        BODY,
-    );
+    flow.text(&wording.filled(Text::RuleInWords, &[("k", &k)]), BODY);
     flow.advance(6.0);
     let table = Table {
         columns: vec![
@@ -56,15 +52,11 @@ fn limits(flow: &mut Flow, content: &Content<'_>) {
             Column::new(wording.of(Text::Limit), Align::Left),
             Column::new(wording.of(Text::Source), Align::Left),
         ],
-        rows: asked(limits)
+        rows: asked(limits, wording)
             .into_iter()
-            .map(|[what, band, value, source]| {
-                let band = if band.is_empty() {
-                    wording.of(Text::AllWavelengths).to_owned()
-                } else {
-                    band
-                };
-                [what, band, value, source]
+            .map(|one| {
+                let quantity = named::quantity(one.what, wording).to_owned();
+                [quantity, one.band, one.text, plain_text(&one.source)]
                     .into_iter()
                     .map(Cell::new)
                     .collect()
@@ -73,82 +65,6 @@ fn limits(flow: &mut Flow, content: &Content<'_>) {
         size: 8.0,
     };
     table.lay(flow);
-}
-
-/// Every limit that is asked for: quantity, wavelengths, value, source.
-fn asked(limits: &Limits) -> Vec<[String; 4]> {
-    let db = |value: f64| format!("{} dB", signed(value, 3));
-    let mut rows = Vec::new();
-    let mut put = |what: What, band: String, value: String, source: &str| {
-        rows.push([what.word().to_owned(), band, value, plain_text(source)]);
-    };
-    let losses = [
-        (What::SpliceLoss, &limits.splice_loss),
-        (What::ConnectorLoss, &limits.connector_loss),
-        (What::FibreMean, &limits.mean_per_fibre),
-        (What::ClosureMean, &limits.mean_per_closure),
-    ];
-    for (what, limit) in losses {
-        if let Some(limit) = limit {
-            let value = format!("≤ {}", db(limit.max.db()));
-            put(what, String::new(), value, &limit.source);
-        }
-    }
-    if let Some(limit) = &limits.splices_over {
-        let value = format!("≤ {} > {}", limit.at_most, db(limit.over.db()));
-        put(What::SplicesOver, String::new(), value, &limit.source);
-    }
-    if let Some(limit) = &limits.reflectance {
-        let value = format!("≤ {}", db(limit.max.db()));
-        put(What::Reflectance, String::new(), value, &limit.source);
-    }
-    if let Some(limit) = &limits.orl {
-        let value = format!("≥ {}", db(limit.min.db()));
-        put(What::ReturnLoss, String::new(), value, &limit.source);
-    }
-    for limit in &limits.section_attenuation {
-        let least = limit.least_length.map_or_else(String::new, |least| {
-            format!(" (≥ {})", words::metres(least))
-        });
-        let value = format!("≤ {} dB/km{least}", signed(limit.max.db_per_km(), 3));
-        put(
-            What::SectionAttenuation,
-            band(limit.band),
-            value,
-            &limit.source,
-        );
-    }
-    for limit in &limits.link_loss {
-        let value = match limit.bound {
-            LossBound::Fixed { max } => format!("≤ {}", db(max.db())),
-            LossBound::Budget {
-                per_splice,
-                per_connector,
-                per_km,
-                plus,
-                ..
-            } => format!(
-                "≤ {} a splice + {} a connector + {} dB a km + {}",
-                db(per_splice.db()),
-                db(per_connector.db()),
-                signed(per_km.db_per_km(), 3),
-                db(plus.db())
-            ),
-        };
-        put(What::LinkLoss, band(limit.band), value, &limit.source);
-    }
-    rows
-}
-
-/// `1260 … 1360 nm`; an open end is left out.
-fn band(band: Band) -> String {
-    let nm = |wavelength: Option<Wavelength>| {
-        wavelength.map_or_else(String::new, |wavelength| wavelength.nm().to_string())
-    };
-    match (band.from, band.to) {
-        (None, None) => String::new(),
-        (from, to) => format!("{} … {} nm", nm(from), nm(to)).trim().to_owned(),
-    }
 }
 
 /// The settings that the traces were taken with; links with the same share a row.
@@ -174,7 +90,7 @@ fn settings(flow: &mut Flow, content: &Content<'_>) {
             column(Text::GroupIndex, "", Align::Right),
             column(Text::Spacing, "m", Align::Right),
             column(Text::AveragingTime, "s", Align::Right),
-            column(Text::BackscatterCoefficient, "dB", Align::Left),
+            column(Text::BackscatterCoefficient, "dB", Align::Right),
             column(Text::Links, "", Align::Right),
         ],
         rows: groups
@@ -197,7 +113,7 @@ fn settings(flow: &mut Flow, content: &Content<'_>) {
     let rates: Vec<String> = rates.into_iter().collect();
     flow.advance(5.0);
     flow.text(
-        &words::filled(wording, Text::DetectionRule, &[("rate", &rates.join(", "))]),
+        &wording.filled(Text::DetectionRule, &[("rate", &rates.join(", "))]),
         NOTE,
     );
 }

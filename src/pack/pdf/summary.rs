@@ -49,9 +49,23 @@ fn overview(flow: &mut Flow, content: &Content<'_>) {
         format!("{},\ndB/km", wording.of(Text::Attenuation)),
         Align::Decimal,
     ));
+    let whole = content.cable.filter(|_| content.limits.is_some());
+    if whole.is_some() {
+        columns.push(Column::new(wording.of(Text::WholeVerdict), Align::Left));
+    }
     let rows = words::wavelengths(content)
         .into_iter()
-        .map(|wavelength| row(content, wavelength, verdicts))
+        .map(|wavelength| {
+            let mut cells = row(content, wavelength, verdicts);
+            cells.extend(whole.map(|cable| {
+                let light = cable.wavelengths.iter().position(|&one| one == wavelength);
+                verdict(
+                    content,
+                    light.map_or(Verdict::NotJudged, |l| cable.verdict_at(l)),
+                )
+            }));
+            cells
+        })
         .collect();
     let table = Table {
         columns,

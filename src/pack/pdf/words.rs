@@ -3,12 +3,11 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::flow::{Flow, NOTE};
-use crate::both_ways::{Event, KindFrom, Link, Verdict};
+use crate::both_ways::{Event, Verdict};
 use crate::cable::Fibre;
 use crate::measure::ReflectanceReading;
 use crate::pack::Content;
-use crate::pack::wording::{Text, Wording};
-use crate::report::event_words::{kind_in_words, named_place, seen_in_words};
+use crate::pack::wording::Text;
 use crate::report::number::{NO_NUMBER_REASON, loss_with_error, signed};
 use crate::report::plain_text;
 use crate::units::{Length, Loss, Measurement, Reflectance, Wavelength};
@@ -230,34 +229,6 @@ pub(super) fn place(event: &Event) -> String {
     signed(event.position.value.m(), 1)
 }
 
-/// What an event is, with its joint's name.
-pub(super) fn what(event: &Event, link: &Link) -> String {
-    let mut text = kind_in_words(event);
-    if let Some(end) = event.end {
-        text = format!("{text}, to {} m", signed(end.m(), 1));
-    }
-    if let Some((one, other)) = event.echo_of {
-        let (one, other) = (named_place(link, one.m()), named_place(link, other.m()));
-        text = format!("{text} of {one} and {other}");
-    }
-    if let Some(joint) = &event.joint {
-        text = format!("{}, {text}", plain_text(joint));
-    }
-    if event.kind_from == KindFrom::Plan {
-        text.push_str(" (by plan)");
-    }
-    text + seen_in_words(event)
-}
-
-/// A text with its places filled in; `{key}` stands for a value.
-pub(super) fn filled(wording: &Wording, text: Text, values: &[(&str, &str)]) -> String {
-    values
-        .iter()
-        .fold(wording.of(text).to_owned(), |text, (key, value)| {
-            text.replace(&format!("{{{key}}}"), value)
-        })
-}
-
 /// Characters with their code points.
 pub(super) fn characters(missing: &BTreeSet<char>) -> String {
     let mut listed: Vec<String> = missing
@@ -289,11 +260,9 @@ pub(super) fn missing_note(flow: &mut Flow, content: &Content<'_>) {
         ""
     };
     let characters = format!("{}{more}", codes.join(", "));
-    let text = filled(
-        content.wording,
-        Text::MissingCharacters,
-        &[("characters", &characters)],
-    );
+    let text = content
+        .wording
+        .filled(Text::MissingCharacters, &[("characters", &characters)]);
     flow.gap(10.0);
     flow.text(&text, NOTE);
 }

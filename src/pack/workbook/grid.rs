@@ -21,7 +21,7 @@ struct Row {
 pub(super) fn matrix(workbook: &mut Workbook, content: &Content<'_>) -> Result<(), XlsxError> {
     let wording = content.wording;
     let (names, rows) = match content.cable {
-        Some(cable) => of_cable(cable),
+        Some(cable) => of_cable(cable, wording),
         None => of_links(content),
     };
     let mut columns: Vec<Column> = vec![
@@ -73,7 +73,7 @@ pub(super) fn matrix(workbook: &mut Workbook, content: &Content<'_>) -> Result<(
     Ok(())
 }
 
-fn of_cable(cable: &CableResult) -> (Vec<String>, Vec<Row>) {
+fn of_cable(cable: &CableResult, wording: &Wording) -> (Vec<String>, Vec<Row>) {
     let names = cable
         .joints
         .iter()
@@ -84,11 +84,7 @@ fn of_cable(cable: &CableResult) -> (Vec<String>, Vec<Row>) {
         for (light, wavelength) in cable.wavelengths.iter().enumerate() {
             let cells = (0..cable.joints.len())
                 .map(|joint| match cable.matrix.cell(index, joint, light) {
-                    None => (
-                        Cell::Empty,
-                        None,
-                        Some("no link of this fibre was measured".to_owned()),
-                    ),
+                    None => (Cell::Empty, None, Some(wording.of(Text::NoLink).to_owned())),
                     Some(cell) => match &cell.loss {
                         Ok(loss) => (
                             Cell::Judged(loss.value.db(), cell.verdict),

@@ -5,7 +5,7 @@ use rust_xlsxwriter::{Workbook, XlsxError};
 use super::sheet::{Cell, add, column};
 use crate::both_ways::{Event, Link};
 use crate::pack::content::{Content, PackLink};
-use crate::pack::page::kind_word;
+use crate::pack::named;
 use crate::pack::power;
 use crate::pack::wording::Text;
 use crate::units::{Attenuation, Length, Loss, Measurement, Position, Reflectance, ReturnLoss};
@@ -157,7 +157,7 @@ pub(super) fn events(workbook: &mut Workbook, content: &Content<'_>) -> Result<(
                 Cell::Count(event.number),
                 place,
                 place_error,
-                Cell::Text(kind_word(event.kind, wording).to_owned()),
+                Cell::Text(named::kind(event.kind, wording).to_owned()),
                 Cell::text(event.joint.as_deref()),
                 Cell::Verdict(event.verdict),
                 loss,

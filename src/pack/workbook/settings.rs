@@ -6,7 +6,8 @@ use super::measured::{fibre, light};
 use super::sheet::{Cell, add, column};
 use crate::both_ways::Direction;
 use crate::pack::content::{Content, PackLink};
-use crate::pack::judged::{applied, place_words};
+use crate::pack::judged::asked;
+use crate::pack::named;
 use crate::pack::wording::Text;
 use crate::report::SourceFile;
 use crate::units::Length;
@@ -17,8 +18,10 @@ pub(super) fn limits(workbook: &mut Workbook, content: &Content<'_>) -> Result<(
     let of = |text| wording.of(text);
     let columns = [
         column(of(Text::Quantity), 44.0),
-        column(of(Text::Limit), 16.0),
+        column(of(Text::Wavelength), 18.0),
+        column(of(Text::Limit), 10.0),
         column(of(Text::Unit), 10.0),
+        column(of(Text::Notes), 60.0),
         column(of(Text::Source), 80.0),
     ];
     let mut rows = Vec::new();
@@ -28,20 +31,23 @@ pub(super) fn limits(workbook: &mut Workbook, content: &Content<'_>) -> Result<(
             rows.push(vec![Cell::Text(limits.name.clone())]);
             rows.push(vec![
                 Cell::Text(of(Text::Coverage).to_owned()),
+                Cell::Empty,
                 Cell::number(Some(content.coverage), 3),
                 Cell::Empty,
                 Cell::Text(of(Text::DecisionRule).to_owned()),
             ]);
+            rows.extend(asked(limits, wording).into_iter().map(|one| {
+                vec![
+                    Cell::Text(named::quantity(one.what, wording).to_owned()),
+                    Cell::Text(one.band),
+                    Cell::number(one.limit, 3),
+                    Cell::Text(one.what.unit().to_owned()),
+                    Cell::Text(one.text),
+                    Cell::Text(one.source),
+                ]
+            }));
         }
     }
-    rows.extend(applied(content).into_iter().map(|limit| {
-        vec![
-            Cell::Text(limit.what.to_owned()),
-            Cell::number(limit.limit, 3),
-            Cell::Text(limit.unit.to_owned()),
-            Cell::Text(limit.source),
-        ]
-    }));
     add(workbook, of(Text::Limits), &columns, &rows, 1, wording)?;
     Ok(())
 }
@@ -50,16 +56,21 @@ pub(super) fn limits(workbook: &mut Workbook, content: &Content<'_>) -> Result<(
 pub(super) fn judgements(workbook: &mut Workbook, content: &Content<'_>) -> Result<(), XlsxError> {
     let wording = content.wording;
     let of = |text| wording.of(text);
-    let rows: Vec<Vec<Cell>> = content
-        .links
-        .iter()
-        .flat_map(|entry| entry.judgements.iter().map(move |one| (entry, one)))
-        .map(|(entry, one)| {
+    let of_links = content.links.iter().flat_map(|entry| {
+        let of_one = entry.judgements().iter();
+        of_one.map(move |one| (fibre(entry), entry.link.wavelength, one))
+    });
+    let of_closures = content
+        .closure_means()
+        .map(|(light, one)| (Cell::Empty, light, one));
+    let rows: Vec<Vec<Cell>> = of_closures
+        .chain(of_links)
+        .map(|(fibre, light, one)| {
             vec![
-                fibre(entry),
-                light(&entry.link),
-                Cell::Text(one.what.word().to_owned()),
-                Cell::Text(place_words(&one.place)),
+                fibre,
+                Cell::number(Some(light.nm()), 0),
+                Cell::Text(named::quantity(one.what, wording).to_owned()),
+                Cell::Text(named::place(&one.place, wording)),
                 Cell::Verdict(one.verdict),
                 Cell::number(one.value, 4),
                 Cell::number(one.std_error, 5),

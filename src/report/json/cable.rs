@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::judgement::JudgementObject;
 use super::link::{LinkReport, WarningObject, db, metres};
 use crate::both_ways::Verdict;
 use crate::cable::{
@@ -65,6 +66,24 @@ pub struct CableHead {
     pub wavelengths_nm: Vec<f64>,
     /// Fibre from the first connector to the last, the middle one of all fibres.
     pub length_m: Option<f64>,
+    /// Verdict on the cable as a whole.
+    #[schemars(with = "String", extend("enum" = ["pass", "fail", "undecided", "not judged"]))]
+    pub verdict: Verdict,
+    /// Verdicts on each wavelength and each fibre; present where limits were applied.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub verdicts: Option<VerdictsObject>,
+}
+
+/// Verdicts on the parts of a cable, each the worst of what it holds.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[schemars(deny_unknown_fields)]
+pub struct VerdictsObject {
+    /// By wavelength in nanometres, in the order of `wavelengths_nm`.
+    #[schemars(with = "Vec<String>")]
+    pub by_wavelength: Vec<Verdict>,
+    /// By name of the fibre.
+    #[schemars(with = "BTreeMap<String, String>")]
+    pub by_fibre: BTreeMap<String, Verdict>,
 }
 
 /// One joint at one wavelength.
@@ -99,6 +118,12 @@ pub struct JointObject {
     pub max_db: Option<f64>,
     /// Their standard deviation.
     pub std_db: Option<f64>,
+    /// Their mean against its limit; present where one was asked for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub mean_judgement: Option<JudgementObject>,
+    /// Verdict on all fibres here and their mean.
+    #[schemars(with = "String", extend("enum" = ["pass", "fail", "undecided", "not judged"]))]
+    pub verdict: Verdict,
 }
 
 /// One finding.
@@ -288,6 +313,8 @@ impl CableReport {
                     .map(Wavelength::nm)
                     .collect(),
                 length_m: result.length.map(Length::m).and_then(metres),
+                verdict: result.verdict(),
+                verdicts: result.rules.limits.as_ref().map(|_| verdicts(result)),
             },
             joints: result.joints.iter().flat_map(joint_objects).collect(),
             findings: result
@@ -350,10 +377,20 @@ pub fn link_report(link: &CableLink, program: &str, report_time: Option<&str>) -
         a: source(&link.a),
         b: source(&link.b),
         report_time: report_time.map(str::to_owned),
-        // The limits of a cable are in its rules, its verdicts in the events.
-        judged: None,
+        judged: link.judged.clone(),
     };
     LinkReport::new(&link.link, &provenance)
+}
+
+fn verdicts(result: &CableResult) -> VerdictsObject {
+    VerdictsObject {
+        by_wavelength: (0..result.wavelengths.len())
+            .map(|wavelength| result.verdict_at(wavelength))
+            .collect(),
+        by_fibre: (result.fibres.iter().enumerate())
+            .map(|(index, fibre)| (fibre.name.clone(), result.verdict_of_fibre(index)))
+            .collect(),
+    }
 }
 
 fn joint_objects(joint: &Joint) -> Vec<JointObject> {
@@ -386,6 +423,8 @@ fn joint_objects(joint: &Joint) -> Vec<JointObject> {
             mean_db: statistics.mean.map(Loss::db).and_then(db),
             max_db: statistics.max.map(Loss::db).and_then(db),
             std_db: statistics.std.map(Loss::db).and_then(db),
+            mean_judgement: statistics.mean_judgement.as_ref().map(Into::into),
+            verdict: statistics.verdict,
         })
         .collect()
 }

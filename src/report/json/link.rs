@@ -136,9 +136,10 @@ pub struct EventObject {
     pub reflectance_b_db: Option<f64>,
     /// Whether the true reflectance is at least this strong; null without a reflectance.
     pub reflectance_b_is_bound: Option<bool>,
-    /// From which ends it was detected; a loss may be measured from both all the same.
-    #[schemars(with = "String", extend("enum" = ["both", "a", "b"]))]
-    pub seen_from: SeenFrom,
+    /// From which ends it was detected; null where it shows in neither trace, as `notes` or
+    /// `not_measured` say then. A loss may be measured from both all the same.
+    #[schemars(with = "Option<String>", extend("enum" = ["both", "a", "b", null]))]
+    pub seen_from: Option<SeenFrom>,
     /// Name of the joint, where a plan or list gives one.
     pub joint: Option<String>,
     /// What was looked for and could not be measured.
@@ -335,12 +336,7 @@ impl From<&Event> for EventObject {
             reflectance_a_is_bound,
             reflectance_b_db,
             reflectance_b_is_bound,
-            // The form knows three words; what shows in neither trace was looked at in both,
-            // and has a note.
-            seen_from: match event.seen_from {
-                SeenFrom::Neither => SeenFrom::Both,
-                seen_from => seen_from,
-            },
+            seen_from: (event.seen_from != SeenFrom::Neither).then_some(event.seen_from),
             joint: event.joint.clone(),
             not_measured,
             limit_db: event.limit.map(Loss::db).and_then(db),

@@ -9,7 +9,8 @@ mod trace;
 
 pub use cable::{
     CableHead, CableReport, CalibratedObject, CalibrationObject, EvidenceValue, FindingObject,
-    JointObject, RedoObject, RulesObject, SkippedObject, VisitObject, VisitStepObject, link_report,
+    JointObject, RedoObject, RulesObject, SkippedObject, VerdictsObject, VisitObject,
+    VisitStepObject, link_report,
 };
 pub use compare::{
     CompareProvenance, CompareReport, DifferenceObject, LinkCompareObject, UnmatchedObject,

@@ -25,6 +25,7 @@ pub fn cable(result: &CableResult, settings: &TableSettings) -> String {
     text.push_str(&findings(result, width));
     text.push_str(&redo(result, width));
     text.push_str(&joints(result, width));
+    text.push_str(&closure_means(result, width));
     text.push_str(&fibres(result, width));
     text.push_str(&matrix(result, width));
     text.push_str(&calibration(result, width));
@@ -86,9 +87,10 @@ fn head(result: &CableResult, width: usize) -> String {
         "judged",
         match &rules.limits {
             Some(name) => format!(
-                "by {}, keeping {} standard errors",
+                "by {}, keeping {} standard errors: {}",
                 plain_text(name),
-                rules.coverage
+                rules.coverage,
+                verdict_word(result.verdict())
             ),
             None => format!(
                 "not judged; a splice counts as bad above {} dB two-way ({}) by {} standard errors",
@@ -256,6 +258,30 @@ fn joints(result: &CableResult, width: usize) -> String {
         Heading("spread\ndB", Align::Right),
     ];
     text.push_str(&grid(&headings, rows, width));
+    text
+}
+
+/// The closures whose mean did not pass, and why; nothing where all did.
+fn closure_means(result: &CableResult, width: usize) -> String {
+    let mut text = String::new();
+    for (index, joint) in result.joints.iter().enumerate() {
+        for one in &joint.statistics {
+            let Some(mean) = &one.mean_judgement else {
+                continue;
+            };
+            if mean.verdict != Verdict::Pass {
+                let line = format!(
+                    "- {} at {} nm, {}: {}, {}",
+                    joint_name(result, index),
+                    one.wavelength.nm(),
+                    mean.what.word(),
+                    verdict_word(mean.verdict),
+                    mean.reason
+                );
+                text.push_str(&wrapped(&line, width, 2));
+            }
+        }
+    }
     text
 }
 

@@ -149,6 +149,7 @@ fn direction(plan: &Plan, samples: usize) -> Direction {
         backscatter_is_default: true,
         samples,
         spacing: Length::from_m(plan.spacing_m),
+        port: Position::from_m(-plan.cord_m),
         usable_to: Position::from_m(plan.length_m),
         noise_at_start_db: 0.0013,
         above_noise_at_end_db: 8.2,
@@ -244,6 +245,7 @@ pub(crate) fn built(plan: &Plan) -> (Link, Profiles) {
     let reach_m = reach_db / (ATTENUATION_DB_PER_KM + joints_db / plan.length_m * 1000.0) * 1000.0;
     let mut a = direction(plan, samples);
     let mut b = direction(plan, samples);
+    b.port = Position::from_m(plan.length_m + plan.cord_m);
     a.usable_to = Position::from_m(reach_m.min(plan.length_m + plan.cord_m));
     b.usable_to = Position::from_m((plan.length_m - reach_m).max(-plan.cord_m));
     let link = Link {

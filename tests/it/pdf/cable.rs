@@ -112,6 +112,7 @@ pub(crate) fn cable(shape: &Shape) -> Made {
             link.wavelength = Wavelength::from_nm(nm);
             let judged = shape.is_judged.then(|| judge(&mut link, &limits, 1.645));
             let mut provenance = links::provenance();
+            provenance.judged.clone_from(&judged);
             provenance.a.file = format!("{:03}_{nm}_ab.txt", fibre + 1);
             provenance.b.file = format!("{:03}_{nm}_ba.txt", fibre + 1);
             let source = |file: &bothends::report::SourceFile| Source {
@@ -126,11 +127,11 @@ pub(crate) fn cable(shape: &Shape) -> Made {
                 a: source(&provenance.a),
                 b: source(&provenance.b),
                 joint_of_event: (0..link.events.len()).map(Some).collect(),
+                judged,
             });
             packed.push(PackLink {
                 stem: format!("HL-204-{:03}-{nm}", fibre + 1),
                 page: format!("{:03}", fibre + 1),
-                judgements: judged.map(|judged| judged.judgements).unwrap_or_default(),
                 provenance,
                 power: if fibre == 0 {
                     vec![PowerReading {
@@ -239,6 +240,8 @@ fn result(
                     mean: None,
                     max: None,
                     std: None,
+                    mean_judgement: None,
+                    verdict: Verdict::NotJudged,
                 })
                 .collect(),
         })
