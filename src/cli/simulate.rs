@@ -49,6 +49,12 @@ pub(super) enum DialectArg {
     LevelsOnly,
     /// As decimal-comma, in UTF-16
     Utf16,
+    /// As plain, packed with gzip
+    Packed,
+    /// German words, semicolons, decimal commas, one byte a letter; with its recipe
+    German,
+    /// French words, tabs, decimal commas, UTF-8 with its mark; with its recipe
+    French,
 }
 
 impl From<DialectArg> for Dialect {
@@ -60,6 +66,9 @@ impl From<DialectArg> for Dialect {
             DialectArg::QuotedLoss => Self::QuotedLoss,
             DialectArg::LevelsOnly => Self::LevelsOnly,
             DialectArg::Utf16 => Self::Utf16,
+            DialectArg::Packed => Self::Packed,
+            DialectArg::German => Self::German,
+            DialectArg::French => Self::French,
         }
     }
 }
@@ -106,7 +115,10 @@ fn cable(args: &SimulateArgs, plan: &CablePlan, seed: u64) -> Result<(), Command
         .map(|name| traces.join(name))
         .collect::<Vec<_>>();
     let count = paths.len();
+    let recipe_name = format!("{stem}-recipe.toml");
+    let recipe = simulate::recipe(args.dialect.into());
     paths.extend([args.out.join(&truth_name), args.out.join(&known_name)]);
+    paths.extend(recipe.is_some().then(|| args.out.join(&recipe_name)));
     refuse_to_overwrite(&paths, args.force)?;
     let links = (0..cable.links())
         .into_par_iter()
@@ -121,10 +133,11 @@ fn cable(args: &SimulateArgs, plan: &CablePlan, seed: u64) -> Result<(), Command
     let mut truth = serde_json::to_string_pretty(&cable.truth(links))?;
     truth.push('\n');
     let known = cable.known_plan().map_err(|error| cannot(args, &error))?;
-    let others = [
+    let mut others = vec![
         (known_name, known.into_bytes()),
         (truth_name, truth.into_bytes()),
     ];
+    others.extend(recipe.map(|text| (recipe_name, text.into_bytes())));
     let written = write_files(&args.out, &others, args.force)?;
     tell(&format!("wrote {count} traces into {}", traces.display()));
     told(&written);

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use rayon::prelude::*;
 
-use crate::read::{sha256_hex, unpacked};
+use crate::read::{Limits, MOST_SAMPLES, sha256_hex, unpacked};
 
 use super::manifest::{FILE_NAME, Manifest, ManifestLink, RawTrace, RawTraces, SCHEMA, digest};
 use super::recompute::recomputed;
@@ -303,6 +303,13 @@ fn check_link(files: &dyn PackFiles, manifest: &Manifest, link: &ManifestLink) -
     }
 }
 
+/// What a packed raw trace may hold: as much as any file of a pack, since the option that
+/// let a large trace be read is no part of the pack.
+const MOST_UNPACKED: Limits = Limits {
+    bytes: 1 << 30,
+    samples: MOST_SAMPLES,
+};
+
 /// The bytes of a raw trace as they were when the pack was made.
 ///
 /// # Errors
@@ -314,7 +321,7 @@ pub fn raw_bytes(
 ) -> Result<Vec<u8>, String> {
     let bytes = match (&trace.file, kept) {
         (None, _) => files.named_trace(&trace.name)?,
-        (Some(file), RawTraces::Xz) => unpacked(&files.bytes(file)?)
+        (Some(file), RawTraces::Xz) => unpacked(&files.bytes(file)?, MOST_UNPACKED)
             .map_err(|error| error.to_string())?
             .into_owned(),
         (Some(file), RawTraces::Copy | RawTraces::Name) => files.bytes(file)?,

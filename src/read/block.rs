@@ -49,6 +49,7 @@ pub(super) fn find_run(text: &str, from: usize, number: usize, enough: usize) ->
 /// followed by words.
 pub(super) fn looks_numeric(line: &str) -> bool {
     let line = line.trim().trim_start_matches(['|', ' ']);
+    let line = behind_blank(line).unwrap_or(line);
     let starts = line.starts_with(|c: char| c.is_ascii_digit() || "+-.\"'\u{2212}".contains(c));
     if !starts || !line.bytes().any(|b| b.is_ascii_digit()) {
         return false;
@@ -72,6 +73,17 @@ pub(super) fn looks_numeric(line: &str) -> bool {
             numbers.split(*separator).filter(counts).count() > 1
         })
     })
+}
+
+/// What follows a first field that holds no number: `-12.5` of `nan;-12.5` and of `;-12.5`.
+fn behind_blank(line: &str) -> Option<&str> {
+    let (at, mark) = line
+        .char_indices()
+        .find(|(_, c)| matches!(c, ';' | '\t' | '|' | ',' | ' '))?;
+    let field = line.get(..at)?.trim_matches(['"', '\'']);
+    // With a space behind it, a mark of drawing begins a note.
+    let blank = is_blank(field) && (mark != ' ' || field.contains(char::is_alphabetic));
+    blank.then(|| line.get(at + 1..).map(str::trim_start))?
 }
 
 /// Whether a line holds levels that the file does not know, and nothing else.
@@ -180,7 +192,8 @@ fn spread_rows<'t>(text: &'t str, rest: &Lines<'t>, spread: usize) -> Vec<&'t st
         .next()
         .map_or(text.len(), |line: Line<'_>| line.start);
     let left = text.len() - from;
-    (0..spread)
+    // Of few lines each counts once: a last one that is cut would outweigh the others.
+    let mut lines: Vec<Line<'t>> = (0..spread)
         .filter_map(|step| {
             let mut at = from + left / spread * step;
             while !text.is_char_boundary(at) {
@@ -189,6 +202,10 @@ fn spread_rows<'t>(text: &'t str, rest: &Lines<'t>, spread: usize) -> Vec<&'t st
             // The line cut by the jump is passed over.
             lines_from(text, at, 0).nth(1)
         })
+        .collect();
+    lines.dedup_by_key(|line| line.start);
+    lines
+        .into_iter()
         .map(|line| judged(line.text))
         .filter(|row| looks_numeric(row))
         .collect()
@@ -217,5 +234,8 @@ mod tests {
         assert!(!looks_numeric("1.5 km"));
         assert!(!looks_numeric("1;splice;500.0"));
         assert!(looks_numeric("500.0;-12.3;splice"));
+        assert!(looks_numeric("NaN,-210"));
+        assert!(looks_numeric(";-210.5"));
+        assert!(!looks_numeric("* 3 joints, 2 bends"));
     }
 }

@@ -6,6 +6,7 @@ use crate::warning::Warning;
 use super::FileContent;
 use super::block::{PLENTY, Run, find_run, looks_numeric, specimens};
 use super::decode::Encoding;
+use super::entry::comment_mark;
 use super::error::{ParseError, ParseErrorKind, excerpt};
 use super::evidence::decide;
 use super::interpret::Block;
@@ -13,7 +14,7 @@ use super::layout::BlockForm;
 use super::lines::{Line, lines_from};
 use super::overruled::overruled;
 use super::recipe::Recipe;
-use super::settings::{Context, Setting, Settings};
+use super::settings::{Context, Setting, Settings, decimal_of};
 use super::tail::{Tail, broken_before, judge};
 use super::titles::{DistanceUnit, LevelUnit};
 use super::words::Known;
@@ -154,9 +155,13 @@ fn take_notes(
         .iter()
         .filter_map(|s| s.means)
         .collect();
+    let first = content.layout.settings.first().map_or(0, |s| s.line);
+    let mark = lines_from(text, 0, 1)
+        .nth(first.saturating_sub(1))
+        .map_or("", |line| comment_mark(line.text));
     let mut lines = lines_from(text, end.0, end.1);
     for line in lines.by_ref().take(MOST_LINES_AFTER) {
-        after.take_after(line, context, &given)?;
+        after.take_after(line, context, (&given, mark))?;
     }
     if let Some(line) = lines.next() {
         content.warnings.push(Warning::new(
@@ -238,7 +243,9 @@ fn read_block(
         .find(|line| line.text.contains(char::is_alphanumeric))
         .map(|line| line.text);
     let few = specimens(text, run, SPECIMENS.0, SPECIMENS.1);
-    let mut form = decide(&few, last_before, run.line, headers.1.recipe)?;
+    let recipe = headers.1.recipe;
+    let header_decimal = || decimal_of(&before, Context::of_header(&recipe.vocabulary));
+    let mut form = decide(&few, last_before, run.line, recipe, header_decimal)?;
     let mut block = Block::read(text, &mut before.clone(), run, &form, first_row, headers)?;
     let odd = block.samples.stopped.is_some()
         && lines_from(text, block.samples.end, 0)
@@ -246,7 +253,7 @@ fn read_block(
             .is_some_and(|line| looks_numeric(line.text));
     if odd {
         let many = specimens(text, run, MANY_SPECIMENS, 0);
-        let second = decide(&many, last_before, run.line, headers.1.recipe)?;
+        let second = decide(&many, last_before, run.line, recipe, header_decimal)?;
         if second.dialect != form.dialect || second.columns != form.columns {
             form = second;
             block = Block::read(text, &mut before.clone(), run, &form, first_row, headers)?;

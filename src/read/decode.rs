@@ -48,7 +48,12 @@ pub(super) fn text_of(bytes: &[u8]) -> Result<(Cow<'_, str>, Encoding), ParseErr
         [0xFE, 0xFF, rest @ ..] => return sixteen_bit(rest, UTF_16BE, Encoding::Utf16Be),
         _ => {}
     }
-    let head = bytes.get(..SNIFFED).unwrap_or(bytes);
+    // Padding would count as zeros of characters.
+    let filled = bytes
+        .iter()
+        .rposition(|b| *b != 0)
+        .map_or(0, |last| last + 1);
+    let head = bytes.get(..filled.min(SNIFFED)).unwrap_or(bytes);
     let zeros = |odd: usize| {
         head.iter()
             .skip(odd)
@@ -56,12 +61,13 @@ pub(super) fn text_of(bytes: &[u8]) -> Result<(Cow<'_, str>, Encoding), ParseErr
             .filter(|&&b| b == 0)
             .count()
     };
-    // ASCII in UTF-16 has a zero in every other byte; nine in ten allows a few other letters.
+    // ASCII in UTF-16 has a zero in every other byte; three in four allows for other
+    // letters and the minus of mathematics, as four columns of levels have it.
     let (even, odd, half) = (zeros(0), zeros(1), head.len() / 2);
-    if half >= 8 && odd * 10 >= half * 9 && even * 10 < half {
+    if half >= 8 && odd * 4 >= half * 3 && even * 10 < half {
         return sixteen_bit(bytes, UTF_16LE, Encoding::Utf16Le);
     }
-    if half >= 8 && even * 10 >= half * 9 && odd * 10 < half {
+    if half >= 8 && even * 4 >= half * 3 && odd * 10 < half {
         return sixteen_bit(bytes, UTF_16BE, Encoding::Utf16Be);
     }
     eight_bit(bytes)
@@ -79,13 +85,28 @@ fn sixteen_bit<'b>(
     } else {
         0
     };
-    if faults > 1 {
+    if faults > 1 || changes_width(bytes) {
         return Err(ParseErrorKind::NotText.of_file());
     }
     let kept = text.trim_end_matches(['\0', '\u{1A}', '\u{FFFD}']).len();
     let text = cut(text, kept);
     refuse_controls(text.as_bytes())?;
     Ok((text, encoding))
+}
+
+/// Characters of numbers that follow each other two in one unit before the text
+/// counts as changed to one byte a character: no language writes so many such letters.
+const NARROW: usize = 64;
+
+/// Whether text of two bytes a character goes on with one byte a character, as where
+/// two programs wrote into one file.
+fn changes_width(bytes: &[u8]) -> bool {
+    let numeric = |b: &u8| b.is_ascii_digit() || b"+-.,;\t\r\n eE".contains(b);
+    let mut run = 0;
+    bytes.iter().any(|b| {
+        run = if numeric(b) { run + 1 } else { 0 };
+        run > NARROW
+    })
 }
 
 fn eight_bit(bytes: &[u8]) -> Result<(Cow<'_, str>, Encoding), ParseError> {

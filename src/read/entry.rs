@@ -2,7 +2,7 @@
 
 use super::dialect::{Separator, split};
 use super::keys::{is_key_unit, plain_key};
-use super::settings::wanted_of;
+use super::settings::is_text;
 use super::words::{Key, Known, Vocabulary};
 
 /// Longest key; a longer text before a colon is a sentence.
@@ -36,6 +36,12 @@ pub(super) fn uncommented(line: &str) -> &str {
         .find_map(|mark| text.strip_prefix(mark))
         .filter(|after| after.starts_with(|c: char| c == ' ' || c.is_alphabetic()));
     word.map_or(text, str::trim_start)
+}
+
+/// The marks before the text of a comment.
+pub(super) fn comment_mark(line: &str) -> &str {
+    let marks = line.len() - uncommented(line).len();
+    line.get(..marks).unwrap_or_default().trim()
 }
 
 /// The part of a line inside the marks around it: `{pulse = 100 ns}`,
@@ -78,8 +84,12 @@ fn several(line: &str, separator: Separator, vocabulary: &Vocabulary) -> Option<
         return None;
     }
     let text = uncommented(line);
+    let value = assignment(text).and_then(|mark| text.get(mark.at + mark.len..));
+    if value.is_some_and(|value| unquoted(value.trim()).is_some()) {
+        return None;
+    }
     let known = |key: &str| vocabulary.key(&plain_key(key.trim_matches('"')).0);
-    let found = ["\t", ";", "|", ", ", ",", "  "]
+    let (mark, found) = ["\t", ";", "|", ", ", ",", "  "]
         .into_iter()
         .find_map(|mark| {
             let pieces: Vec<&str> = text
@@ -122,23 +132,30 @@ fn several(line: &str, separator: Separator, vocabulary: &Vocabulary) -> Option<
             if pieces.len() < 2 {
                 None
             } else {
-                assigned().or_else(in_turn)
+                let found = assigned().or_else(in_turn)?;
+                Some((mark, found))
             }
         })?;
-    // In the plain trace text a note may say `; to: somewhere`; a number may not.
+    // In the plain trace text a value may go on with words that mean nothing.
     let meanings: Vec<_> = found.iter().filter_map(|entry| known(&entry.key)).collect();
     let numbers = found.iter().any(|entry| {
         let key = known(&entry.key).filter(|key| key.sure);
-        key.is_some_and(|key| wanted_of(key.known).is_some())
+        key.is_some_and(|key| !is_text(key.known))
             && entry
                 .value
                 .starts_with(|c: char| c.is_ascii_digit() || "+-".contains(c))
     });
-    let first = found.first().and_then(|entry| known(&entry.key));
     let many = found.len() > 2 && meanings.len() > 1;
-    if line.trim_start().starts_with('#') && !numbers && !many
-        || first.is_some_and(|key| key.known == Known::Note)
-    {
+    let all = meanings.len() == found.len() && meanings.iter().all(|key| key.sure);
+    // Tabs, bars and wide spaces are no part of a sentence.
+    let punctuation = matches!(mark, ";" | ", " | ",");
+    if line.trim_start().starts_with('#') && punctuation && !numbers && !many && !all {
+        return None;
+    }
+    // A note may say `; to: somewhere`, as other text may not.
+    let first = found.first().and_then(|entry| known(&entry.key));
+    let is_note = first.is_some_and(|key| key.known == Known::Note);
+    if is_note && punctuation && !numbers {
         return None;
     }
     let places = found
@@ -153,6 +170,18 @@ fn several(line: &str, separator: Separator, vocabulary: &Vocabulary) -> Option<
             ..entry
         });
     Some(placed.collect())
+}
+
+/// The key of a setting in the value of a note: `rain; to: Mill Bridge`.
+pub(super) fn setting_in_note(entry: &Entry, vocabulary: &Vocabulary) -> Option<String> {
+    let sure = |key: &str| vocabulary.key(&plain_key(key).0).filter(|key| key.sure);
+    if sure(&entry.key)?.known != Known::Note || entry.value.len() > LONGEST_APART {
+        return None;
+    }
+    entry.value.split([';', ',']).skip(1).find_map(|piece| {
+        let key = piece.get(..assignment(piece)?.at)?.trim();
+        sure(key).map(|_| key.to_owned())
+    })
 }
 
 /// Splits `key: value`, `key = value`, `key;value` and the like.
@@ -294,7 +323,9 @@ pub(super) fn entry(line: &str, separator: Separator, vocabulary: &Vocabulary) -
         value = joined(rest, separator, comment);
     }
     let (mut value, pieces) = value;
-    if !comment || is_columned {
+    if let Some(inner) = unquoted(&value) {
+        value = inner.trim().to_owned();
+    } else if !comment || is_columned {
         let inner = value.strip_prefix('"').and_then(|v| v.strip_suffix('"'));
         if let Some(inner) = inner.map(|inner| inner.trim().to_owned()) {
             value = inner;
@@ -306,6 +337,13 @@ pub(super) fn entry(line: &str, separator: Separator, vocabulary: &Vocabulary) -
         value_start,
         pieces,
     })
+}
+
+/// The text of a value that is wholly in quotes; those in it are doubled.
+fn unquoted(value: &str) -> Option<String> {
+    let inner = value.strip_prefix('"')?.strip_suffix('"')?;
+    let whole = !inner.replace("\"\"", "").contains('"');
+    whole.then(|| inner.replace("\"\"", "\""))
 }
 
 /// The mark between a key and its value.

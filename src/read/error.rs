@@ -53,7 +53,7 @@ pub enum ParseErrorKind {
         found: String,
     },
     /// More of something than a trace can hold.
-    #[error("{found} {what}, and at most {limit} are read")]
+    #[error("{found} {what}, and at most {limit} are read{}", raised(.what))]
     LimitExceeded {
         /// What is counted, such as `bytes`.
         what: &'static str,
@@ -314,6 +314,15 @@ impl ParseErrorKind {
             place: None,
             kind: self,
         }
+    }
+}
+
+/// What to do about a limit.
+fn raised(what: &str) -> &'static str {
+    match what {
+        "bytes" | "samples or more" => "; `[limits]` in a recipe raises that",
+        "samples or more in so few bytes" => "; export the levels with their decimals",
+        _ => "",
     }
 }
 

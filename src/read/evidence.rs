@@ -6,10 +6,11 @@
 //! levels a trace can have for more than levels in the thousands. Two ways that
 //! still give different numbers are an error, never a choice.
 
-use super::block::{PLENTY, Specimens};
+use super::block::{PLENTY, Specimens, is_blank_level};
 use super::dialect::{Dialect, Separator, split};
 use super::entry::{assignment, uncommented};
 use super::error::{ParseError, ParseErrorKind, excerpt};
+use super::keys::plain_key;
 use super::number::{DecimalMark, Field, NumberStyle, Thousands, field};
 use super::recipe::Recipe;
 use super::titles::meaning;
@@ -37,12 +38,14 @@ const MISFITS: usize = 10;
 /// Levels lie within this of zero, in decibels: no instrument's range is half of it.
 const WIDEST_LEVELS_DB: f64 = 300.0;
 
-/// Tries every way of writing; `titles` is the row before the samples.
+/// Tries every way of writing; `titles` is the row before the samples, and `header`
+/// finds the decimal mark of the numbers in the header.
 pub(super) fn decide(
     specimens: &Specimens<'_>,
     titles: Option<&str>,
     line: usize,
     recipe: &Recipe,
+    header: impl FnOnce() -> Option<DecimalMark>,
 ) -> Result<Form, ParseError> {
     let first = specimens.rows.first().copied().unwrap_or_default();
     let mut forms: Vec<(Form, usize)> = Vec::new();
@@ -66,7 +69,9 @@ pub(super) fn decide(
                 .count()
                 >= columns
         });
-        if columns > 2 && !titled && specimens.rows.iter().all(ended) {
+        // A stroke behind the samples has none.
+        let mut rows = specimens.rows.iter().filter(|row| !is_blank_level(row));
+        if columns > 1 && !titled && rows.all(ended) {
             columns -= 1;
         }
         most_columns = most_columns.max(columns);
@@ -135,6 +140,16 @@ pub(super) fn decide(
     {
         doubts.push("the title row has as many columns");
     }
+    // A comma that parts decimals in the header does not part columns below it. A
+    // point there says nothing: programs write settings one way and tables another.
+    if forms.len() > 1
+        && header() == Some(DecimalMark::Comma)
+        && prefer(&mut forms, |form| {
+            form.dialect.numbers.decimal == DecimalMark::Comma
+        })
+    {
+        doubts.push("the numbers in the header have a decimal comma");
+    }
     let chosen = forms.remove(0);
     if let Some(other) = forms.first() {
         let row = (0..chosen.rows.len())
@@ -167,8 +182,13 @@ pub(super) fn decide(
 /// Whether a line is the title of one column of levels.
 fn is_level_title(line: &str, recipe: &Recipe) -> bool {
     let text = uncommented(line);
-    // `Columns: level (dB)`
-    let title = assignment(text).and_then(|mark| text.get(mark.at + mark.len..));
+    // `Columns: level (dB)`, but not `Level unit: dB`
+    let mark = assignment(text);
+    let key = mark.and_then(|mark| text.get(..mark.at));
+    if key.is_some_and(|key| recipe.vocabulary.key(&plain_key(key).0).is_some()) {
+        return false;
+    }
+    let title = mark.and_then(|mark| text.get(mark.at + mark.len..));
     let title = title.unwrap_or(text);
     let quantity = meaning(title, &recipe.vocabulary).quantity;
     matches!(quantity, Some(Quantity::Level | Quantity::Loss))
@@ -272,6 +292,11 @@ fn try_on(
     if words && (wordy.is_empty() || columns < wordy.len() + 2) {
         return None;
     }
+    let unmarked = if dialect.numbers.thousands.is_some() {
+        unmarked_columns(specimens, dialect, columns)
+    } else {
+        Vec::new()
+    };
     let allowed = specimens.rows.len() / MISFITS;
     let mut misfits = 0;
     let mut rows = Vec::with_capacity(specimens.together);
@@ -281,6 +306,9 @@ fn try_on(
         for (column, piece) in split(row, dialect.separator).take(columns + 1).enumerate() {
             match field(&piece.text, dialect.numbers) {
                 _ if wordy.contains(&column) => values.push(f64::NAN),
+                Field::Text if unmarked.contains(&column) => {
+                    values.push(piece.text.parse().unwrap_or(f64::NAN));
+                }
                 Field::Number(value) => values.push(value),
                 Field::Blank => values.push(f64::NAN),
                 Field::TooLarge => values.push(f64::INFINITY),
@@ -307,6 +335,37 @@ fn try_on(
         doubt: None,
     };
     Some((form, specimens.rows.len() - misfits))
+}
+
+/// Columns of whole numbers that are all the same, a setting such as the wavelength
+/// `1550`, or count the rows: they are written without marks between thousands where
+/// others have them.
+fn unmarked_columns(specimens: &Specimens<'_>, dialect: Dialect, columns: usize) -> Vec<usize> {
+    let whole = |text: &str| {
+        let digits = !text.is_empty() && text.bytes().all(|b| b.is_ascii_digit());
+        digits.then(|| text.parse::<u64>().ok())?
+    };
+    let numbers = |row: &&str| -> Vec<Option<u64>> {
+        let pieces = split(row, dialect.separator).take(columns);
+        pieces.map(|piece| whole(&piece.text)).collect()
+    };
+    let rows: Vec<_> = specimens.rows.iter().map(numbers).collect();
+    let at = |row: &Vec<Option<u64>>, column: usize| row.get(column).copied().flatten();
+    (0..columns)
+        .filter(|&column| {
+            let Some(first) = rows.first().and_then(|row| at(row, column)) else {
+                return false;
+            };
+            let counts = |(i, row): (usize, &Vec<Option<u64>>)| {
+                first <= 1 && at(row, column) == Some(first + i as u64)
+            };
+            let all = rows.iter().all(|row| at(row, column).is_some());
+            rows.iter().all(|row| at(row, column) == Some(first))
+                || all
+                    && columns > 2
+                    && rows.iter().enumerate().take(specimens.together).all(counts)
+        })
+        .collect()
 }
 
 /// Columns in which words stand and no numbers.
@@ -407,7 +466,7 @@ mod tests {
             rows: rows.to_vec(),
             together: rows.len(),
         };
-        decide(&specimens, titles, 1, &Recipe::default()).map_err(|error| error.kind)
+        decide(&specimens, titles, 1, &Recipe::default(), || None).map_err(|error| error.kind)
     }
 
     fn dialect_of(rows: &[&str]) -> (Separator, DecimalMark, Option<Thousands>) {

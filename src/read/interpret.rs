@@ -7,7 +7,7 @@ use crate::units::{GroupIndex, SPEED_OF_LIGHT_M_PER_S, Wavelength};
 use crate::warning::Warning;
 
 use super::block::Run;
-use super::columns::{LevelColumn, Plan, TitleRow, plan, take_titles};
+use super::columns::{LevelColumn, Plan, plan};
 use super::content::{Given, Inherited};
 use super::decode::Encoding;
 use super::error::{ParseError, ParseErrorKind};
@@ -21,8 +21,9 @@ use super::number::DecimalMark;
 use super::samples::{Samples, Wanted, read as read_samples};
 use super::settings::{Context, Rows, Settings};
 use super::tail::last_sample_is_cut;
+use super::title_row::{TitleRow, take_titles};
 use super::titles::{Direction, DistanceUnit, LevelUnit};
-use super::trend::{Fall, Sense, fall_per_unit, fitting_units, sense};
+use super::trend::{Fall, Sense, fall_per_unit, fitting_units, range, sense};
 use super::{FileContent, ReadTrace};
 
 /// A block on its way to traces.
@@ -70,7 +71,8 @@ impl Block {
             first_row,
         )?;
         let wanted: Wanted = plan.wanted(form.columns);
-        let samples = read_samples(text, run.start, run.line, form.dialect, &wanted)?;
+        let limits = given.recipe.limits;
+        let samples = read_samples(text, run.start, run.line, form.dialect, &wanted, limits)?;
         if samples.len() == 0 {
             // The first row itself does not fit what the columns were taken for.
             let error = samples.stopped.map(|misfit| misfit.error);
@@ -451,10 +453,7 @@ impl Block {
             || format!("column {}", column.column + 1),
             |title| format!("column {title:?}"),
         );
-        let finite = || levels.iter().copied().filter(|v| v.is_finite());
-        let (low, high) = finite().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| {
-            (l.min(v), h.max(v))
-        });
+        let (low, high) = range(&levels);
         if high - low > WIDEST_TRACE_DB {
             let found = format!("numbers from {low} to {high}");
             return Err(ParseErrorKind::LinearLevels { found }.at(self.column_place(run), "", 0));
@@ -478,7 +477,7 @@ impl Block {
                 format!("all levels of {named} are {low}; is it the column of the trace?"),
             ));
         }
-        let blanks = levels.len() - finite().count();
+        let blanks = levels.iter().filter(|v| !v.is_finite()).count();
         if blanks > 0 {
             self.warnings.push(Warning::new(
                 "blank levels",

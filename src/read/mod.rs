@@ -22,6 +22,7 @@ mod inspection;
 mod interpret;
 mod keys;
 mod layout;
+mod limits;
 mod linear;
 mod lines;
 mod lists;
@@ -36,6 +37,7 @@ mod recipe;
 mod samples;
 mod settings;
 mod tail;
+mod title_row;
 mod titles;
 mod trend;
 mod unpack;
@@ -57,21 +59,15 @@ pub use error::{ParseError, ParseErrorKind, Place, ReadError};
 pub use heads::heads_of_path;
 pub use inspection::{InspectedTrace, Inspection, inspection};
 pub use layout::{BlockForm, Column, Holds, Layout};
+pub use limits::{Limits, MOST_BYTES, MOST_SAMPLES};
 pub(crate) use lines::line_and_column;
 pub use number::{DecimalMark, NumberStyle, Thousands};
 pub use picture::{Glyphs, picture};
 pub use plain::{notes_as_text, to_plain_text};
 pub use recipe::{Grouping, Recipe, RecipeColumn, RecipeError, RecipeHolds};
-pub use samples::MOST_SAMPLES;
 pub use settings::{Note, Setting};
 pub use titles::{Direction, DistanceUnit, LevelUnit};
 pub(crate) use unpack::unpacked;
-
-/// Most bytes read from one file.
-///
-/// The greatest number of samples in the widest form we know of, 64 bytes a
-/// row, fits.
-pub const MOST_BYTES: usize = 256 << 20;
 
 /// Everything read from one file.
 #[derive(Debug, Clone, PartialEq)]
@@ -171,21 +167,10 @@ pub fn from_bytes_with_recipe(
     fallback: &Header,
     recipe: &Recipe,
 ) -> Result<FileContent, ParseError> {
-    if bytes.len() > MOST_BYTES {
-        return Err(too_many_bytes(bytes.len() as u64));
-    }
-    let bytes = unpacked(bytes)?;
+    recipe.limits.check_bytes(bytes.len() as u64)?;
+    let bytes = unpacked(bytes, recipe.limits)?;
     let (text, encoding) = decode::text_of(&bytes)?;
     content::read(&text, encoding, content::Given { fallback, recipe })
-}
-
-fn too_many_bytes(found: u64) -> ParseError {
-    ParseErrorKind::LimitExceeded {
-        what: "bytes",
-        found,
-        limit: MOST_BYTES as u64,
-    }
-    .of_file()
 }
 
 /// Reads a file, and takes the fingerprint of its bytes.
@@ -222,9 +207,7 @@ pub fn from_path_with_recipe(
         source: Box::new(error),
     };
     let size = std::fs::metadata(path).map_err(io)?.len();
-    if size > MOST_BYTES as u64 {
-        return Err(parse(too_many_bytes(size)));
-    }
+    recipe.limits.check_bytes(size).map_err(parse)?;
     let bytes = std::fs::read(path).map_err(io)?;
     let mut content = from_bytes_with_recipe(&bytes, fallback, recipe).map_err(parse)?;
     content.sha256 = Some(sha256_hex(&bytes));

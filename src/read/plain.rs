@@ -5,8 +5,11 @@ use std::fmt::{Display, Write as _};
 use crate::trace::Header;
 use crate::units::{BackscatterCoefficient, GroupIndex, Length, PulseWidth, Wavelength};
 
+use super::dialect::Separator;
+use super::entry::entries;
 use super::keys::is_known_key;
 use super::settings::Note;
+use super::words::Vocabulary;
 
 /// The plain text of a trace: settings as `# key: value`, a row of titles, and
 /// one row for each sample.
@@ -14,7 +17,8 @@ use super::settings::Note;
 /// `distances_m` and `levels_db` hold one value per sample, in order; of unequal
 /// lists the longer one's rest is left out. Numbers have the fewest digits that
 /// read back to the same number; a level that is not finite is left blank. A
-/// line break inside a value becomes a space, since a value is one line.
+/// line break inside a value becomes a space, since a value is one line; a value
+/// that would read as several settings is put in quotes.
 ///
 /// ```
 /// use bothends::read::{from_bytes, to_plain_text};
@@ -66,8 +70,8 @@ fn shown<T: Display>(value: Option<&T>) -> Option<&dyn Display> {
 fn write_header(text: &mut String, header: &Header) {
     let mut line = |key: &str, value: Option<&dyn Display>, unit: &str| {
         if let Some(value) = value {
-            let value = one_line(&value.to_string());
-            let _ = writeln!(text, "# {key}: {value}{unit}");
+            let value = one_line(&format!("{value}{unit}"));
+            let _ = writeln!(text, "{}", setting_line(key, &value));
         }
     };
     line("fibre", shown(header.fibre.as_ref()), "");
@@ -121,6 +125,18 @@ fn write_header(text: &mut String, header: &Header) {
     line("note", shown(header.note.as_ref()), "");
     for (key, value) in &header.other {
         line(&safe_key(key), Some(value), "");
+    }
+}
+
+/// A setting as a line that reads back as this one setting: in quotes where the value
+/// would be taken for several, as `Harrow Lane; to: Mill Bridge`.
+fn setting_line(key: &str, value: &str) -> String {
+    let plain = format!("# {key}: {value}");
+    let read = entries(&plain, Separator::Comma, &Vocabulary::default());
+    if matches!(read.as_slice(), [one] if one.value == value) {
+        plain
+    } else {
+        format!("# {key}: \"{}\"", value.replace('"', "\"\""))
     }
 }
 

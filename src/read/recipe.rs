@@ -8,6 +8,7 @@ use toml::Spanned;
 use super::FileContent;
 use super::dialect::Separator;
 use super::layout::Holds;
+use super::limits::Limits;
 use super::lines::line_and_column;
 use super::number::{DecimalMark, Thousands};
 use super::titles::{Direction, DistanceUnit, LevelUnit, Meaning};
@@ -36,6 +37,8 @@ pub struct Recipe {
     /// Keys of a file that were not understood, and their values; [`to_toml`](Self::to_toml)
     /// writes them as a comment to start from.
     pub open: Vec<(String, String)>,
+    /// How much is read of one file.
+    pub limits: Limits,
     pub(super) vocabulary: Vocabulary,
 }
 
@@ -116,6 +119,8 @@ struct Written {
     words: toml::map::Map<String, toml::Value>,
     #[serde(default)]
     settings: toml::map::Map<String, toml::Value>,
+    #[serde(default)]
+    limits: Limits,
 }
 
 #[derive(Debug, Clone, Copy, Deserialize)]
@@ -221,6 +226,7 @@ impl Recipe {
             words,
             settings,
             open: Vec::new(),
+            limits: written.limits,
             vocabulary,
         })
     }
@@ -315,6 +321,10 @@ impl Recipe {
             "\n# For what the files do not say, such as \"group index\" = \"1.4682\"\n[settings]\n",
         );
         pairs(&mut text, &self.settings, "");
+        if self.limits != Limits::default() {
+            let Limits { bytes, samples } = self.limits;
+            let _ = writeln!(text, "\n[limits]\nbytes = {bytes}\nsamples = {samples}");
+        }
         text
     }
 

@@ -9,14 +9,10 @@ use nom::{IResult, Parser};
 
 use super::dialect::{Dialect, Separator, split};
 use super::error::{ParseError, ParseErrorKind, excerpt};
+use super::limits::Limits;
 use super::lines::{Line, lines_from};
 use super::number::{DecimalMark, Field, field, number};
-
-/// Most samples read from one file.
-///
-/// Ten times the longest record we know a use for; one sample takes 16 bytes
-/// and more while it is measured.
-pub const MOST_SAMPLES: usize = 4_000_000;
+use super::tail::is_drawn;
 
 /// Which columns are wanted, counted from 0.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -76,11 +72,21 @@ pub(super) fn read(
     line: usize,
     dialect: Dialect,
     wanted: &Wanted,
+    limits: Limits,
 ) -> Result<Samples, ParseError> {
     let fast = fast_rows(dialect, wanted);
-    let guess = rows_expected(text, start);
+    let most = limits.samples_of(text.len(), wanted.levels.len());
+    let guess = rows_expected(text, start).min(most + 1);
+    // The C library gives memory back to the system once what is free exceeds twice
+    // the largest piece. With one list a little larger than the other it keeps both
+    // for the next file; getting them anew was a third of the time of a long one.
+    let spare = guess / 16;
     let mut samples = Samples {
-        distances: Vec::with_capacity(if wanted.distance.is_some() { guess } else { 0 }),
+        distances: Vec::with_capacity(if wanted.distance.is_some() {
+            guess + spare
+        } else {
+            0
+        }),
         levels: wanted
             .levels
             .iter()
@@ -92,13 +98,14 @@ pub(super) fn read(
         stopped: None,
     };
     let mut gaps = Gaps::default();
+    let mut strokes = Strokes::default();
     loop {
         if let Some(fast) = fast
             && let [levels] = samples.levels.as_mut_slice()
         {
             let rest = text.as_bytes().get(samples.end..).unwrap_or_default();
             let before = levels.len();
-            let used = fast(rest, &mut samples.distances, levels);
+            let used = fast(rest, &mut samples.distances, levels, most);
             samples.end += used;
             samples.end_line += levels.len() - before;
             if levels.len() > before {
@@ -114,29 +121,72 @@ pub(super) fn read(
                 samples.stopped = Some(misfit);
                 break;
             }
+            let drawn = wanted.columns == 1 && is_drawn(line.text);
+            strokes.row(drawn, line, &samples);
+            if !drawn {
+                gaps.row();
+            }
             samples.last_line = line.number;
-            gaps.row();
         } else if samples.len() > 0 {
             gaps.empty(line.number);
         }
         samples.end_line = line.number + 1;
         samples.end = lines.next().map_or(text.len(), |next| next.start);
-        if samples.len() > MOST_SAMPLES {
+        if samples.len() > most {
             break;
         }
     }
+    strokes.take_end(&mut samples);
     if let Some(line) = gaps.irregular().filter(|_| wanted.distance.is_none()) {
         return Err(ParseErrorKind::EmptyRow.at(line, "", 0));
     }
-    if samples.len() > MOST_SAMPLES {
+    if samples.len() > most {
         let kind = ParseErrorKind::LimitExceeded {
-            what: "samples or more",
-            found: MOST_SAMPLES as u64 + 1,
-            limit: MOST_SAMPLES as u64,
+            what: if most < limits.samples {
+                "samples or more in so few bytes"
+            } else {
+                "samples or more"
+            },
+            found: most as u64 + 1,
+            limit: most as u64,
         };
         return Err(kind.of_file());
     }
     Ok(samples)
+}
+
+/// Strokes of drawing among levels without distances: `---` may be a level that is
+/// not known, or the end of the table where it stands behind the last level only.
+#[derive(Debug, Default)]
+struct Strokes {
+    /// The first stroke since the last level: rows, byte, line, and line of the level before it.
+    end: Option<(usize, usize, usize, usize)>,
+    inside: bool,
+}
+
+impl Strokes {
+    /// Takes note of a row that has just been read.
+    fn row(&mut self, drawn: bool, line: Line<'_>, samples: &Samples) {
+        if drawn {
+            let rows = samples.len().saturating_sub(1);
+            self.end
+                .get_or_insert((rows, line.start, line.number, samples.last_line));
+        } else {
+            self.inside |= self.end.take().is_some();
+        }
+    }
+
+    /// Ends the samples before the strokes that end them.
+    fn take_end(&self, samples: &mut Samples) {
+        let Some((rows, end, end_line, last_line)) = self.end.filter(|_| !self.inside) else {
+            return;
+        };
+        for levels in &mut samples.levels {
+            levels.truncate(rows);
+        }
+        samples.distances.truncate(rows);
+        (samples.end, samples.end_line, samples.last_line) = (end, end_line, last_line);
+    }
 }
 
 /// Empty lines between rows: behind every row or behind none, where the rows are counted.
@@ -168,12 +218,21 @@ impl Gaps {
     }
 }
 
-/// Rows to make room for: as many as lines like the first would fill the text.
+/// Rows to make room for: as many as lines like the first and one in the middle
+/// would fill the text.
 fn rows_expected(text: &str, start: usize) -> usize {
-    let first = lines_from(text, start, 0)
-        .next()
-        .map_or(1, |line| line.text.len() + 1);
-    ((text.len() - start) / first.max(4) + 1).min(MOST_SAMPLES + 1)
+    let length = |at: usize, nth: usize| {
+        let line = lines_from(text, at, 0).nth(nth);
+        line.map(|line| line.text.len() + 1)
+    };
+    let mut middle = usize::midpoint(start, text.len());
+    while !text.is_char_boundary(middle) {
+        middle += 1;
+    }
+    let first = length(start, 0).unwrap_or(1);
+    // The line that is cut by the jump says nothing.
+    let mean = usize::midpoint(first, length(middle, 1).unwrap_or(first));
+    (text.len() - start) / mean.max(2) + 1
 }
 
 /// Adds the samples of one line that is not empty.
@@ -301,7 +360,7 @@ pub(super) fn parse_row<'t>(
     }
 }
 
-type FastRows = fn(&[u8], &mut Vec<f64>, &mut Vec<f64>) -> usize;
+type FastRows = fn(&[u8], &mut Vec<f64>, &mut Vec<f64>, usize) -> usize;
 
 /// The tight reader for a form, if there is one.
 fn fast_rows(dialect: Dialect, wanted: &Wanted) -> Option<FastRows> {
@@ -330,12 +389,13 @@ fn rows<const SEPARATOR: u8, const MARK: u8>(
     input: &[u8],
     distances: &mut Vec<f64>,
     levels: &mut Vec<f64>,
+    most: usize,
 ) -> usize {
     let mut rest = input;
     let mut before = distances.last().copied().unwrap_or(f64::NEG_INFINITY);
     while let Ok((after, (distance, level))) = row::<SEPARATOR, MARK>(rest) {
         if !(distance > before && distance < f64::INFINITY && level.is_finite())
-            || levels.len() > MOST_SAMPLES
+            || levels.len() > most
         {
             break;
         }
@@ -425,6 +485,7 @@ mod tests {
             1,
             PLAIN,
             &two(),
+            Limits::default(),
         )
         .unwrap();
         assert_eq!(samples.distances, [0.0, 0.5, 1.0, 1.5, 2.0, 2.5]);
@@ -436,7 +497,15 @@ mod tests {
 
     #[test]
     fn stops_at_the_first_line_that_is_no_sample_and_says_why() {
-        let samples = read("0,-1\r\n0.5,-2\r\n\r\n1.0,x\r\n", 0, 1, PLAIN, &two()).unwrap();
+        let samples = read(
+            "0,-1\r\n0.5,-2\r\n\r\n1.0,x\r\n",
+            0,
+            1,
+            PLAIN,
+            &two(),
+            Limits::default(),
+        )
+        .unwrap();
         assert_eq!(samples.len(), 2);
         let misfit = samples.stopped.unwrap();
         assert_eq!(misfit.distance, Some(1.0));
@@ -448,7 +517,15 @@ mod tests {
 
     #[test]
     fn a_distance_that_goes_back_stops_the_reading() {
-        let samples = read("0,-1\n0.5,-2\n0.25,-3\n", 0, 1, PLAIN, &two()).unwrap();
+        let samples = read(
+            "0,-1\n0.5,-2\n0.25,-3\n",
+            0,
+            1,
+            PLAIN,
+            &two(),
+            Limits::default(),
+        )
+        .unwrap();
         assert_eq!(samples.len(), 2);
         assert_eq!(
             samples.stopped.unwrap().error.to_string(),
@@ -458,7 +535,7 @@ mod tests {
 
     #[test]
     fn huge_numbers_are_refused() {
-        let samples = read("0,-1\n1,1e999\n", 0, 1, PLAIN, &two()).unwrap();
+        let samples = read("0,-1\n1,1e999\n", 0, 1, PLAIN, &two(), Limits::default()).unwrap();
         let error = samples.stopped.unwrap().error;
         assert!(matches!(error.kind, ParseErrorKind::NumberTooLarge { .. }));
     }

@@ -7,7 +7,7 @@ use crate::units::{BackscatterCoefficient, GroupIndex, Length, PulseWidth, Wavel
 use crate::warning::Warning;
 
 use super::dialect::{Separator, split};
-use super::entry::{Entry, entries, entry};
+use super::entry::{Entry, comment_mark, entries, entry, setting_in_note};
 use super::error::{ParseError, ParseErrorKind, excerpt};
 use super::keys::{
     AVERAGING_S, BACKSCATTER_DB, INDEX, PULSE_NS, SPACING_M, START_M, WAVELENGTH_NM, plain_key,
@@ -21,10 +21,12 @@ use super::recipe::Recipe;
 use super::titles::{DistanceUnit, LevelUnit};
 use super::words::{Key, Known, Vocabulary};
 
+mod columns;
 mod decimal;
 mod values;
 
-use decimal::{decimal_of, is_text};
+pub(super) use decimal::decimal_of;
+pub(super) use decimal::is_text;
 pub(super) use values::wanted_of;
 use values::{cord, doubt_backscatter, wanted_words};
 
@@ -154,6 +156,18 @@ impl Settings {
         if entries.is_empty() {
             self.take_note(line);
         }
+        if let [one] = entries.as_slice()
+            && let Some(key) = setting_in_note(one, context.vocabulary)
+        {
+            self.warnings.push(Warning::new(
+                "setting in a note",
+                format!(
+                    "line {}: the note names {key:?}, which is taken as a part of the note; give the setting a \
+                     line of its own",
+                    line.number
+                ),
+            ));
+        }
         for entry in entries {
             // What some spreadsheets read before a table.
             let spreadsheet = entry.key == "sep" && entry.value.is_empty();
@@ -169,15 +183,17 @@ impl Settings {
         Ok(())
     }
 
-    /// Takes a line after the samples: a setting only when marked as a comment,
-    /// or when its key is known and its value fits.
+    /// Takes a line after the samples: a setting only when marked as a comment, as
+    /// settings before the samples are by `mark`, or when its key is known and its
+    /// value fits.
     pub(super) fn take_after(
         &mut self,
         line: Line<'_>,
         context: Context<'_>,
-        given: &[&str],
+        (given, mark): (&[&str], &str),
     ) -> Result<(), ParseError> {
-        if line.text.trim_start().starts_with('#') {
+        let marked = !mark.is_empty() && comment_mark(line.text) == mark;
+        if marked || line.text.trim_start().starts_with('#') {
             return self.take(line, context);
         }
         if line.text.trim().is_empty() {
@@ -186,8 +202,16 @@ impl Settings {
         let known = entry(line.text, context.separator, context.vocabulary).filter(|entry| {
             let key = context.vocabulary.key(&plain_key(&entry.key).0);
             entry.pieces == 1
-                && key.is_some_and(|key| key.sure && !given.contains(&key.known.name()))
-                && line.text.contains([':', '='])
+                && key.is_some_and(|key| {
+                    // `Serial no.;123`; a number so written may be an event's, and a
+                    // comma before a space is one of a sentence.
+                    let comma = line.text.contains(',') && !line.text.contains(", ");
+                    let parted = line.text.contains([';', '\t', '|']) || comma;
+                    let columns = is_text(key.known) && parted;
+                    key.sure
+                        && !given.contains(&key.known.name())
+                        && (columns || line.text.contains([':', '=']))
+                })
         });
         if let Some(entry) = known {
             let mut tried = self.clone();
@@ -379,48 +403,6 @@ impl Settings {
             && matches!((number(self), number(&other)), (Some(a), Some(b)) if a.to_bits() == b.to_bits())
     }
 
-    /// Takes the settings that stand in columns of their own, the same in every row.
-    pub(super) fn take_columns(
-        &mut self,
-        rows: Rows<'_>,
-        columns: &[(usize, String)],
-        context: Context<'_>,
-    ) -> Result<(), ParseError> {
-        for (column, title) in columns {
-            let mut cells = lines_from(rows.text, rows.start, rows.line)
-                .take_while(|line| line.start < rows.end)
-                .filter(|line| !line.text.trim().is_empty())
-                .filter_map(|line| {
-                    let cell = split(line.text, context.separator).nth(*column)?;
-                    Some((line, cell.text.into_owned()))
-                });
-            let Some((line, value)) = cells.next() else {
-                continue;
-            };
-            if let Some((other, found)) = cells.find(|(_, cell)| *cell != value) {
-                self.warnings.push(Warning::new(
-                    "setting changes",
-                    format!(
-                        "column {title:?} is {:?} on line {} and {:?} on line {}; it is not used as a setting",
-                        excerpt(&value),
-                        line.number,
-                        excerpt(&found),
-                        other.number
-                    ),
-                ));
-                continue;
-            }
-            let entry = Entry {
-                key: title.clone(),
-                value_start: line.text.find(&value).unwrap_or(0),
-                value,
-                pieces: 1,
-            };
-            self.take_entry(line, &entry, context)?;
-        }
-        Ok(())
-    }
-
     fn set(
         &mut self,
         known: Known,
@@ -546,6 +528,15 @@ pub(super) fn check(key: &str, value: &str) -> Result<(), String> {
 }
 
 impl<'v> Context<'v> {
+    /// A header whose samples are not understood yet.
+    pub(super) fn of_header(vocabulary: &'v Vocabulary) -> Self {
+        Self {
+            separator: Separator::WhiteSpace,
+            decimal: None,
+            vocabulary,
+        }
+    }
+
     /// Settings in a recipe are written as in the plain trace text.
     fn of_recipe(vocabulary: &'v Vocabulary) -> Self {
         Self {

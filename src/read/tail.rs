@@ -2,7 +2,7 @@
 //! the samples behind a damaged row.
 
 use super::block::{Run, find_run, is_blank_level, looks_numeric};
-use super::dialect::Dialect;
+use super::dialect::{Dialect, split};
 use super::error::{ParseError, ParseErrorKind, excerpt};
 use super::lines::{Line, lines_from};
 use super::number::is_blank;
@@ -60,11 +60,13 @@ pub(super) fn judge(
     };
     let adjacent = samples.end_line == samples.last_line + 1;
     // A row whose distance is beyond all numbers is no note.
-    // A line drawn behind a table is no row of it.
+    // A line drawn behind a table is no row of it, nor is one of words: `*** end ***`.
     let drawn = wanted.columns > 1
-        && rest()
-            .next()
-            .is_some_and(|line| line.text.trim().chars().all(|c| "-=*_#~+".contains(c)));
+        && rest().next().is_some_and(|line| {
+            let words =
+                !line.text.contains(|c: char| c.is_ascii_digit()) && !is_blank_level(line.text);
+            words || is_drawn(line.text)
+        });
     let beyond = match &misfit.error.kind {
         _ if drawn => false,
         ParseErrorKind::NumberTooLarge { .. } => true,
@@ -72,6 +74,16 @@ pub(super) fn judge(
         _ => false,
     };
     if adjacent && beyond {
+        return Err(misfit.error.clone());
+    }
+    // A row of as many numbers, written otherwise than those before it: `1,002.5`.
+    let row_of_numbers = |line: Line<'_>| {
+        let columns = split(line.text, dialect.separator);
+        looks_numeric(line.text)
+            && !line.text.contains(char::is_alphabetic)
+            && columns.filter(|piece| !piece.text.is_empty()).count() == wanted.columns
+    };
+    if adjacent && wanted.columns > 1 && rest().next().is_some_and(row_of_numbers) {
         return Err(misfit.error.clone());
     }
     match misfit.distance {
@@ -123,13 +135,23 @@ pub(super) fn judge(
     }
 }
 
+/// Whether a line is a stroke of drawing: `---`.
+pub(super) fn is_drawn(line: &str) -> bool {
+    line.trim().chars().all(|c| "-=*_#~+".contains(c))
+}
+
 /// Whether a last line without a line end is the start of a row.
 fn is_cut(last: Line<'_>, samples: &Samples) -> bool {
     let text = last.text.trim();
     let digits = text.trim_end_matches(|c: char| !c.is_ascii_digit());
     samples.end_line <= samples.last_line + 1
         && text.len() < 200
-        && (is_blank(text) || looks_numeric(text) || digits.is_empty())
+        && (is_blank(text) || looks_numeric(text) || digits.is_empty() && !is_word(text))
+}
+
+/// Whether a text has letters enough for a word: a note that ends the file.
+fn is_word(text: &str) -> bool {
+    text.chars().filter(|c| c.is_alphabetic()).count() > 3
 }
 
 /// Rows whose decimals must agree before a shorter last one counts as cut.
@@ -150,9 +172,14 @@ pub(super) fn last_sample_is_cut(text: &str) -> bool {
         .rsplit(['\n', '\r'])
         .map(str::trim)
         .filter(|line| !line.is_empty());
-    let Some(last) = lines.next().map(|line| decimals(line).unwrap_or(0)) else {
+    // A word for a blank level is whole: `7.525 nan`.
+    let Some(last) = lines
+        .next()
+        .filter(|line| !line.ends_with(char::is_alphabetic))
+    else {
         return false;
     };
+    let last = decimals(last).unwrap_or(0);
     let before: Vec<Option<usize>> = lines.take(ALIKE).map(decimals).collect();
     match before.first() {
         Some(&Some(usual)) => {
@@ -251,6 +278,7 @@ mod tests {
         assert!(last_sample_is_cut(&format!("{rows}20.0,-12")));
         assert!(!last_sample_is_cut(&format!("{rows}20.0,-12.345")));
         assert!(!last_sample_is_cut(&format!("{rows}20.0,-12.\n")));
+        assert!(!last_sample_is_cut(&format!("{rows}20.0,-inf")));
         assert!(!last_sample_is_cut("0.0,-12.345\n20.0,-12."));
     }
 }

@@ -201,16 +201,52 @@ fn line(x: &[f64], y: &[f64]) -> Option<(f64, f64, f64)> {
     if y.iter().any(|v| !v.is_finite()) {
         return None;
     }
-    let (mx, my) = (x.iter().sum::<f64>() / n, y.iter().sum::<f64>() / n);
-    let sxx: f64 = x.iter().map(|x| (x - mx).powi(2)).sum();
-    let sxy: f64 = x.iter().zip(y).map(|(x, y)| (x - mx) * (y - my)).sum();
+    let (mx, my) = (summed(x, y, |x, _| x) / n, summed(x, y, |_, y| y) / n);
+    let sxx = summed(x, y, |x, _| (x - mx).powi(2));
+    let sxy = summed(x, y, |x, y| (x - mx) * (y - my));
     let slope = sxy / sxx;
-    let scatter: f64 = x
-        .iter()
-        .zip(y)
-        .map(|(x, y)| (y - my - slope * (x - mx)).powi(2))
-        .sum();
+    let scatter = summed(x, y, |x, y| (y - my - slope * (x - mx)).powi(2));
     (sxx > 0.0).then_some((slope, my, scatter))
+}
+
+/// Sum over pairs, as eight sums side by side: one sum waits for each addition
+/// before the next, and took a tenth of the time of reading a long file.
+fn summed(x: &[f64], y: &[f64], term: impl Fn(f64, f64) -> f64) -> f64 {
+    let ((xs, x_rest), (ys, y_rest)) = (x.as_chunks::<8>(), y.as_chunks::<8>());
+    let mut sums = [0.0; 8];
+    for (x, y) in xs.iter().zip(ys) {
+        for (sum, (x, y)) in sums.iter_mut().zip(x.iter().zip(y)) {
+            *sum += term(*x, *y);
+        }
+    }
+    let rest = x_rest.iter().zip(y_rest).map(|(x, y)| term(*x, *y));
+    sums.iter().sum::<f64>() + rest.sum::<f64>()
+}
+
+/// The least and the greatest of the levels that are numbers.
+pub(super) fn range(levels_db: &[f64]) -> (f64, f64) {
+    let (chunks, rest) = levels_db.as_chunks::<8>();
+    let mut low = [f64::INFINITY; 8];
+    let mut high = [f64::NEG_INFINITY; 8];
+    // A comparison with what is no number is false.
+    let mut take = |lane: usize, v: f64| {
+        if let (Some(low), Some(high)) = (low.get_mut(lane), high.get_mut(lane)) {
+            *low = if v < *low { v } else { *low };
+            *high = if v > *high { v } else { *high };
+        }
+    };
+    for chunk in chunks {
+        for (lane, v) in chunk.iter().enumerate() {
+            take(lane, *v);
+        }
+    }
+    for v in rest {
+        take(0, *v);
+    }
+    (
+        low.into_iter().fold(f64::INFINITY, f64::min),
+        high.into_iter().fold(f64::NEG_INFINITY, f64::max),
+    )
 }
 
 /// Bounds of a fibre's attenuation in dB/km at a wavelength.

@@ -7,7 +7,7 @@ use flate2::read::MultiGzDecoder;
 use lzma_rust2::XzReader;
 
 use super::error::{ParseError, ParseErrorKind};
-use super::{MOST_BYTES, too_many_bytes};
+use super::limits::Limits;
 
 /// Head of a gzip member that is deflated (RFC 1952, 2.3.1).
 const GZIP: [u8; 3] = [0x1F, 0x8B, 0x08];
@@ -31,7 +31,7 @@ pub(super) fn is_packed(bytes: &[u8]) -> bool {
 ///
 /// # Errors
 /// [`ParseErrorKind::BadCompression`] for a damaged file, and that it is too large.
-pub(crate) fn unpacked(bytes: &[u8]) -> Result<Cow<'_, [u8]>, ParseError> {
+pub(crate) fn unpacked(bytes: &[u8], limits: Limits) -> Result<Cow<'_, [u8]>, ParseError> {
     let reader: Box<dyn Read + '_> = if bytes.starts_with(&GZIP) {
         Box::new(MultiGzDecoder::new(bytes))
     } else if bytes.starts_with(&XZ) {
@@ -40,9 +40,8 @@ pub(crate) fn unpacked(bytes: &[u8]) -> Result<Cow<'_, [u8]>, ParseError> {
         return Ok(Cow::Borrowed(bytes));
     };
     let mut plain = Vec::new();
-    let most = MOST_BYTES as u64;
     reader
-        .take(most + 1)
+        .take((limits.bytes as u64).saturating_add(1))
         .read_to_end(&mut plain)
         .map_err(|fault| {
             ParseErrorKind::BadCompression {
@@ -50,9 +49,7 @@ pub(crate) fn unpacked(bytes: &[u8]) -> Result<Cow<'_, [u8]>, ParseError> {
             }
             .of_file()
         })?;
-    if plain.len() as u64 > most {
-        return Err(too_many_bytes(plain.len() as u64));
-    }
+    limits.check_bytes(plain.len() as u64)?;
     Ok(Cow::Owned(plain))
 }
 
@@ -82,26 +79,28 @@ mod tests {
 
     #[test]
     fn packed_text_is_unpacked_and_plain_text_is_left() {
-        assert_eq!(&*unpacked(&packed(b"1,2\n", 1)).unwrap(), b"1,2\n");
-        assert_eq!(&*unpacked(&by_xz(b"1,2\n")).unwrap(), b"1,2\n");
-        assert!(matches!(unpacked(b"1,2\n"), Ok(Cow::Borrowed(_))));
+        let limits = Limits::default();
+        assert_eq!(&*unpacked(&packed(b"1,2\n", 1), limits).unwrap(), b"1,2\n");
+        assert_eq!(&*unpacked(&by_xz(b"1,2\n"), limits).unwrap(), b"1,2\n");
+        assert!(matches!(unpacked(b"1,2\n", limits), Ok(Cow::Borrowed(_))));
     }
 
     #[test]
     fn a_damaged_file_and_one_that_swells_are_refused() {
+        let limits = Limits::default();
         let text = b"some text that is long enough to be cut";
         for mut cut in [packed(text, 1), by_xz(text)] {
             cut.truncate(cut.len() - 12);
-            let kind = unpacked(&cut).unwrap_err().kind;
+            let kind = unpacked(&cut, limits).unwrap_err().kind;
             assert!(
                 matches!(kind, ParseErrorKind::BadCompression { .. }),
                 "{kind}"
             );
         }
-        let (part, times) = (vec![b' '; 1 << 20], (MOST_BYTES >> 20) + 1);
+        let (part, times) = (vec![b' '; 1 << 20], (limits.bytes >> 20) + 1);
         // Streams one behind the other are one file.
         for swelling in [packed(&part, times), by_xz(&part).repeat(times)] {
-            let kind = unpacked(&swelling).unwrap_err().kind;
+            let kind = unpacked(&swelling, limits).unwrap_err().kind;
             assert!(
                 matches!(kind, ParseErrorKind::LimitExceeded { what: "bytes", .. }),
                 "{kind}"

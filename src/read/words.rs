@@ -177,7 +177,7 @@ impl Vocabulary {
                 known: *known,
                 sure: true,
             }),
-            _ => KEYS.get(&folded).copied(),
+            _ => key(words),
         }
     }
 
@@ -193,9 +193,24 @@ impl Vocabulary {
     }
 }
 
+/// Longest key, in bytes, that may say the same thing twice.
+const LONGEST_TWICE: usize = 80;
+
 /// What a key in lower case means, without words of a recipe.
 pub(super) fn key(words: &str) -> Option<Key> {
-    KEYS.get(&folded(words)).copied()
+    let found = |words: &str| KEYS.get(&folded(words)).copied();
+    // `Group index (IOR)` says the same thing twice.
+    let twice = || {
+        words.match_indices(' ').find_map(|(at, _)| {
+            let (one, other) = words.split_at_checked(at)?;
+            let (one, other) = (found(one)?, found(other)?);
+            (one.known == other.known).then_some(Key {
+                known: one.known,
+                sure: one.sure || other.sure,
+            })
+        })
+    };
+    found(words).or_else(|| (words.len() <= LONGEST_TWICE).then(twice).flatten())
 }
 
 /// A key as it is compared: abbreviations spelt out, filling words and spaces left out.
@@ -271,6 +286,7 @@ mod tests {
             ("fiber no.", "fibre"),
             ("date/time", "measured"),
             ("pulsewidth", "pulse width"),
+            ("group index ior", "group index"),
         ] {
             assert_eq!(
                 key(words).map(|key| key.known.name()),
@@ -280,5 +296,7 @@ mod tests {
         }
         assert_eq!(key("n").map(|key| key.sure), Some(false));
         assert_eq!(key("filter"), None);
+        // Two keys of two meanings are neither.
+        assert_eq!(key("fibre wavelength"), None);
     }
 }

@@ -1,11 +1,12 @@
 //! The files that a simulation leaves behind.
 
-use super::{Dialect, Plan, SimulateError, encode, run, write};
+use super::{Dialect, Plan, SimulateError, encode, recipe, run, write};
 
 /// Names and contents of the two traces and the truth.
 ///
 /// `stem` begins every name: `<stem>-from-a.txt`, `<stem>-from-b.txt` (`.csv`
-/// in a foreign dialect) and `<stem>-truth.json`. Nothing is written to disk.
+/// in a foreign dialect, with `.gz` behind it where packed), `<stem>-truth.json`,
+/// and for another language `<stem>-recipe.toml`. Nothing is written to disk.
 ///
 /// # Errors
 /// [`SimulateError`] as for [`run`].
@@ -16,16 +17,13 @@ pub fn files(
     dialect: Dialect,
 ) -> Result<Vec<(String, Vec<u8>)>, SimulateError> {
     let simulated = run(plan, seed)?;
-    let extension = match dialect {
-        Dialect::Plain => "txt",
-        _ => "csv",
-    };
+    let extension = dialect.extension();
     let mut truth =
         serde_json::to_string_pretty(&simulated.truth).map_err(|error| SimulateError::Truth {
             reason: error.to_string(),
         })?;
     truth.push('\n');
-    Ok(vec![
+    let mut files = vec![
         (
             format!("{stem}-from-a.{extension}"),
             encode(&write(&simulated.a, dialect), dialect),
@@ -35,5 +33,8 @@ pub fn files(
             encode(&write(&simulated.b, dialect), dialect),
         ),
         (format!("{stem}-truth.json"), truth.into_bytes()),
-    ])
+    ];
+    let recipe = recipe(dialect).map(String::into_bytes);
+    files.extend(recipe.map(|bytes| (format!("{stem}-recipe.toml"), bytes)));
+    Ok(files)
 }

@@ -19,6 +19,7 @@ mod fibre;
 mod files;
 mod gather;
 mod instrument;
+mod language;
 mod noise;
 mod path;
 mod place;
@@ -45,7 +46,7 @@ pub use instrument::{
 pub use place::Place;
 pub use plan::{Bend, Break, Fibre, Joint, LinkEnd, Plan};
 pub use random_link::{RandomLinkSettings, random_link};
-pub use text::{Dialect, encode, write};
+pub use text::{Dialect, encode, recipe, write};
 pub use truth::{TracedFrom, TrueEcho, TrueEvent, TrueKind, TrueSection, TrueTrace, Truth};
 
 use crate::trace::{Header, Trace, TraceError};

@@ -1,8 +1,13 @@
-//! Traces as text: the plain form and a foreign one.
+//! Traces as text: the plain form and foreign ones.
 
 use std::fmt::Write as _;
+use std::io::Write as _;
+
+use flate2::Compression;
+use flate2::write::GzEncoder;
 
 use super::SimTrace;
+use super::language::{FRENCH, GERMAN};
 use crate::trace::Header;
 use crate::units::{BackscatterCoefficient, GroupIndex, Length, PulseWidth, Wavelength};
 
@@ -22,11 +27,48 @@ pub enum Dialect {
     LevelsOnly,
     /// The form of `DecimalComma` as UTF-16 with its mark, low byte first.
     Utf16,
+    /// The plain form, packed with gzip.
+    Packed,
+    /// Header lines `Key;Value` in German, decimal commas, semicolons, kilometres, one
+    /// byte a letter (Windows-1252).
+    German,
+    /// Header lines `Key : Value` in French, decimal commas, tabs, kilometres, UTF-8
+    /// with its mark.
+    French,
 }
 
-/// The bytes of a written trace.
+impl Dialect {
+    /// End of a trace file's name.
+    pub(super) const fn extension(self) -> &'static str {
+        match self {
+            Self::Plain => "txt",
+            Self::Packed => "txt.gz",
+            _ => "csv",
+        }
+    }
+}
+
+/// The recipe that a dialect in another language is read by; none for English.
+pub fn recipe(dialect: Dialect) -> Option<String> {
+    match dialect {
+        Dialect::German => Some(GERMAN.recipe()),
+        Dialect::French => Some(FRENCH.recipe()),
+        _ => None,
+    }
+}
+
+/// The bytes of a written trace. What Windows-1252 lacks becomes a number in marks, as
+/// on a web page.
 pub fn encode(text: &str, dialect: Dialect) -> Vec<u8> {
     match dialect {
+        Dialect::German => encoding_rs::WINDOWS_1252.encode(text).0.into_owned(),
+        Dialect::French => [b"\xEF\xBB\xBF", text.as_bytes()].concat(),
+        Dialect::Packed => {
+            let mut packer = GzEncoder::new(Vec::new(), Compression::best());
+            // Writing to memory cannot fail.
+            let _ = packer.write_all(text.as_bytes());
+            packer.finish().unwrap_or_default()
+        }
         Dialect::Utf16 => std::iter::once(0xFEFF)
             .chain(text.encode_utf16())
             .flat_map(u16::to_le_bytes)
@@ -38,7 +80,9 @@ pub fn encode(text: &str, dialect: Dialect) -> Vec<u8> {
 /// Writes a trace as text. A sample without a level has an empty field.
 pub fn write(trace: &SimTrace, dialect: Dialect) -> String {
     match dialect {
-        Dialect::Plain => plain(trace),
+        Dialect::Plain | Dialect::Packed => plain(trace),
+        Dialect::German => GERMAN.write(trace),
+        Dialect::French => FRENCH.write(trace),
         Dialect::DecimalComma | Dialect::Utf16 => decimal_comma(trace),
         Dialect::TabFeet => tab_feet(trace),
         Dialect::QuotedLoss => quoted_loss(trace),
@@ -47,7 +91,7 @@ pub fn write(trace: &SimTrace, dialect: Dialect) -> String {
 }
 
 /// Key and value of every entry that the header has, in the order of the file.
-fn entries(header: &Header) -> Vec<(String, String)> {
+pub(super) fn entries(header: &Header) -> Vec<(String, String)> {
     let text = |key: &str, value: &Option<String>| value.clone().map(|v| (key.to_owned(), v));
     let number = |key: &str, value: Option<f64>, unit: &str| {
         value.map(|v| (key.to_owned(), format!("{v} {unit}").trim_end().to_owned()))
@@ -102,7 +146,7 @@ fn plain(trace: &SimTrace) -> String {
 }
 
 /// A level, or nothing where there is none.
-fn shown(level_db: f64) -> String {
+pub(super) fn shown(level_db: f64) -> String {
     if level_db.is_finite() {
         level_db.to_string()
     } else {
@@ -159,6 +203,22 @@ fn levels_only(trace: &SimTrace) -> String {
     out
 }
 
+/// Kilometres to a micrometre, which the grid is rounded to.
+pub(super) fn kilometres(distance_m: f64) -> String {
+    let km = format!("{:.9}", distance_m / 1000.0);
+    km.trim_end_matches('0').trim_end_matches('.').to_owned()
+}
+
+/// A value with a decimal comma, if it is a number; dates and names keep what they have.
+pub(super) fn comma_number(value: &str) -> String {
+    let first = value.split(' ').next();
+    if first.is_some_and(|word| word.parse::<f64>().is_ok()) {
+        value.replace('.', ",")
+    } else {
+        value.to_owned()
+    }
+}
+
 fn decimal_comma(trace: &SimTrace) -> String {
     let mut out = String::new();
     for (key, value) in entries(&trace.header) {
@@ -167,28 +227,11 @@ fn decimal_comma(trace: &SimTrace) -> String {
             .next()
             .map(|first| first.to_uppercase().collect::<String>() + letters.as_str())
             .unwrap_or_default();
-        // Numbers take the comma; dates and names keep what they have.
-        let is_number = value
-            .split(' ')
-            .next()
-            .is_some_and(|word| word.parse::<f64>().is_ok());
-        let value = if is_number {
-            value.replace('.', ",")
-        } else {
-            value
-        };
-        let _ = writeln!(out, "{capital};{value}");
+        let _ = writeln!(out, "{capital};{}", comma_number(&value));
     }
     out.push_str("\nDistance (km);Level (dB)\n");
     for (distance_m, level_db) in trace.distances_m.iter().zip(&trace.levels_db) {
-        // Micrometres: what the grid is rounded to.
-        let km = format!("{:.9}", distance_m / 1000.0);
-        let km = km.trim_end_matches('0').trim_end_matches('.');
-        let level = if level_db.is_finite() {
-            level_db.to_string()
-        } else {
-            String::new()
-        };
+        let (km, level) = (kilometres(*distance_m), shown(*level_db));
         let _ = writeln!(out, "{};{}", km.replace('.', ","), level.replace('.', ","));
     }
     out

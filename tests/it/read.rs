@@ -10,8 +10,10 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::path::PathBuf;
 
-use bothends::read::{FileContent, ReadError, from_bytes, from_path};
-use bothends::simulate::{Dialect, SimTrace, encode, write};
+use bothends::read::{
+    FileContent, ReadError, Recipe, from_bytes, from_bytes_with_recipe, from_path,
+};
+use bothends::simulate::{Dialect, SimTrace, encode, recipe, write};
 use bothends::trace::Header;
 use bothends::units::{GroupIndex, Length, PulseWidth, Wavelength};
 use proptest::prelude::*;
@@ -109,11 +111,12 @@ fn is_true(name: &str, content: &FileContent) {
             let off = (level - true_level_db(wanted_m)).abs();
             assert!(off <= tolerance_db, "{name}: {level} dB at {wanted_m} m");
         }
-        assert_eq!(
-            blanks,
-            if name == "blank_levels.csv" { 4 } else { 0 },
-            "{name}"
-        );
+        let wanted = match name {
+            "blank_levels.csv" | "blank_levels_first.csv" => 4,
+            "no_line_end_after_a_blank.csv" => 1,
+            _ => 0,
+        };
+        assert_eq!(blanks, wanted, "{name}");
     }
 }
 
@@ -129,6 +132,10 @@ fn every_dialect_of_a_header_gives_the_same_settings() {
         "quoted.csv",
         "one_byte_letters.csv",
         "utf16_low_first.txt",
+        "key_said_twice.csv",
+        "units_in_the_header.csv",
+        "settings_after_in_columns.csv",
+        "two_texts_on_a_line.csv",
     ] {
         let trace = content(name)
             .traces
@@ -143,6 +150,49 @@ fn every_dialect_of_a_header_gives_the_same_settings() {
             "{name}"
         );
     }
+}
+
+#[test]
+fn settings_of_text_are_whole_and_apart() {
+    for (name, note) in [
+        ("plain.csv", None),
+        ("settings_after_in_columns.csv", None),
+        ("two_texts_on_a_line.csv", Some("washed; to: be seen again")),
+    ] {
+        let header = content(name).traces.remove(0).header;
+        let found = [&header.fibre, &header.cable, &header.from, &header.to];
+        let wanted = ["017", "HL-204", "Harrow Lane", "Mill Bridge"];
+        assert_eq!(found.map(Option::as_deref), wanted.map(Some), "{name}");
+        assert_eq!(header.note.as_deref(), note, "{name}");
+        assert!(header.measured.is_some() && header.other.is_empty(), "{name}");
+    }
+}
+
+#[test]
+fn one_cut_row_behind_as_many_as_are_judged_does_not_outweigh_them() {
+    // 65 rows are one more than those that are looked at first.
+    let rows = (0..65).map(|i| format!("-{}.5 {i}.0\n", 10 + i / 30));
+    let rows = rows.collect::<Vec<_>>().concat();
+    let content = from_bytes(format!("level_db distance_m\n{rows}-14").as_bytes()).unwrap();
+    assert_eq!(content.traces[0].levels_db.len(), 65);
+}
+
+#[test]
+fn a_decimal_comma_in_the_header_tells_a_comma_among_levels_alone() {
+    let text = |spacing: &str| {
+        let rows = (0..100).map(|i| format!("-{},{:02}\n", 12 + i / 50, 2 * (i % 50)));
+        let rows = rows.collect::<Vec<_>>().concat();
+        format!("# spacing: {spacing} m\n# start: 0 m\n# level unit: dB\n{rows}")
+    };
+    let content = from_bytes(text("0,25").as_bytes()).unwrap();
+    assert_eq!(content.traces.len(), 1);
+    // As written: -13,98 in the last row.
+    assert!((content.traces[0].levels_db[99] + 13.98).abs() < 1e-12);
+    let said = |c: &FileContent| c.warnings.iter().any(|w| w.code == "number form by evidence");
+    assert!(said(&content));
+    // A point there may be the habit of the program that wrote the header.
+    let error = from_bytes(text("0.25").as_bytes()).unwrap_err().to_string();
+    assert!(error.contains("nothing in the file decides"), "{error}");
 }
 
 #[test]
@@ -271,7 +321,8 @@ proptest! {
         let trace = SimTrace {
             header: Header {
                 fibre: Some("017".into()),
-                from: Some("Harrow Lane".into()),
+                // Letters that Windows-1252 spells in one byte.
+                from: Some("Härrow Lane".into()),
                 to: Some("Mill Bridge".into()),
                 wavelength: Some(Wavelength::from_nm(1550.0)),
                 pulse_width: Some(PulseWidth::from_ns(100.0)),
@@ -290,9 +341,15 @@ proptest! {
             Dialect::QuotedLoss,
             Dialect::LevelsOnly,
             Dialect::Utf16,
+            Dialect::Packed,
+            Dialect::German,
+            Dialect::French,
         ] {
             let bytes = encode(&write(&trace, dialect), dialect);
-            let content = from_bytes(&bytes)
+            let recipe = recipe(dialect).map_or_else(Recipe::default, |text| {
+                Recipe::from_toml(&text).unwrap()
+            });
+            let content = from_bytes_with_recipe(&bytes, &Header::default(), &recipe)
                 .map_err(|error| TestCaseError::fail(format!("{dialect:?}: {error}")))?;
             prop_assert_eq!(content.traces.len(), 1, "{:?}", dialect);
             let read = &content.traces[0];

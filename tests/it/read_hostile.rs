@@ -117,7 +117,7 @@ fn more_samples_than_the_limit_are_refused_with_the_limit() {
     }
     assert_eq!(
         refusal(&text).to_string(),
-        "4000001 samples or more, and at most 4000000 are read"
+        "4000001 samples or more, and at most 4000000 are read; `[limits]` in a recipe raises that"
     );
 }
 

@@ -7,7 +7,10 @@ const SHOWING: usize = 1000;
 
 /// The decimal mark of the header, where numbers in it show one and no other: a
 /// header may be written otherwise than the samples.
-pub(super) fn decimal_of(before: &[Line<'_>], context: Context<'_>) -> Option<DecimalMark> {
+pub(in crate::read) fn decimal_of(
+    before: &[Line<'_>],
+    context: Context<'_>,
+) -> Option<DecimalMark> {
     let mut shown = [false, false];
     for line in before.iter().take(SHOWING) {
         for entry in entries(line.text, context.separator, context.vocabulary) {
@@ -48,7 +51,7 @@ fn mark_shown(value: &str) -> Option<DecimalMark> {
 }
 
 /// Whether a setting is text, which scales no result.
-pub(super) const fn is_text(known: Known) -> bool {
+pub(in crate::read) const fn is_text(known: Known) -> bool {
     use Known as K;
     matches!(
         known,

@@ -23,7 +23,7 @@ use layout::FibrePath;
 
 use super::path::From;
 use super::random::{Component, Stream};
-use super::{Dialect, Plan, SimTrace, SimulateError, TracedFrom, run, write};
+use super::{Dialect, Plan, SimTrace, SimulateError, TracedFrom, encode, run, write};
 
 /// A cable whose glass is drawn.
 #[derive(Debug, Clone, PartialEq)]
@@ -114,7 +114,7 @@ impl Cable {
                     TracedFrom::B => simulated.b.clone(),
                 };
                 self.say(label, &mut trace);
-                (label.file.clone(), write(&trace, dialect).into_bytes())
+                (label.file.clone(), encode(&write(&trace, dialect), dialect))
             })
             .collect();
         let at_b = self.paths.get(path).map_or(0, |path| path.at_b);

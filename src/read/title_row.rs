@@ -1,0 +1,371 @@
+//! The row of titles over the samples: where it stands, and its pieces.
+
+use super::dialect::{Separator, split};
+use super::entry::{Mark, assignment, entry, uncommented};
+use super::keys::plain_key;
+use super::lines::Line;
+use super::titles::{DistanceUnit, Meaning, meaning};
+use super::words::{Known, Quantity, Vocabulary};
+
+/// The row of titles over the samples.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct TitleRow {
+    /// Line of the titles, counted from 1.
+    pub(super) line: usize,
+    pub(super) texts: Vec<String>,
+    pub(super) meanings: Vec<Meaning>,
+}
+
+/// Filled lines before the samples that may hold the titles.
+const NEAREST: usize = 4;
+
+/// Finds the titles among the lines before the samples; a second row may hold
+/// the units, and a line such as `[Data]` may stand between. The lines used are
+/// taken out of `before`.
+pub(super) fn take_titles(
+    before: &mut Vec<Line<'_>>,
+    separator: Separator,
+    columns: usize,
+    vocabulary: &Vocabulary,
+) -> Option<TitleRow> {
+    let filled: Vec<usize> = (0..before.len())
+        .rev()
+        .filter(|&i| {
+            before
+                .get(i)
+                .is_some_and(|line| line.text.chars().any(char::is_alphanumeric))
+        })
+        .take(NEAREST)
+        .collect();
+    let row_at = |index: usize| -> Option<(Line<'_>, Vec<String>)> {
+        let line = *before.get(index)?;
+        Some((
+            line,
+            title_pieces(line.text, separator, columns, vocabulary)?,
+        ))
+    };
+    let named = |row: &(Line<'_>, Vec<String>)| columns_named(&row.1, vocabulary);
+    for (nth, &index) in filled.iter().enumerate() {
+        let row = row_at(index);
+        let above = filled.get(nth + 1).copied();
+        if let Some((_, units)) = row
+            .as_ref()
+            .filter(|(_, texts)| texts.iter().all(|t| is_unit(t)))
+            && let Some((above, (line, names))) =
+                above.and_then(|above| Some((above, row_at(above)?)))
+            && columns_named(&names, vocabulary)
+        {
+            let texts: Vec<String> = names
+                .iter()
+                .zip(units)
+                .map(|(name, unit)| format!("{name} {unit}").trim().to_owned())
+                .collect();
+            before.remove(index);
+            before.remove(above);
+            return Some(title_row(line.number, texts, vocabulary));
+        }
+        if let Some((line, texts)) = row.filter(named) {
+            before.remove(index);
+            return Some(title_row(line.number, texts, vocabulary));
+        }
+        if !before.get(index).is_some_and(|line| is_heading(line.text)) {
+            return None;
+        }
+    }
+    None
+}
+
+fn title_row(line: usize, texts: Vec<String>, vocabulary: &Vocabulary) -> TitleRow {
+    TitleRow {
+        line,
+        meanings: texts.iter().map(|text| meaning(text, vocabulary)).collect(),
+        texts,
+    }
+}
+
+/// Whether a line is a heading that may stand between titles and samples:
+/// `[Data]`, `BEGIN`, `--- trace ---`.
+fn is_heading(line: &str) -> bool {
+    let text = line.trim_matches(|c: char| !c.is_alphanumeric());
+    text.len() <= 40
+        && text.split_whitespace().count() <= 3
+        && text.chars().all(|c| c.is_alphabetic() || c == ' ')
+}
+
+/// Whether the texts can be titles rather than a key and its value.
+fn columns_named(texts: &[String], vocabulary: &Vocabulary) -> bool {
+    let meanings: Vec<Meaning> = texts.iter().map(|text| meaning(text, vocabulary)).collect();
+    let is = |wanted: &[Quantity]| {
+        meanings
+            .iter()
+            .filter(|m| m.quantity.is_some_and(|q| wanted.contains(&q)))
+            .count()
+    };
+    let distances = is(&[Quantity::Distance]);
+    let levels = is(&[Quantity::Level, Quantity::Loss]);
+    let numbers = texts
+        .iter()
+        .zip(&meanings)
+        .filter(|(text, _)| text.starts_with(|c: char| c.is_ascii_digit() || "+-.".contains(c)))
+        .collect::<Vec<_>>();
+    let decimal = |text: &str| {
+        text.trim_start_matches(|c: char| c.is_ascii_digit())
+            .starts_with(['.', ','])
+    };
+    if numbers
+        .iter()
+        .any(|(text, meaning)| meaning.wavelength_nm.is_none() || decimal(text))
+    {
+        return false;
+    }
+    let words = texts
+        .iter()
+        .map(|text| text.split_whitespace().count())
+        .max()
+        .unwrap_or(0);
+    if texts.len() == 1 {
+        return levels == 1 && numbers.is_empty() && words <= 4;
+    }
+    let bare = texts
+        .iter()
+        .any(|text| text.chars().all(|c| c.is_ascii_digit()));
+    let settings = meanings.iter().filter(|m| m.setting.is_some()).count();
+    let in_decibels = meanings.iter().any(|m| m.level_unit.is_some());
+    distances > 0
+        || is(&[Quantity::Index]) > 0 && levels > 0 && !bare
+        || numbers.is_empty() && levels > 0 && levels + settings == texts.len()
+        || !bare && in_decibels && levels == texts.len()
+        || numbers.is_empty()
+            && in_decibels
+            && texts.len() > 2
+            && levels + settings + 1 == texts.len()
+}
+
+fn is_unit(text: &str) -> bool {
+    let word = text
+        .trim_matches(|c: char| !c.is_alphanumeric() && c != '%')
+        .to_lowercase();
+    word.is_empty()
+        || DistanceUnit::from_word(&word).is_some()
+        || matches!(word.as_str(), "db" | "dbm" | "mdb")
+}
+
+/// Longest row of titles, in bytes: 64 titles of many words.
+const LONGEST_TITLES: usize = 1 << 14;
+
+/// The line in as many pieces as there are columns, by the samples' separator
+/// or, where titles are written otherwise, by another.
+fn title_pieces(
+    line: &str,
+    separator: Separator,
+    columns: usize,
+    vocabulary: &Vocabulary,
+) -> Option<Vec<String>> {
+    if line.len() > LONGEST_TITLES {
+        return None;
+    }
+    let line = &line.replace("λ=", "λ_");
+    let text = uncommented(line).trim();
+    // `Level unit;dB`
+    let states_unit = entry(line, separator, vocabulary)
+        .and_then(|entry| vocabulary.key(&plain_key(&entry.key).0))
+        .is_some_and(|key| matches!(key.known, Known::DistanceUnit | Known::LevelUnit) && key.sure);
+    if states_unit {
+        return None;
+    }
+    if let Some(mark) = assignment(text).filter(|_| text.contains([':', '='])) {
+        return assigned_titles(text, mark, separator, columns, vocabulary);
+    }
+    let by = |text: &str, separator: Separator| -> Vec<String> {
+        let mut pieces: Vec<String> = split(text, separator)
+            .take(columns + 2)
+            .map(|piece| piece.text.trim().to_owned())
+            .collect();
+        while pieces.len() > columns && pieces.last().is_some_and(String::is_empty) {
+            pieces.pop();
+        }
+        pieces
+    };
+    let others = [
+        Separator::Tab,
+        Separator::Semicolon,
+        Separator::Bar,
+        Separator::Comma,
+        Separator::WhiteSpace,
+    ];
+    // Words that only white space parts are titles where each means something.
+    // One that has units of both distance and level is two that were not parted.
+    let meant = |pieces: &Vec<String>| {
+        let mut meanings = pieces.iter().map(|piece| meaning(piece, vocabulary));
+        meanings.all(|meaning| {
+            let both = meaning.level_unit.is_some() && meaning.distance_unit.is_some();
+            meaning.quantity.is_some() && !both
+        })
+    };
+    // `#` may be the title of the first column, a first cell left empty is cut off with
+    // the white space before a line, and behind the mark of a comment `#` may be one:
+    // of what has as many pieces the one with the fewest left empty, at the end least.
+    let filled = |pieces: &Vec<String>| {
+        let filled = pieces.iter().filter(|piece| !piece.is_empty());
+        (
+            filled.count(),
+            pieces.last().is_some_and(|last| !last.is_empty()),
+        )
+    };
+    let lines = [unmarked(line), line.as_str(), line.trim(), text];
+    // What stands before the first bar of a table drawn with bars is none of its cells.
+    let barred = separator == Separator::Bar && text.starts_with('|');
+    let own = lines
+        .into_iter()
+        .skip(if barred { lines.len() - 1 } else { 0 })
+        .map(|line| by(line, separator))
+        .filter(|pieces| pieces.len() == columns)
+        .max_by_key(filled);
+    if own.is_some() {
+        return own;
+    }
+    let mut all = others
+        .into_iter()
+        .map(|other| by(text, other))
+        .chain(others.into_iter().map(|other| by(line.trim(), other)))
+        .chain([wide_spaced(text), wide_spaced(line.trim())])
+        .chain([bracketed(text)].into_iter().filter(meant))
+        .filter(|pieces| pieces.len() == columns);
+    let first = all.next()?;
+    if meant(&first) {
+        return Some(first);
+    }
+    Some(all.find(meant).unwrap_or(first))
+}
+
+/// Titles written as an assignment: `Columns: distance_m, level_db`, or a unit for
+/// each axis, `x: m, y: dB`.
+fn assigned_titles(
+    text: &str,
+    mark: Mark,
+    separator: Separator,
+    columns: usize,
+    vocabulary: &Vocabulary,
+) -> Option<Vec<String>> {
+    let apart = |text: &str| -> Vec<Vec<String>> {
+        let by = |mark: &str| {
+            let pieces = text.split(mark).map(|piece| piece.trim().to_owned());
+            pieces.filter(|piece| !piece.is_empty()).collect()
+        };
+        let own = separator.char().map(|c| by(&c.to_string()));
+        let others = [", ", ";", "\t", "|", ",", "  "].into_iter().map(by);
+        own.into_iter().chain(others).collect()
+    };
+    let quantities = |pieces: &Vec<String>| {
+        let meant = pieces
+            .iter()
+            .filter(|piece| meaning(piece, vocabulary).quantity.is_some());
+        pieces.len() == columns && meant.count() >= columns.min(2)
+    };
+    let key = text.get(..mark.at)?.trim();
+    let rest = text.get(mark.at + mark.len..)?.trim();
+    let is_setting = vocabulary.key(&plain_key(key).0);
+    if is_setting.is_none_or(|key| !key.sure)
+        && let Some(pieces) = apart(rest)
+            .into_iter()
+            .find(|pieces| pieces.iter().all(|p| assignment(p).is_none()) && quantities(pieces))
+    {
+        return Some(pieces);
+    }
+    // A digit would be a value.
+    if columns < 2 || text.contains(|c: char| c.is_ascii_digit()) {
+        return None;
+    }
+    let unmarked = |pieces: Vec<String>| -> Vec<String> {
+        pieces
+            .iter()
+            .map(|piece| piece.replace([':', '='], " "))
+            .collect()
+    };
+    let words = text.split_whitespace().map(str::to_owned).collect();
+    apart(text)
+        .into_iter()
+        .chain([words])
+        .filter(|pieces| pieces.iter().all(|piece| assignment(piece).is_some()))
+        .map(unmarked)
+        .find(quantities)
+}
+
+/// A line without its first mark: `# Level` of `! # Level`.
+fn unmarked(line: &str) -> &str {
+    let line = line.trim();
+    match line.chars().next().filter(|c| !c.is_alphanumeric()) {
+        Some(mark) => line.trim_start_matches(mark).trim_start(),
+        None => line,
+    }
+}
+
+/// Pieces between two or more spaces.
+fn wide_spaced(text: &str) -> Vec<String> {
+    text.split("  ")
+        .map(str::trim)
+        .filter(|piece| !piece.is_empty())
+        .map(str::to_owned)
+        .collect()
+}
+
+/// Words, each with the bracket or unit that follows it: `Distance (km) Level dB`.
+fn bracketed(text: &str) -> Vec<String> {
+    let mut pieces: Vec<String> = Vec::new();
+    for word in text.split_whitespace() {
+        match pieces.last_mut() {
+            Some(last) if word.starts_with(['(', '[']) || is_unit(word) && !is_unit(last) => {
+                last.push(' ');
+                last.push_str(word);
+            }
+            _ => pieces.push(word.to_owned()),
+        }
+    }
+    pieces
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::lines::lines_from;
+    use super::*;
+
+    fn titles(text: &str, separator: Separator, columns: usize) -> Option<(Vec<String>, usize)> {
+        let mut before: Vec<Line<'_>> = lines_from(text, 0, 1).collect();
+        let row = take_titles(&mut before, separator, columns, &Vocabulary::default())?;
+        Some((row.texts, before.len()))
+    }
+
+    fn owned(texts: &[&str]) -> Vec<String> {
+        texts.iter().map(|&text| text.to_owned()).collect()
+    }
+
+    #[test]
+    fn titles_are_found_and_settings_are_not_titles() {
+        let found = titles("# fibre: 1\ndistance_m,level_db\n", Separator::Comma, 2);
+        assert_eq!(found, Some((owned(&["distance_m", "level_db"]), 1)));
+        assert_eq!(titles("Range;20 km\n", Separator::Semicolon, 2), None);
+        assert_eq!(
+            titles("Wavelength;1550 nm\n", Separator::Semicolon, 2),
+            None
+        );
+        assert_eq!(
+            titles("Backscatter;-81.5 dB\n", Separator::Semicolon, 2),
+            None
+        );
+        assert_eq!(titles("# distance: 20 km\n", Separator::Comma, 1), None);
+    }
+
+    #[test]
+    fn units_may_stand_on_their_own_row() {
+        let found = titles("Distance;Level\n(km);(dB)\n", Separator::Semicolon, 2);
+        assert_eq!(found, Some((owned(&["Distance (km)", "Level (dB)"]), 0)));
+    }
+
+    #[test]
+    fn titles_over_white_space_keep_their_brackets() {
+        let found = titles("Distance (km)   Level (dB)\n", Separator::WhiteSpace, 2);
+        assert_eq!(found, Some((owned(&["Distance (km)", "Level (dB)"]), 0)));
+        let found = titles("Distance (km) Level (dB)\n", Separator::WhiteSpace, 2);
+        assert_eq!(found, Some((owned(&["Distance (km)", "Level (dB)"]), 0)));
+    }
+}
