@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::both_ways::{Link, Verdict};
 use crate::units::{Attenuation, Length, Loss, Measured, Measurement, Position, Wavelength};
+use crate::verdict::Judgement;
 use crate::warning::Warning;
 
 use super::finding::Finding;
@@ -103,7 +104,7 @@ pub struct Joint {
 }
 
 /// All fibres' losses at one joint and wavelength.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct JointStatistics {
     /// The wavelength.
     pub wavelength: Wavelength,
@@ -115,6 +116,8 @@ pub struct JointStatistics {
     pub max: Option<Loss>,
     /// Their standard deviation (n − 1); none from fewer than two.
     pub std: Option<Loss>,
+    /// The mean against the limit for a closure's mean, where the limits ask for one.
+    pub mean_judged: Option<Judgement>,
 }
 
 /// One fibre at one joint and wavelength.

@@ -204,10 +204,14 @@ fn stem(result: &CableResult) -> String {
 
 fn outcome(result: &CableResult) -> Outcome {
     let asked = result.rules.limits.is_some();
+    let statistics = result.joints.iter().flat_map(|joint| &joint.statistics);
+    let closure_means = statistics.filter_map(|one| Some(one.mean_judged.as_ref()?.verdict));
     let worst = result
         .links
         .iter()
-        .map(|link| Outcome::of(link.link.verdict, asked))
+        .map(|link| link.link.verdict)
+        .chain(closure_means)
+        .map(|verdict| Outcome::of(verdict, asked))
         .max()
         .unwrap_or(Outcome::Done);
     if result.skipped.is_empty() {

@@ -100,6 +100,8 @@ pub fn cable_joints(result: &CableResult) -> Result<String, ReportError> {
         "mean_db",
         "max_db",
         "std_db",
+        "mean_limit_db",
+        "mean_verdict",
     ])?;
     for joint in &result.joints {
         for one in &joint.statistics {
@@ -115,6 +117,10 @@ pub fn cable_joints(result: &CableResult) -> Result<String, ReportError> {
                 db(one.mean),
                 db(one.max),
                 db(one.std),
+                number(one.mean_judged.as_ref().and_then(|judged| judged.limit)),
+                one.mean_judged
+                    .as_ref()
+                    .map_or_else(|| Ok(String::new()), |judged| word(&judged.verdict))?,
             ])?;
         }
     }

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::judgement::JudgementObject;
 use super::link::{LinkReport, WarningObject, db, metres};
 use crate::both_ways::Verdict;
 use crate::cable::{
@@ -99,6 +100,8 @@ pub struct JointObject {
     pub max_db: Option<f64>,
     /// Their standard deviation.
     pub std_db: Option<f64>,
+    /// The mean against the limit for a closure's mean; null where no limit asks for it.
+    pub mean_judgement: Option<JudgementObject>,
 }
 
 /// One finding.
@@ -386,6 +389,7 @@ fn joint_objects(joint: &Joint) -> Vec<JointObject> {
             mean_db: statistics.mean.map(Loss::db).and_then(db),
             max_db: statistics.max.map(Loss::db).and_then(db),
             std_db: statistics.std.map(Loss::db).and_then(db),
+            mean_judgement: statistics.mean_judged.as_ref().map(JudgementObject::from),
         })
         .collect()
 }
