@@ -311,8 +311,9 @@ pub(super) fn statistics(
             .iter()
             .enumerate()
             .map(|(w, &wavelength)| {
-                let losses: Vec<f64> = (0..fibres)
-                    .filter_map(|f| Some(matrix.cell(f, index, w)?.loss.as_ref().ok()?.value.db()))
+                let cells = || (0..fibres).filter_map(|f| matrix.cell(f, index, w));
+                let losses: Vec<f64> = cells()
+                    .filter_map(|cell| Some(cell.loss.as_ref().ok()?.value.db()))
                     .filter(|db| db.is_finite())
                     .collect();
                 let n = losses.len() as f64;

@@ -164,7 +164,10 @@ fn settings_of_text_are_whole_and_apart() {
         let wanted = ["017", "HL-204", "Harrow Lane", "Mill Bridge"];
         assert_eq!(found.map(Option::as_deref), wanted.map(Some), "{name}");
         assert_eq!(header.note.as_deref(), note, "{name}");
-        assert!(header.measured.is_some() && header.other.is_empty(), "{name}");
+        assert!(
+            header.measured.is_some() && header.other.is_empty(),
+            "{name}"
+        );
     }
 }
 
@@ -188,7 +191,11 @@ fn a_decimal_comma_in_the_header_tells_a_comma_among_levels_alone() {
     assert_eq!(content.traces.len(), 1);
     // As written: -13,98 in the last row.
     assert!((content.traces[0].levels_db[99] + 13.98).abs() < 1e-12);
-    let said = |c: &FileContent| c.warnings.iter().any(|w| w.code == "number form by evidence");
+    let said = |c: &FileContent| {
+        c.warnings
+            .iter()
+            .any(|w| w.code == "number form by evidence")
+    };
     assert!(said(&content));
     // A point there may be the habit of the program that wrote the header.
     let error = from_bytes(text("0.25").as_bytes()).unwrap_err().to_string();
