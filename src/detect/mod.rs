@@ -26,7 +26,7 @@ pub use light::Lit;
 pub use noise::Noise;
 pub use peaks::height_db;
 pub use power::{Power, SampleState};
-pub use profile::{Fit, Place, Shape, Stretch, fit_at};
+pub use profile::{Fit, Place, Shape, Stretch};
 pub use response::Response;
 pub use scan::{Candidate, Thresholds};
 pub use sums::{Line, Sums};
