@@ -7,11 +7,11 @@ use crate::units::{Attenuation, Length, Measured, Measurement, NotMeasured, Posi
 use crate::warning::Warning;
 
 use super::build::bare_event;
-use super::combine::{Combined, Pair, direction};
+use super::combine::{Pair, direction};
 use super::link::{Event, EventKind, Link, Profiles, SeenFrom, Verdict};
 
 /// Builds the result for a fibre that light does not cross.
-pub(super) fn broken_link(pair: &Pair<'_>, index_ratio: f64) -> Combined {
+pub(super) fn broken_link(pair: &Pair<'_>, index_ratio: f64, drawn: bool) -> (Link, Profiles) {
     let whole = pair.settings.known_length.map(Length::m);
     let (part_a, part_b) = (part(&pair.look_a, 1.0), part(&pair.look_b, index_ratio));
     let mut events: Vec<Event> = part_a.events(true, None);
@@ -99,8 +99,8 @@ pub(super) fn broken_link(pair: &Pair<'_>, index_ratio: f64) -> Combined {
         false_events_per_1000_km: pair.settings.detect.false_events_per_1000_km,
         warnings,
     };
-    let profiles = Profiles::of(&link, pair.a, pair.b);
-    Combined { link, profiles }
+    let profiles = drawn.then(|| Profiles::of(&link, pair.a, pair.b));
+    (link, profiles.unwrap_or_default())
 }
 
 /// One part of the fibre, seen from its own end.

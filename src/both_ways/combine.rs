@@ -81,11 +81,12 @@ pub(super) struct Pair<'t> {
 /// [`CombineError`] when the traces cannot be the two directions of one fibre at
 /// one wavelength.
 pub fn combine(a: &Trace, b: &Trace, settings: &Settings) -> Result<Combined, CombineError> {
-    combine_watched(a, b, settings, &mut |_| Vec::new())
+    let (link, profiles) = combined(a, b, settings, &mut |_| Vec::new(), true)?;
+    Ok(Combined { link, profiles })
 }
 
 /// Measures one fibre from its two traces as [`combine`] does, and on the way shows
-/// `watch` what each trace, A's first, tells by itself.
+/// `watch` what each trace, A's first, tells by itself; nothing is made to be drawn.
 ///
 /// `watch` is asked once, before the two are laid on each other, and gives joints
 /// to be measured besides those of the settings: whoever knows the places of joints
@@ -99,7 +100,18 @@ pub fn combine_watched(
     b: &Trace,
     settings: &Settings,
     watch: &mut dyn FnMut([Glimpse; 2]) -> Vec<KnownJoint>,
-) -> Result<Combined, CombineError> {
+) -> Result<Link, CombineError> {
+    combined(a, b, settings, watch, false).map(|(link, _)| link)
+}
+
+/// The link and, where they are `drawn`, both traces on A's axis.
+fn combined(
+    a: &Trace,
+    b: &Trace,
+    settings: &Settings,
+    watch: &mut dyn FnMut([Glimpse; 2]) -> Vec<KnownJoint>,
+    drawn: bool,
+) -> Result<(Link, Profiles), CombineError> {
     let warnings = check_pair(a, b, settings)?;
     let cords = cords(a, b)?;
     let (look_a, look_b) = rayon::join(
@@ -135,7 +147,7 @@ pub fn combine_watched(
     let settings = &with_more;
     pair.settings = settings;
     if is_broken(&pair, index_ratio)? {
-        return Ok(broken_link(&pair, index_ratio));
+        return Ok(broken_link(&pair, index_ratio, drawn));
     }
     refuse_same_end(&pair, index_ratio)?;
     let axis = register(
@@ -173,8 +185,8 @@ pub fn combine_watched(
     }
     let finder = joint.finder(settings.detect);
     let link = build_link(&pair, &joint, &finder, &clusters, length_m);
-    let profiles = Profiles::of(&link, a, b);
-    Ok(Combined { link, profiles })
+    let profiles = drawn.then(|| Profiles::of(&link, a, b));
+    Ok((link, profiles.unwrap_or_default()))
 }
 
 /// Marks found by a step of which the two readings show nothing: what the fibre's own

@@ -182,6 +182,9 @@ impl Joint {
         v: usize,
     ) -> Option<(f64, f64)> {
         let significant = mark.significance[v]?.abs() >= PLACED || mark.reflective[v];
+        if !significant {
+            return None;
+        }
         let error = mark.std_error_m.filter(|e| e.is_finite())?;
         let reach = self.reach() + 4.0 * error;
         let [step, peak] = Stretch::new(&views[v..=v], &spans[v..=v])
@@ -189,8 +192,7 @@ impl Joint {
         let place = if mark.reflective[v] { peak } else { step };
         // At the end of the search it is not a place but where the search ended.
         let inside = (place.z_m - mark.z_m).abs() < 0.95 * reach;
-        (significant && inside && place.std_error_m.is_finite())
-            .then_some((place.z_m, place.std_error_m))
+        (inside && place.std_error_m.is_finite()).then_some((place.z_m, place.std_error_m))
     }
 }
 

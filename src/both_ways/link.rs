@@ -219,7 +219,7 @@ pub struct Link {
 
 /// Both traces on A's axis with their two-way and backscatter profiles; arrays
 /// of equal length, NaN where there is no level.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Profiles {
     /// Places on A's axis, metres from the first connector (cords lie outside 0…length).
     pub position_m: Array1<f64>,

@@ -107,15 +107,13 @@ impl Joint {
             };
             echoes.iter().map(block).collect()
         };
-        for (echo, block) in echoes.iter().zip(blocks) {
-            if let Some((lo, hi)) = block {
-                let eye = if echo.view == 0 {
-                    &mut self.eye_a
-                } else {
-                    &mut self.eye_b
-                };
-                eye.leave_out(lo, hi);
-            }
+        for (v, eye) in [&mut self.eye_a, &mut self.eye_b].into_iter().enumerate() {
+            let of_view = echoes
+                .iter()
+                .zip(&blocks)
+                .filter(|(echo, _)| echo.view == v);
+            let stretches: Vec<(usize, usize)> = of_view.filter_map(|(_, block)| *block).collect();
+            eye.leave_out(&stretches);
         }
         let mut index = 0;
         self.marks.retain(|_| {

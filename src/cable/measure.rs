@@ -256,7 +256,7 @@ impl Bench<'_> {
                 seen = Some(glimpses);
                 places
             };
-            combine_watched(&a.trace, &b.trace, &settings, &mut watch).map(|c| c.link)
+            combine_watched(&a.trace, &b.trace, &settings, &mut watch)
         };
         // An odd length may be a broken fibre: look again with the cable's length.
         let usual_m = reference.map_or(0.0, |r| r.length_m);
@@ -276,8 +276,7 @@ impl Bench<'_> {
             let mut watch = |_: [Glimpse; 2]| Vec::new();
             match combine_watched(&a.trace, &b.trace, &settings, &mut watch) {
                 // Only a break makes the second look the better one.
-                Ok(again) if again.link.registration.is_none() => {
-                    let mut link = again.link;
+                Ok(mut link) if link.registration.is_none() => {
                     link.warnings.push(Warning::new(
                         "length of the cable taken",
                         format!(

@@ -1,6 +1,7 @@
 //! Where the light ends, and how.
 
 use super::eye::{Eye, LEAST_SNR};
+use super::response::Answers;
 
 /// How a trace ends.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -76,19 +77,35 @@ pub fn find_end(eye: &Eye) -> End {
         // No drop: the level goes on behind it, only less clear of the noise.
         return faded;
     }
-    let square = |x: f64| -> f64 {
-        (hi..to)
-            .map(|i| {
-                let q = eye.response.ramp(i as f64 - x);
-                (p[i] - level * (1.0 - q) - dark * q).powi(2)
-            })
-            .sum()
+    // Sums of squares about the level before the drop up to each sample, and about what
+    // is left behind it from each sample on: only the ramp between needs its shape.
+    let window = &p[hi..to];
+    let mut before = vec![0.0; window.len() + 1];
+    let mut after = vec![0.0; window.len() + 1];
+    for i in 0..window.len() {
+        before[i + 1] = before[i] + (window[i] - level).powi(2);
+        let k = window.len() - i;
+        after[k - 1] = after[k] + (window[k - 1] - dark).powi(2);
+    }
+    let mut answers = Answers::of(eye.response);
+    // Forty time constants behind the pulse nothing is left: e⁻⁴⁰.
+    let ramp = (eye.response.pulse + 40.0 * eye.response.pole).ceil() as usize + 2;
+    let mut square = |x: f64| -> f64 {
+        let first = ((x - hi as f64).max(0.0) as usize).min(window.len());
+        let last = (first + ramp).min(window.len());
+        answers.begin((hi + first) as f64 - x, last - first);
+        let between = answers
+            .iter()
+            .zip(&window[first..last])
+            .map(|((q, _), p)| (p - level * (1.0 - q) - dark * q).powi(2));
+        before[first] + between.sum::<f64>() + after[last]
     };
     let steps = ((to - hi) * 8) as i64;
     let edge = (0..steps)
         .map(|k| hi as f64 - 1.0 + k as f64 / 8.0)
-        .min_by(|a, b| square(*a).total_cmp(&square(*b)))
-        .unwrap_or(hi as f64);
+        .map(|x| (x, square(x)))
+        .min_by(|a, b| a.1.total_cmp(&b.1))
+        .map_or(hi as f64, |best| best.0);
     End::Drop {
         edge,
         reflective: false,

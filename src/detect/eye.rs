@@ -1,5 +1,7 @@
 //! One direction made ready for looking: noise known, levels linearised.
 
+use std::sync::Arc;
+
 use crate::trace::Trace;
 
 use super::lateness::lateness;
@@ -61,8 +63,10 @@ pub struct Eye {
     pub spacing_m: f64,
     /// Pulse length in samples.
     pub pulse_samples: f64,
+    /// Samples that the pulse touches.
+    pulse_touches: usize,
     /// Linear power of the samples.
-    pub power: Power,
+    pub power: Arc<Power>,
     /// Noise of the trace.
     pub noise: Noise,
     /// Part with light in it.
@@ -77,13 +81,13 @@ pub struct Eye {
     /// First index from which backscatter is no longer measurable.
     pub usable_end: usize,
     /// Linearised level in dB: an unbiased level also where single samples are noise.
-    pub level_db: Vec<f64>,
+    pub level_db: Arc<Vec<f64>>,
     /// 1/variance of the level, for sums over many samples; 0 where unusable.
-    pub weight: Vec<f64>,
+    pub weight: Arc<Vec<f64>>,
     /// Straight trend taken out of the levels before summing: at sample 0, and per sample.
     pub trend: (f64, f64),
     /// Sums over the detrended levels.
-    pub sums: Sums,
+    pub sums: Arc<Sums>,
 }
 
 impl Eye {
@@ -103,20 +107,22 @@ impl Eye {
             start_m: trace.position_of(0).m(),
             spacing_m: trace.spacing_m(),
             pulse_samples,
-            power,
+            pulse_touches: pulse_samples.ceil() as usize + 1,
+            power: Arc::new(power),
             noise,
             lit,
             peaks,
             response,
             settling: response.settling(),
             usable_end: 0,
-            level_db: Vec::new(),
-            weight: Vec::new(),
+            level_db: Arc::default(),
+            weight: Arc::default(),
             trend: (0.0, 0.0),
-            sums: Sums::new(&[], &[]),
+            sums: Arc::new(Sums::new(&[], &[])),
         };
         let (reference, steady) = eye.smooth_reference();
-        eye.linearise(&reference, &steady);
+        let db = |_, r: f64| DB_PER_NEPER * r.ln();
+        eye.linearise(&reference, db, &steady);
         let seen = lateness(&eye, &edges);
         (eye.response.late, eye.response.early) = (seen.late, seen.early);
         eye
@@ -192,7 +198,7 @@ impl Eye {
     /// Samples that an event hides after its leading edge: the pulse, one for
     /// the place within a sample, and the receiver's settling.
     pub fn hidden_samples(&self) -> usize {
-        self.pulse_samples.ceil() as usize + 1 + self.settling
+        self.pulse_touches + self.settling
     }
 
     /// Running means of the power, each over as many samples as its noise asks:
@@ -211,14 +217,17 @@ impl Eye {
             sum[i + 1] = sum[i] + p;
             count[i + 1] = count[i] + one;
         }
-        let floor = self.noise.density(0.0).sqrt();
         let rms = self.noise.floor();
-        let mean = |i: usize, window: usize| -> Option<(f64, f64)> {
+        // Sum and number of the usable samples in a window about a sample.
+        let about = |i: usize, window: usize| -> (f64, f64) {
             let half = window / 2;
             let (lo, hi) = (i.saturating_sub(half), (i + half + 1).min(n));
-            let samples = f64::from(count[hi] - count[lo]);
-            (samples > 0.0).then(|| ((sum[hi] - sum[lo]) / samples, samples))
+            (sum[hi] - sum[lo], f64::from(count[hi] - count[lo]))
         };
+        // A mean p over m samples is good where p > floor·√(quality/m).
+        let square = REFERENCE_QUALITY * self.noise.density(0.0);
+        let is_good =
+            |(total, samples): (f64, f64)| total > 0.0 && total * total > square * samples;
         // Where the backscatter is too weak for good, nothing behind is usable.
         let judged = 243;
         self.usable_end = (0..self.lit.end)
@@ -235,16 +244,14 @@ impl Eye {
                 if i >= self.usable_end || !usable[i] {
                     return (0.0, 0.0);
                 }
-                REFERENCE_WINDOWS
-                    .iter()
-                    .filter_map(|&window| Some((window, mean(i, window)?)))
-                    .find(|(_, (p, samples))| *p > floor * (REFERENCE_QUALITY / samples).sqrt())
-                    .map_or((0.0, 0.0), |(window, (p, _))| {
-                        let longer = (9 * window)
-                            .clamp(WEIGHT_WINDOW.0, WEIGHT_WINDOW.1)
-                            .max(window);
-                        (p, mean(i, longer).map_or(p, |(q, _)| q))
-                    })
+                let good = REFERENCE_WINDOWS.iter().find(|w| is_good(about(i, **w)));
+                good.map_or((0.0, 0.0), |&window| {
+                    let mean = |(total, samples): (f64, f64)| total / samples;
+                    let longer = (9 * window)
+                        .clamp(WEIGHT_WINDOW.0, WEIGHT_WINDOW.1)
+                        .max(window);
+                    (mean(about(i, window)), mean(about(i, longer)))
+                })
             })
             .unzip()
     }
@@ -256,6 +263,7 @@ impl Eye {
     /// follows any single sample's noise.
     pub fn relinearise(&mut self, sections: &[super::view::Span]) {
         let mut reference = vec![0.0; self.len()];
+        let mut reference_db = self.level_db.to_vec();
         let lines: Vec<_> = sections
             .iter()
             .filter_map(|s| Some((*s, self.sums.line(s.lo, s.hi)?)))
@@ -268,11 +276,16 @@ impl Eye {
             let hi = lines
                 .get(k + 1)
                 .map_or(span.hi, |next| usize::midpoint(span.hi, next.0.lo));
-            for (i, slot) in reference.iter_mut().enumerate().take(hi).skip(lo) {
+            let db = |i: usize| line.at(i as f64) + self.trend.0 + self.trend.1 * i as f64;
+            // The power of a line changes by one factor a sample.
+            let mut power = (db(lo) / DB_PER_NEPER).exp();
+            let factor = ((line.slope + self.trend.1) / DB_PER_NEPER).exp();
+            for i in lo..hi {
                 if self.weight[i] > 0.0 {
-                    let db = line.at(i as f64) + self.trend.0 + self.trend.1 * i as f64;
-                    *slot = (db / DB_PER_NEPER).exp();
+                    reference[i] = power;
+                    reference_db[i] = db(i);
                 }
+                power *= factor;
             }
         }
         // Samples that no line covers keep the reference they had.
@@ -281,17 +294,20 @@ impl Eye {
                 *slot = (self.level_db[i] / DB_PER_NEPER).exp();
             }
         }
-        self.linearise(&reference.clone(), &reference);
+        self.linearise(&reference, |i, _| reference_db[i], &reference);
     }
 
-    /// Leaves the samples `lo..hi` out of every line (an echo on plain fibre).
-    pub fn leave_out(&mut self, lo: usize, hi: usize) {
-        let hi = hi.min(self.len());
-        if lo >= hi {
-            return;
+    /// Leaves stretches of samples out of every line (echoes on plain fibre).
+    pub fn leave_out(&mut self, stretches: &[(usize, usize)]) {
+        let n = self.len();
+        let weight = Arc::make_mut(&mut self.weight);
+        for &(lo, hi) in stretches {
+            let hi = hi.min(n);
+            weight[lo.min(hi)..hi].fill(0.0);
         }
-        self.weight[lo..hi].fill(0.0);
-        self.sum_up();
+        if !stretches.is_empty() {
+            self.sum_up();
+        }
     }
 
     /// Samples that hold plain backscatter: lit, neither blank nor clipped, not in a strong peak.
@@ -311,42 +327,45 @@ impl Eye {
         usable
     }
 
-    /// Linearises the levels about a reference power (0 where there is none):
-    /// y = (5/ln10)·(ln r + P/r − 1), linear in the noise and so without the
-    /// bias that a logarithm has near the floor.
-    fn linearise(&mut self, reference: &[f64], steady: &[f64]) {
+    /// Linearises the levels about a reference power (0 where there is none), of which
+    /// `reference_db` gives the level: y = (5/ln10)·(ln r + P/r − 1), linear in the noise
+    /// and so without the bias that a logarithm has near the floor.
+    fn linearise(
+        &mut self,
+        reference: &[f64],
+        reference_db: impl Fn(usize, f64) -> f64,
+        steady: &[f64],
+    ) {
         let n = self.len();
-        self.level_db = vec![0.0; n];
-        self.weight = vec![0.0; n];
+        let mut level_db = vec![0.0; n];
+        let mut weight = vec![0.0; n];
         for (i, &r) in reference.iter().enumerate() {
             if r > 0.0 {
-                self.level_db[i] = DB_PER_NEPER * (r.ln() + self.power.value[i] / r - 1.0);
+                level_db[i] = reference_db(i, r) + DB_PER_NEPER * (self.power.value[i] / r - 1.0);
                 let s = steady[i];
                 // A trace without noise is weighted evenly, by its rounding in f64.
-                let variance =
-                    (self.noise.density(s) / (s * s)).max(1e-24) * DB_PER_NEPER * DB_PER_NEPER;
-                self.weight[i] = 1.0 / variance;
+                let variance = self.noise.density(s).max(1e-24 * s * s);
+                weight[i] = s * s / (variance * DB_PER_NEPER * DB_PER_NEPER);
             }
         }
+        self.level_db = Arc::new(level_db);
+        self.weight = Arc::new(weight);
         self.sum_up();
     }
 
     fn sum_up(&mut self) {
         let first = self.weight.iter().position(|w| *w > 0.0).unwrap_or(0);
         let last = self.weight.iter().rposition(|w| *w > 0.0).unwrap_or(0);
-        let per_sample = if last > first {
-            (self.level_db[last] - self.level_db[first]) / (last - first) as f64
+        let (from, per_sample) = if last > first {
+            let fall = self.level_db[last] - self.level_db[first];
+            (self.level_db[first], fall / (last - first) as f64)
         } else {
-            0.0
+            (self.level_db.get(first).copied().unwrap_or(0.0), 0.0)
         };
-        self.trend = (self.level_db[first] - per_sample * first as f64, per_sample);
-        let detrended: Vec<f64> = self
-            .level_db
-            .iter()
-            .enumerate()
-            .map(|(i, y)| y - self.trend.0 - self.trend.1 * i as f64)
-            .collect();
-        self.sums = Sums::new(&detrended, &self.weight);
+        self.trend = (from - per_sample * first as f64, per_sample);
+        let trend = |i: usize| self.trend.0 + self.trend.1 * i as f64;
+        let detrended = |i: usize| self.level_db[i] - trend(i);
+        self.sums = Arc::new(Sums::of(detrended, &self.weight));
     }
 }
 
@@ -372,8 +391,8 @@ fn strong_peaks(
             // A pulse of one sample has no second sample to confirm it.
             if pulse_samples < 2.0 { p[i + 1] } else { 0.0 },
         );
-        let sd = (noise.variance(before.max(0.0)) * 1.5).sqrt();
-        if after > before.max(0.0) * rise && after - before > 8.0 * sd {
+        let sd = || (noise.variance(before.max(0.0)) * 1.5).sqrt();
+        if after > before.max(0.0) * rise && after - before > 8.0 * sd() {
             let edge = before_rise(p, noise, i, n_w);
             edges.push(edge);
             i = i.max(edge + n_w) + 2;

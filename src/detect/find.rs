@@ -1,6 +1,8 @@
 //! Finds the events of one direction, or of two on one axis.
 
-use super::peaks::{height_db, weak_peaks};
+use std::collections::HashSet;
+
+use super::peaks::{Tops, height_db, weak_peaks};
 use super::profile::{Fit, Stretch};
 use super::scan::{Candidate, Thresholds, shortest_window, square_at, steps, test_at};
 use super::threshold::threshold;
@@ -62,6 +64,10 @@ const LOOKS: f64 = 32.0;
 /// Fall of the statistic from its greatest value beyond which a step is not there: a
 /// likelihood of e⁻⁹.
 const UNLIKELY: f64 = 18.0;
+
+/// Windows (0 for weak peaks) and spans in which nothing settled: the same look again
+/// would find the same.
+type Quiet = HashSet<(usize, Vec<Span>)>;
 
 /// Finder over views with a common axis.
 pub struct Finder<'a> {
@@ -236,7 +242,7 @@ impl<'a> Finder<'a> {
         let looks: Vec<(f64, f64)> = (0..=((to - from) / stride) as usize)
             .filter_map(|k| {
                 let z = from + k as f64 * stride;
-                Some((z, square_at(&self.views, spans, &self.thresholds, z)?))
+                Some((z, square_at(&self.views, spans, z)?))
             })
             .collect();
         let most = looks.iter().fold(0.0_f64, |m, l| m.max(l.1));
@@ -272,8 +278,10 @@ impl<'a> Finder<'a> {
     /// out between them, takes back what no longer does.
     pub fn find(&self, known: Vec<Mark>) -> Vec<Mark> {
         let mut marks = known;
+        let tops = Tops::new(&self.views, &self.bounds);
+        let mut quiet = Quiet::new();
         for _ in 0..ROUNDS {
-            let added = self.add(&mut marks);
+            let added = self.add(&mut marks, &tops, &mut quiet);
             let removed = self.remove(&mut marks);
             if !added && !removed {
                 break;
@@ -284,12 +292,13 @@ impl<'a> Finder<'a> {
 
     /// Adds what stands out between the marks: peaks, then steps in windows that
     /// double in length.
-    fn add(&self, marks: &mut Vec<Mark>) -> bool {
+    fn add(&self, marks: &mut Vec<Mark>, tops: &Tops, quiet: &mut Quiet) -> bool {
         marks.sort_by(|a, b| a.z_m.total_cmp(&b.z_m));
         let spacing = self.thresholds.spacing_m();
         let mut added = self.add_by(
             marks,
-            |spans, range| weak_peaks(&self.views, spans, self.peak_square, spacing, range),
+            (quiet, 0),
+            |spans, range| weak_peaks(&self.views, spans, tops, self.peak_square, spacing, range),
             |spans, peak| self.settle_peak(spans, peak),
         );
         let longest = self.bounds.iter().map(|b| b.hi.saturating_sub(b.lo)).max();
@@ -297,6 +306,7 @@ impl<'a> Finder<'a> {
         loop {
             added |= self.add_by(
                 marks,
+                (quiet, window),
                 |spans, range| steps(&self.views, spans, &self.thresholds, range, window),
                 |spans, step| self.settle_step(spans, step),
             );
@@ -312,6 +322,7 @@ impl<'a> Finder<'a> {
     fn add_by(
         &self,
         marks: &mut Vec<Mark>,
+        (quiet, window): (&mut Quiet, usize),
         look: impl Fn(&[Span], (f64, f64)) -> Vec<Candidate>,
         settle: impl Fn(&[Span], &Candidate) -> Option<Mark>,
     ) -> bool {
@@ -321,12 +332,23 @@ impl<'a> Finder<'a> {
             let before = gap.checked_sub(1).map(|i| &marks[i]);
             let after = marks.get(gap);
             let spans = self.spans(before, after);
-            let range = self.range(&spans);
-            let found = range.map_or_else(Vec::new, |range| look(&spans, range));
+            let looked = (window, spans);
+            if quiet.contains(&looked) {
+                gap += 1;
+                continue;
+            }
+            let spans = &looked.1;
+            let range = self.range(spans);
+            let found = range.map_or_else(Vec::new, |range| look(spans, range));
+            let mut settled = 0;
             let new = found
                 .iter()
-                .filter_map(|candidate| settle(&spans, candidate))
+                .filter_map(|candidate| settle(spans, candidate))
+                .inspect(|_| settled += 1)
                 .find(|mark| self.is_new(mark, before, after));
+            if settled == 0 {
+                quiet.insert(looked);
+            }
             match new {
                 Some(mark) => {
                     let at = marks.partition_point(|m| m.z_m < mark.z_m);

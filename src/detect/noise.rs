@@ -221,12 +221,8 @@ fn block(p: &[f64], lags: &[usize]) -> Option<Block> {
     let autocovariance = lags
         .iter()
         .map(|&k| {
-            let sum: f64 = residual
-                .iter()
-                .zip(&residual[k..])
-                .map(|(a, b)| a * b)
-                .sum();
-            sum / (n - k as f64)
+            let pairs = residual.len() - k;
+            product(&residual[..pairs], &residual[k..]) / pairs as f64
         })
         .collect();
     Some(Block {
@@ -234,6 +230,20 @@ fn block(p: &[f64], lags: &[usize]) -> Option<Block> {
         autocovariance,
         used: true,
     })
+}
+
+/// Sum of products, in four sums at a time: one sum waits for every addition.
+fn product(a: &[f64], b: &[f64]) -> f64 {
+    let mut sums = [0.0; 4];
+    let (a, b) = (a.chunks_exact(4), b.chunks_exact(4));
+    let rest = a.remainder().iter().zip(b.remainder());
+    let rest: f64 = rest.map(|(x, y)| x * y).sum();
+    for (x, y) in a.zip(b) {
+        for k in 0..4 {
+            sums[k] += x[k] * y[k];
+        }
+    }
+    sums.iter().sum::<f64>() + rest
 }
 
 /// Marks blocks whose variance stands out among the blocks around them.
@@ -267,10 +277,12 @@ fn fit(
     }
     kept.push(Term::Shot);
     kept.extend((1..=RECEIVER_LAGS).map(Term::Receiver));
+    let equations = Equations::new(blocks, lags, size, n_w, dark_variance, before, &kept);
+    let mut at: Vec<usize> = (0..kept.len()).collect();
     // Terms that are not significant, or of the wrong sign, leave one at a time:
     // the least significant first.
     loop {
-        let (value, error) = solve(blocks, lags, size, n_w, dark_variance, before, &kept);
+        let (value, error) = equations.solve(&at);
         let worst = kept
             .iter()
             .enumerate()
@@ -289,6 +301,7 @@ fn fit(
         match worst {
             Some((i, _)) if kept.len() > 1 => {
                 kept.remove(i);
+                at.remove(i);
             }
             _ => {
                 return assemble(&kept, &value, n_w, dark_variance);
@@ -330,86 +343,103 @@ impl Term {
     }
 }
 
-fn solve(
-    blocks: &[Block],
-    lags: &[usize],
-    size: usize,
-    n_w: f64,
-    dark_variance: Option<f64>,
-    before: &Noise,
-    kept: &[Term],
-) -> (Vec<f64>, Vec<f64>) {
-    let m = kept.len();
-    let mut normal = DMatrix::<f64>::zeros(m, m);
-    let mut right = DVector::<f64>::zeros(m);
-    let mut row = vec![0.0; m];
-    let mut add = |row: &[f64], y: f64, weight: f64| {
-        for i in 0..m {
-            if row[i] == 0.0 {
-                continue;
+/// Normal equations of all terms; those of fewer terms are a part of them.
+struct Equations {
+    normal: DMatrix<f64>,
+    right: DVector<f64>,
+}
+
+impl Equations {
+    fn new(
+        blocks: &[Block],
+        lags: &[usize],
+        size: usize,
+        n_w: f64,
+        dark_variance: Option<f64>,
+        before: &Noise,
+        terms: &[Term],
+    ) -> Self {
+        let m = terms.len();
+        let mut normal = DMatrix::<f64>::zeros(m, m);
+        let mut right = DVector::<f64>::zeros(m);
+        let mut row = vec![0.0; m];
+        let mut add = |row: &[f64], y: f64, weight: f64| {
+            for i in 0..m {
+                if row[i] == 0.0 {
+                    continue;
+                }
+                right[i] += weight * row[i] * y;
+                for j in 0..m {
+                    normal[(i, j)] += weight * row[i] * row[j];
+                }
             }
-            right[i] += weight * row[i] * y;
-            for j in 0..m {
-                normal[(i, j)] += weight * row[i] * row[j];
-            }
-        }
-    };
-    let hats: Vec<f64> = lags.iter().map(|&lag| hat_mean(size, lag)).collect();
-    for block in blocks.iter().filter(|b| b.used) {
-        // Weight from the model so far, else from the block itself.
-        let expected = before.variance(block.power);
-        let variance = if expected > 0.0 {
-            expected
-        } else {
-            block.autocovariance[0].max(f64::MIN_POSITIVE)
         };
-        let density = before.density(block.power);
-        let correlation = (density / variance).max(1.0);
-        for (at, &lag) in lags.iter().enumerate() {
-            let twice = if lag == 0 { 2.0 } else { 1.0 };
-            let weight = (size - lag) as f64 / (twice * correlation * variance * variance);
-            for (slot, term) in row.iter_mut().zip(kept) {
-                *slot = term.seen(lag, block.power, n_w, hats[at]);
+        let hats: Vec<f64> = lags.iter().map(|&lag| hat_mean(size, lag)).collect();
+        for block in blocks.iter().filter(|b| b.used) {
+            // Weight from the model so far, else from the block itself.
+            let expected = before.variance(block.power);
+            let variance = if expected > 0.0 {
+                expected
+            } else {
+                block.autocovariance[0].max(f64::MIN_POSITIVE)
+            };
+            let density = before.density(block.power);
+            let correlation = (density / variance).max(1.0);
+            for (at, &lag) in lags.iter().enumerate() {
+                let twice = if lag == 0 { 2.0 } else { 1.0 };
+                let weight = (size - lag) as f64 / (twice * correlation * variance * variance);
+                for (slot, term) in row.iter_mut().zip(terms) {
+                    *slot = term.seen(lag, block.power, n_w, hats[at]);
+                }
+                add(&row, block.autocovariance[at], weight);
             }
-            add(&row, block.autocovariance[at], weight);
         }
+        if let Some(dark) = dark_variance {
+            // The dark part speaks of the receiver alone; written as absolute values
+            // it is as good as signed. It counts as much as two blocks, since a trace
+            // may have had its floor treated.
+            for (slot, term) in row.iter_mut().zip(terms) {
+                *slot = term.basis(0, 0.0, n_w);
+            }
+            add(
+                &row,
+                dark,
+                size as f64 / (dark * dark).max(f64::MIN_POSITIVE),
+            );
+        }
+        Self { normal, right }
     }
-    if let Some(dark) = dark_variance {
-        // The dark part speaks of the receiver alone; written as absolute values
-        // it is as good as signed. It counts as much as two blocks, since a trace
-        // may have had its floor treated.
-        for (slot, term) in row.iter_mut().zip(kept) {
-            *slot = term.basis(0, 0.0, n_w);
+
+    /// Values of the terms `at` alone, and their standard errors.
+    fn solve(&self, at: &[usize]) -> (Vec<f64>, Vec<f64>) {
+        let m = at.len();
+        // Scaled to unit diagonal: the terms differ by many powers of ten.
+        let scale: Vec<f64> = at
+            .iter()
+            .map(|&i| 1.0 / self.normal[(i, i)].max(f64::MIN_POSITIVE).sqrt())
+            .collect();
+        let scaled = DMatrix::from_fn(m, m, |i, j| {
+            self.normal[(at[i], at[j])] * scale[i] * scale[j]
+        });
+        let scaled_right = DVector::from_fn(m, |i, _| self.right[at[i]] * scale[i]);
+        match scaled.cholesky() {
+            Some(cholesky) => {
+                let solution = cholesky.solve(&scaled_right);
+                let inverse = cholesky.inverse();
+                (
+                    (0..m).map(|i| solution[i] * scale[i]).collect(),
+                    (0..m)
+                        .map(|i| inverse[(i, i)].max(0.0).sqrt() * scale[i])
+                        .collect(),
+                )
+            }
+            // Terms that the data cannot tell apart: report them as worthless, the
+            // selection then drops one.
+            None => (
+                vec![0.0; m],
+                (0..m).map(|i| if i == 0 { 0.0 } else { 1.0 }).collect(),
+            ),
         }
-        add(
-            &row,
-            dark,
-            size as f64 / (dark * dark).max(f64::MIN_POSITIVE),
-        );
-    }
-    // Scaled to unit diagonal: the terms differ by many powers of ten.
-    let scale: Vec<f64> = (0..m)
-        .map(|i| 1.0 / normal[(i, i)].max(f64::MIN_POSITIVE).sqrt())
-        .collect();
-    let scaled = DMatrix::from_fn(m, m, |i, j| normal[(i, j)] * scale[i] * scale[j]);
-    let scaled_right = DVector::from_fn(m, |i, _| right[i] * scale[i]);
-    match scaled.cholesky() {
-        Some(cholesky) => {
-            let solution = cholesky.solve(&scaled_right);
-            let inverse = cholesky.inverse();
-            (
-                (0..m).map(|i| solution[i] * scale[i]).collect(),
-                (0..m)
-                    .map(|i| inverse[(i, i)].max(0.0).sqrt() * scale[i])
-                    .collect(),
-            )
-        }
-        // Terms that the data cannot tell apart: report them as worthless, the
-        // selection then drops one.
-        None => (
-            vec![0.0; m],
-            (0..m).map(|i| if i == 0 { 0.0 } else { 1.0 }).collect(),
-        ),
     }
 }
 

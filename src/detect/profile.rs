@@ -1,7 +1,11 @@
 //! Likelihood of an event's place: two lines, the pulse's ramp between them, and
 //! a pulse-shaped peak if there is one.
 
+use std::collections::{BTreeMap, HashMap};
+
 use super::eye::DB_PER_NEPER;
+use super::response::Answers;
+use super::sums::Line;
 use super::view::{Span, View, before};
 
 /// χ² of one view with an event at one place.
@@ -32,68 +36,119 @@ impl Fit {
     }
 }
 
-/// Fits an event with its leading edge at index `x` (a fraction allowed) to the
-/// samples of `span`.
-///
-/// With the ramp q and the peak b of the eye's [`super::response::Response`], the
-/// model is P = left·(1 − q) + right·q + E·left·b in linear power: what the pulse
-/// and the receiver make of a step and a reflection at x.
+/// Fits an event with its leading edge at index `x` (a fraction allowed) to the samples of
+/// `span`.
 pub fn fit_at(view: &View<'_>, x: f64, span: Span) -> Option<Fit> {
-    let eye = view.eye;
-    let (left, right) = view.lines(x, span, usize::MAX)?;
-    let edge = before(x)?;
-    let middle = x + eye.response.middle();
-    let loss_db = left.at(middle) - right.at(middle);
-    let mut step_only = left.chi_square + right.chi_square;
-    let (mut sum_b, mut sum_rb, mut place_information) = (0.0, 0.0, 0.0);
-    let mut ramp = (0.0, 0);
-    let first = edge + 1;
-    let last = (first + eye.hidden_samples()).min(span.hi);
-    // The power of a line changes by one factor a sample; so does the receiver's answer.
-    let at = first as f64;
-    let base = left.at(at);
-    let mut line_gain = (-(base + eye.trend.0 + eye.trend.1 * at) / DB_PER_NEPER).exp();
-    let line_factor = (-(left.slope + eye.trend.1) / DB_PER_NEPER).exp();
-    let mut drop = ((right.at(at) - base) / DB_PER_NEPER).exp();
-    let drop_factor = ((right.slope - left.slope) / DB_PER_NEPER).exp();
-    // The ramp's own slope is the peak's shape over the pulse.
-    let per_pulse = 1.0 / eye.pulse_samples;
-    for ((q, shape), i) in eye.response.answers(at - x).zip(first..last) {
-        let w = eye.weight[i];
-        if w > 0.0 {
-            let model = 1.0 + (drop - 1.0) * q;
+    let mut gap = Gap::new(view, before(x)?, span)?;
+    gap.fill(view, span);
+    Some(gap.fit(view, x, &mut Answers::of(view.eye.response)))
+}
+
+/// The lines beside an event and the samples in its ramp: the same for all places
+/// between two samples.
+#[derive(Debug, Clone)]
+struct Gap {
+    /// Last sample before the event.
+    edge: usize,
+    left: Line,
+    right: Line,
+    /// Power of each sample in the ramp over that of the line before.
+    power: Vec<f64>,
+    /// By how much the power of the line after is more there than that of the line before.
+    drop: Vec<f64>,
+    /// Samples in the ramp that have a weight.
+    seen: usize,
+}
+
+impl Gap {
+    fn new(view: &View<'_>, edge: usize, span: Span) -> Option<Self> {
+        let (left, right) = view.lines(edge as f64, span, usize::MAX)?;
+        Some(Self {
+            edge,
+            left,
+            right,
+            power: Vec::new(),
+            drop: Vec::new(),
+            seen: 0,
+        })
+    }
+
+    /// Sets the samples in the ramp against the two lines.
+    fn fill(&mut self, view: &View<'_>, span: Span) {
+        let eye = view.eye;
+        let first = self.edge + 1;
+        let last = (first + eye.hidden_samples()).min(span.hi);
+        // The power of a line changes by one factor a sample.
+        let at = first as f64;
+        let base = self.left.at(at);
+        let slope = self.left.slope;
+        let power = |db: f64| (db / DB_PER_NEPER).exp();
+        let (mut gain, factor) = (
+            power(-(base + eye.trend.0 + eye.trend.1 * at)),
+            power(-(slope + eye.trend.1)),
+        );
+        let (mut ratio, ratio_factor) = (
+            power(self.right.at(at) - base),
+            power(self.right.slope - slope),
+        );
+        for value in &eye.power.value[first..last] {
+            self.power.push(value * gain);
+            self.drop.push(ratio - 1.0);
+            gain *= factor;
+            ratio *= ratio_factor;
+        }
+        let weights = eye.weight[first..last].iter();
+        self.seen = weights.filter(|w| **w > 0.0).count();
+    }
+
+    /// Fits an event with its leading edge at index `x`, at the edge sample or less than
+    /// one behind it.
+    ///
+    /// With the ramp q and the peak b of the eye's [`super::response::Response`], the
+    /// model is P = left·(1 − q) + right·q + E·left·b in linear power: what the pulse
+    /// and the receiver make of a step and a reflection at x.
+    fn fit(&self, view: &View<'_>, x: f64, answers: &mut Answers) -> Fit {
+        let eye = view.eye;
+        let (left, right) = (&self.left, &self.right);
+        let middle = x + eye.response.middle();
+        let loss_db = left.at(middle) - right.at(middle);
+        let first = self.edge + 1;
+        answers.begin(first as f64 - x, self.power.len());
+        let weight = &eye.weight[first..first + self.power.len()];
+        let samples = weight.iter().zip(&self.power).zip(&self.drop);
+        let (mut square, mut sum_b, mut sum_rb, mut place_information) = (0.0, 0.0, 0.0, 0.0);
+        for ((q, shape), ((w, power), drop)) in answers.iter().zip(samples) {
+            let model = 1.0 + drop * q;
             // A residual in dB at the level of the model; power relative to the line
             // before is linear in the noise.
             let unit = DB_PER_NEPER / model.max(1e-3);
-            let residual = unit * (eye.power.value[i] * line_gain - model);
-            let square = w * residual * residual;
-            step_only += square;
-            ramp = (ramp.0 + square, ramp.1 + 1);
+            let residual = unit * (power - model);
             let b = unit * shape;
-            sum_b += w * b * b;
-            sum_rb += w * b * residual;
-            let change = b * (drop - 1.0) * per_pulse;
-            place_information += w * change * change;
+            let (wr, wb) = (w * residual, w * b);
+            square += wr * residual;
+            sum_b += wb * b;
+            sum_rb += wb * residual;
+            // The ramp's own slope is the peak's shape over the pulse.
+            place_information += wb * b * (drop * drop);
         }
-        line_gain *= line_factor;
-        drop *= drop_factor;
+        place_information /= eye.pulse_samples * eye.pulse_samples;
+        let (peak, peak_variance) = if sum_b > 0.0 {
+            (sum_rb / sum_b, 1.0 / sum_b)
+        } else {
+            (0.0, f64::INFINITY)
+        };
+        let peak_gain = if peak > 0.0 { peak * sum_rb } else { 0.0 };
+        Fit {
+            step_only: left.chi_square + right.chi_square + square,
+            peak_gain,
+            peak,
+            peak_variance,
+            loss_db,
+            loss_variance: left.variance_at(middle) + right.variance_at(middle),
+            place_information,
+            ramp: (square - peak_gain, self.seen),
+        }
     }
-    let (peak, peak_variance) = if sum_b > 0.0 {
-        (sum_rb / sum_b, 1.0 / sum_b)
-    } else {
-        (0.0, f64::INFINITY)
-    };
-    let peak_gain = if peak > 0.0 { peak * sum_rb } else { 0.0 };
-    Some(Fit {
-        step_only,
-        peak_gain,
-        peak,
-        peak_variance,
-        loss_db,
-        loss_variance: left.variance_at(middle) + right.variance_at(middle),
-        place_information,
-        ramp: (ramp.0 - peak_gain, ramp.1),
-    })
 }
 
 /// The most likely place of an event, over all views.
@@ -137,14 +192,22 @@ pub enum Shape {
 }
 
 /// One or two views with the samples that an event between its neighbours may use.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug)]
 pub struct Stretch<'s, 'a> {
     /// The directions, one or two.
-    pub views: &'s [View<'a>],
+    views: &'s [View<'a>],
     /// Samples of each.
-    pub spans: &'s [Span],
+    spans: &'s [Span],
     /// χ² of the one line that a view has where an event cannot be fitted.
     straight: [f64; 2],
+    /// What pulse and receiver of each view make of an edge.
+    answers: Vec<Answers>,
+    /// Gaps of each view that were asked for, by their edges; none where no line can be
+    /// drawn.
+    gaps: [BTreeMap<usize, Option<Gap>>; 2],
+    /// Fits around the valleys by the bits of their places: steps and peaks are sought at
+    /// the same ones.
+    known: HashMap<u64, [Option<Fit>; 2]>,
 }
 
 impl<'s, 'a> Stretch<'s, 'a> {
@@ -159,6 +222,9 @@ impl<'s, 'a> Stretch<'s, 'a> {
             views,
             spans,
             straight,
+            answers: views.iter().map(|v| Answers::of(v.eye.response)).collect(),
+            gaps: [BTreeMap::new(), BTreeMap::new()],
+            known: HashMap::new(),
         }
     }
 
@@ -168,11 +234,44 @@ impl<'s, 'a> Stretch<'s, 'a> {
         self.views.iter().fold(f64::INFINITY, finest)
     }
 
+    /// The gap of view `v` behind sample `edge`.
+    fn gap(&mut self, v: usize, edge: usize) -> Option<&mut Gap> {
+        let gap = self.gaps[v].entry(edge);
+        gap.or_insert_with(|| Gap::new(&self.views[v], edge, self.spans[v]))
+            .as_mut()
+    }
+
+    /// The least that χ² with the event at `z_m` can be, with a peak or without: what the
+    /// lines beside it leave. None where no view can be fitted.
+    fn at_least(&mut self, z_m: f64) -> Option<f64> {
+        let (mut least, mut is_fitted) = (0.0, false);
+        for v in 0..self.views.len() {
+            let edge = before(self.views[v].index(z_m));
+            match edge.and_then(|edge| self.gap(v, edge)) {
+                Some(gap) => {
+                    least += gap.left.chi_square + gap.right.chi_square;
+                    is_fitted = true;
+                }
+                None => least += self.straight[v],
+            }
+        }
+        is_fitted.then_some(least)
+    }
+
     /// Fits of all views with the event at `z_m`; none where no view can be fitted.
-    fn fits(&self, z_m: f64) -> Option<[Option<Fit>; 2]> {
+    fn fits(&mut self, z_m: f64) -> Option<[Option<Fit>; 2]> {
         let mut fits = [None; 2];
-        for (slot, (view, &span)) in fits.iter_mut().zip(self.views.iter().zip(self.spans)) {
-            *slot = fit_at(view, view.index(z_m), span);
+        for (v, fit) in fits.iter_mut().enumerate().take(self.views.len()) {
+            let (view, span) = (self.views[v], self.spans[v]);
+            let x = view.index(z_m);
+            let mut answers = std::mem::take(&mut self.answers[v]);
+            if let Some(gap) = before(x).and_then(|edge| self.gap(v, edge)) {
+                if gap.power.is_empty() {
+                    gap.fill(&view, span);
+                }
+                *fit = Some(gap.fit(&view, x, &mut answers));
+            }
+            self.answers[v] = answers;
         }
         fits.iter().any(Option::is_some).then_some(fits)
     }
@@ -188,8 +287,15 @@ impl<'s, 'a> Stretch<'s, 'a> {
         fits.iter().zip(&self.straight).map(one).sum()
     }
 
-    fn place(&self, z_m: f64, shape: Shape) -> Option<Place> {
-        let fits = self.fits(z_m)?;
+    fn place(&mut self, z_m: f64, shape: Shape) -> Option<Place> {
+        let fits = match self.known.get(&z_m.to_bits()) {
+            Some(fits) => *fits,
+            None => {
+                let fits = self.fits(z_m)?;
+                self.known.insert(z_m.to_bits(), fits);
+                fits
+            }
+        };
         let information: f64 = fits
             .iter()
             .zip(self.views)
@@ -208,21 +314,35 @@ impl<'s, 'a> Stretch<'s, 'a> {
     /// Searches `from_m..=to_m` for the place of least χ² with a step, and with a step
     /// and a peak: a part of the pulse at a time first, then around the deepest valleys
     /// every sample, then fractions of a sample.
-    pub fn locate(&self, from_m: f64, to_m: f64) -> Option<[Place; 2]> {
+    pub fn locate(&mut self, from_m: f64, to_m: f64) -> Option<[Place; 2]> {
         let spacing = self.spacing_m();
         let pulse = self.views.iter().map(|v| v.eye.pulse_samples);
         let narrowest = pulse.fold(f64::INFINITY, f64::min);
         let stride = (narrowest / LOOKS_PER_PULSE).floor().max(1.0);
         let count = ((to_m - from_m) / (stride * spacing)).floor().max(0.0) as usize;
-        let coarse: Vec<(f64, [f64; 2])> = (0..=count)
-            .filter_map(|k| {
-                let z_m = from_m + k as f64 * stride * spacing;
-                let fits = self.fits(z_m)?;
-                Some((z_m, SHAPES.map(|shape| self.chi_square(&fits, shape))))
-            })
+        let place = |k: usize| from_m + k as f64 * stride * spacing;
+        let mut bounds: Vec<(f64, usize)> = (0..=count)
+            .filter_map(|k| Some((self.at_least(place(k))?, k)))
             .collect();
+        bounds.sort_by(|a, b| a.0.total_cmp(&b.0));
+        // Where the lines alone leave more than the best step so far, nothing is better.
+        let mut least = f64::INFINITY;
+        let mut coarse: Vec<Option<[f64; 2]>> = vec![None; count + 1];
+        for (bound, k) in bounds {
+            if bound > least {
+                break;
+            }
+            if let Some(fits) = self.fits(place(k)) {
+                let costs = SHAPES.map(|shape| self.chi_square(&fits, shape));
+                least = least.min(costs[0]);
+                coarse[k] = Some(costs);
+            }
+        }
         let [step, peak] = [0, 1].map(|s| {
-            let best = self.bottom(&coarse, s, (stride, spacing))?;
+            let costs = coarse.iter().map(|c| c.map_or(f64::INFINITY, |c| c[s]));
+            let valleys = valleys(&costs.collect::<Vec<f64>>());
+            let starts = valleys.into_iter().map(place).collect();
+            let best = self.bottom(starts, SHAPES[s], (stride, spacing))?;
             match SHAPES[s] {
                 Shape::Step => Some(self.widened(best)),
                 Shape::Peak => Some(self.plateau(best, spacing / 8.0)),
@@ -234,23 +354,16 @@ impl<'s, 'a> Stretch<'s, 'a> {
     /// The deepest point of the valleys of a coarse pass: a steep one may look shallow
     /// when its bottom lies between two looks.
     fn bottom(
-        &self,
-        coarse: &[(f64, [f64; 2])],
-        s: usize,
+        &mut self,
+        starts: Vec<f64>,
+        shape: Shape,
         (stride, spacing): (f64, f64),
     ) -> Option<Place> {
-        let cost = |k: usize| coarse[k].1[s];
-        let mut valleys: Vec<usize> = (0..coarse.len())
-            .filter(|&k| {
-                k.checked_sub(1).is_none_or(|j| cost(k) <= cost(j))
-                    && (k + 1 == coarse.len() || cost(k) <= cost(k + 1))
-            })
-            .collect();
-        valleys.sort_by(|&a, &b| cost(a).total_cmp(&cost(b)));
+        let finest = spacing / 8.0;
         let mut best: Option<Place> = None;
-        for &k in valleys.iter().take(VALLEYS) {
-            let start = self.place(coarse[k].0, SHAPES[s])?;
-            let found = self.descend(start, stride * spacing, spacing / 8.0, SHAPES[s]);
+        for z_m in starts {
+            let start = self.place(z_m, shape)?;
+            let found = self.descend(start, stride * spacing, finest, shape);
             if best
                 .as_ref()
                 .is_none_or(|b| found.chi_square < b.chi_square)
@@ -258,13 +371,12 @@ impl<'s, 'a> Stretch<'s, 'a> {
                 best = Some(found);
             }
         }
-        let finest = spacing / 8.0;
-        best.map(|b| self.descend(b, finest, finest / 8.0, SHAPES[s]))
+        best.map(|b| self.descend(b, finest, finest / 8.0, shape))
     }
 
     /// Best of the places within `reach`, looked at every quarter of it, then again
     /// around the best until they lie `finest` apart.
-    fn descend(&self, start: Place, reach: f64, finest: f64, shape: Shape) -> Place {
+    fn descend(&mut self, start: Place, reach: f64, finest: f64, shape: Shape) -> Place {
         let mut best = start;
         let mut step = reach;
         while step > finest {
@@ -283,7 +395,7 @@ impl<'s, 'a> Stretch<'s, 'a> {
 
     /// Mean and variance of the place's distance from `best`, by the likelihood at
     /// `count` places on each side `step` apart.
-    fn spread(&self, best: &Place, shape: Shape, count: i32, step: f64) -> (f64, f64) {
+    fn spread(&mut self, best: &Place, shape: Shape, count: i32, step: f64) -> (f64, f64) {
         let (mut total, mut first, mut second) = (0.0, 0.0, 0.0);
         for k in -count..=count {
             let d = f64::from(k) * step;
@@ -303,7 +415,7 @@ impl<'s, 'a> Stretch<'s, 'a> {
     /// curvature at the bottom does not tell of: the error becomes the spread of the
     /// likelihood over four standard errors, or sixteen of a step so weak that noise may
     /// throw it far, if that is more.
-    fn widened(&self, best: Place) -> Place {
+    fn widened(&mut self, best: Place) -> Place {
         if !best.std_error_m.is_finite() {
             return best;
         }
@@ -318,7 +430,7 @@ impl<'s, 'a> Stretch<'s, 'a> {
 
     /// Between two samples a sharp edge leaves the likelihood flat: the place becomes its
     /// mean over the plateau, and the error its spread.
-    fn plateau(&self, best: Place, step: f64) -> Place {
+    fn plateau(&mut self, best: Place, step: f64) -> Place {
         let (mean, variance) = self.spread(&best, Shape::Peak, 12, step);
         if variance < step * step / 4.0 {
             // Sharper than the grid: the bottom itself, and the ramp's information.
@@ -339,6 +451,18 @@ impl<'s, 'a> Stretch<'s, 'a> {
 /// ramp's own information says: nine standard errors, where the likelihood still has one
 /// valley in all but a few of a hundred draws.
 const THROWN: f64 = 81.0;
+
+/// Indices of the deepest valleys of a row of costs, deepest first.
+fn valleys(costs: &[f64]) -> Vec<usize> {
+    let cost = |k: usize| costs.get(k).copied().unwrap_or(f64::INFINITY);
+    let mut valleys: Vec<usize> = (0..costs.len())
+        .filter(|&k| cost(k).is_finite())
+        .filter(|&k| cost(k) <= cost(k.wrapping_sub(1)) && cost(k) <= cost(k + 1))
+        .collect();
+    valleys.sort_by(|&a, &b| cost(a).total_cmp(&cost(b)));
+    valleys.truncate(VALLEYS);
+    valleys
+}
 
 const SHAPES: [Shape; 2] = [Shape::Step, Shape::Peak];
 

@@ -66,19 +66,18 @@ fn recovery(power: &Power, noise: &Noise, at: usize, length: usize, limit: usize
         .map(|(i, v)| v / (level * (rate * (last - i as f64)).exp()))
         .collect();
     let variance = (noise.density(level) / (level * level)).max(1e-24);
-    let (_, _, line) = line_of(&straight);
+    let left = beside_line(&straight);
     let mut best: Option<(f64, f64, f64)> = None;
     let mut time = 1.5;
     while time <= length as f64 / 3.0 {
-        let decay: Vec<f64> = (0..length).map(|i| (-(i as f64) / time).exp()).collect();
-        let (square, amplitude) = with_column(&straight, &decay, line);
-        if amplitude > 0.0 && best.is_none_or(|b| square < b.0) {
-            best = Some((square, time, amplitude));
+        let (gain, amplitude) = exponential(&left, time);
+        if amplitude > 0.0 && best.is_none_or(|b| gain > b.0) {
+            best = Some((gain, time, amplitude));
         }
         time *= 1.4;
     }
-    let (square, time, amplitude) = best?;
-    if line - square < BELIEVED * variance || square > best_step(&straight, line) {
+    let (gain, time, amplitude) = best?;
+    if gain < BELIEVED * variance || gain < best_step(&left) {
         return None;
     }
     let sd = (variance / time).sqrt();
@@ -87,55 +86,70 @@ fn recovery(power: &Power, noise: &Noise, at: usize, length: usize, limit: usize
     Some((on.ceil() as usize).clamp(1, length))
 }
 
-/// Level at the middle, slope, and sum of squares of the least-squares line.
-fn line_of(y: &[f64]) -> (f64, f64, f64) {
+/// What the least-squares line through samples in a row leaves of them.
+fn beside_line(y: &[f64]) -> Vec<f64> {
     let n = y.len() as f64;
     let mean = y.iter().sum::<f64>() / n;
     let middle = (n - 1.0) / 2.0;
-    let sxx = n * (n * n - 1.0) / 12.0;
+    let offset = |i: usize| i as f64 - middle;
     let slope = y
         .iter()
         .enumerate()
-        .map(|(i, v)| (i as f64 - middle) * v)
+        .map(|(i, v)| offset(i) * v)
         .sum::<f64>()
-        / sxx;
-    let square = y
-        .iter()
-        .enumerate()
-        .map(|(i, v)| (v - mean - slope * (i as f64 - middle)).powi(2))
-        .sum();
-    (mean, slope, square)
+        / spread(n);
+    let rest = |(i, v): (usize, &f64)| v - mean - slope * offset(i);
+    y.iter().enumerate().map(rest).collect()
 }
 
-/// Sum of squares and amplitude when one more column is fitted beside the line whose
-/// own sum of squares is `line`.
-fn with_column(y: &[f64], column: &[f64], line: f64) -> (f64, f64) {
-    // What is left of the column beside the line decides.
-    let (mean, slope, left) = line_of(column);
+/// Sum of the squared distances of n samples in a row from their middle.
+fn spread(n: f64) -> f64 {
+    n * (n * n - 1.0) / 12.0
+}
+
+/// Drop of the sum of squares that a column fitted beside the line gives, and its
+/// amplitude. Of the column: its sums alone, times the distance from the middle, squared,
+/// and times what the line left of the samples.
+fn beside(n: f64, [sum, moment, square, product]: [f64; 4]) -> (f64, f64) {
+    // What is left of the column beside a line of its own decides.
+    let left = square - sum * sum / n - moment * moment / spread(n);
     if left <= 0.0 {
-        return (line, 0.0);
+        return (0.0, 0.0);
     }
-    let middle = (y.len() as f64 - 1.0) / 2.0;
-    let product: f64 = y
-        .iter()
-        .zip(column)
-        .enumerate()
-        .map(|(i, (v, c))| v * (c - mean - slope * (i as f64 - middle)))
-        .sum();
-    (line - product * product / left, product / left)
+    (product * product / left, product / left)
 }
 
-/// Least sum of squares of a line with one step anywhere in it.
-fn best_step(y: &[f64], line: f64) -> f64 {
-    let n = y.len();
+/// [`beside`] for an exponential that begins with the samples.
+fn exponential(left: &[f64], time: f64) -> (f64, f64) {
+    let n = left.len() as f64;
+    let middle = (n - 1.0) / 2.0;
+    let factor = (-1.0 / time).exp();
+    let (mut column, mut sums) = (1.0, [0.0; 4]);
+    for (i, r) in left.iter().enumerate() {
+        sums[0] += column;
+        sums[1] += column * (i as f64 - middle);
+        sums[2] += column * column;
+        sums[3] += column * r;
+        column *= factor;
+    }
+    beside(n, sums)
+}
+
+/// Greatest drop of the sum of squares that one step anywhere gives.
+fn best_step(left: &[f64]) -> f64 {
+    let n = left.len();
     let stride = (n / 32).max(1);
-    (2..n - 2)
-        .step_by(stride)
-        .map(|k| {
-            let column: Vec<f64> = (0..n).map(|i| f64::from(i < k)).collect();
-            with_column(y, &column, line).0
-        })
-        .fold(line, f64::min)
+    let mut product = 0.0;
+    let mut best: f64 = 0.0;
+    for (k, r) in left.iter().enumerate().take(n - 2) {
+        if k >= 2 && (k - 2) % stride == 0 {
+            let (k, n) = (k as f64, n as f64);
+            // Ones before k: Σ (i − middle) = k·(k − n)/2.
+            best = best.max(beside(n, [k, 0.5 * k * (k - n), k, product]).0);
+        }
+        product += r;
+    }
+    best
 }
 
 #[cfg(test)]

@@ -77,48 +77,6 @@ impl Response {
         (risen + rest).min(1.0)
     }
 
-    /// Ramp and peak at `u`, `u` + 1, … samples behind the leading edge: the same as
-    /// [`Self::ramp`] and [`Self::peak`].
-    pub fn answers(self, u: f64) -> impl Iterator<Item = (f64, f64)> {
-        let ramps = self.in_a_row(u - self.late).map(|(ramp, _)| ramp);
-        ramps.zip(self.in_a_row(u).map(|(_, peak)| peak))
-    }
-
-    /// Ramp and peak at `u`, `u` + 1, … with no lateness, by one exponential for all.
-    fn in_a_row(self, u: f64) -> impl Iterator<Item = (f64, f64)> {
-        let r = self.pole.max(1e-9);
-        let slow = self.pole >= 1e-3;
-        let factor = if slow { (-1.0 / r).exp() } else { 0.0 };
-        let at_end = if slow {
-            1.0 - (-self.pulse / r).exp()
-        } else {
-            1.0
-        };
-        let share = self.pole / self.pulse;
-        let fall = move |u: f64| if slow { (-u / r).exp() } else { 0.0 };
-        let (mut rest, mut behind) = (fall(u), None);
-        let mut u = u;
-        std::iter::from_fn(move || {
-            let answer = if u <= 0.0 {
-                (0.0, 0.0)
-            } else if u <= self.pulse {
-                let risen = 1.0 - rest;
-                ((u / self.pulse - share * risen).min(1.0), risen)
-            } else {
-                let left = *behind.get_or_insert_with(|| fall(u - self.pulse));
-                behind = Some(left * factor);
-                (1.0 - share * at_end * left, at_end * left)
-            };
-            rest = if u <= 0.0 {
-                fall(u + 1.0)
-            } else {
-                rest * factor
-            };
-            u += 1.0;
-            Some(answer)
-        })
-    }
-
     /// Samples behind the leading edge at which half of a step is through on
     /// average: a line drawn to here does not feel a change of slope.
     pub fn middle(&self) -> f64 {
@@ -141,6 +99,97 @@ impl Response {
             .max(1.0)
             .ln();
         (self.pole * (needed - SETTLED).max(0.0)).ceil() as usize
+    }
+}
+
+/// Ramps and peaks of one response at samples in a row: as [`Response::ramp`] and
+/// [`Response::peak`], with few exponentials for all.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Answers {
+    pulse: f64,
+    /// Time constant; none for a receiver that follows at once.
+    pole: Option<f64>,
+    /// Time constant over the pulse.
+    share: f64,
+    /// What a reflection has come up to at the pulse's end.
+    at_end: f64,
+    /// By how much the ramp lags behind the peak.
+    late: f64,
+    /// e^(−k/r) for k = 0, 1, …
+    falls: Vec<f64>,
+    ramp: Vec<f64>,
+    peak: Vec<f64>,
+}
+
+impl Answers {
+    /// Of a response.
+    pub(super) fn of(response: Response) -> Self {
+        let Response {
+            pulse, pole, late, ..
+        } = response;
+        let pole = (pole >= 1e-3).then_some(pole);
+        Self {
+            pulse,
+            pole,
+            share: pole.unwrap_or(0.0) / pulse,
+            at_end: pole.map_or(1.0, |r| 1.0 - (-pulse / r).exp()),
+            late,
+            falls: Vec::new(),
+            ramp: Vec::new(),
+            peak: Vec::new(),
+        }
+    }
+
+    /// Answers at `u`, `u` + 1, … samples behind the leading edge, `count` of them.
+    pub(super) fn begin(&mut self, u: f64, count: usize) {
+        let fall = |u: f64| self.pole.map_or(0.0, |r| (-u / r).exp());
+        if self.falls.len() < count {
+            let factor = fall(1.0);
+            let powers = std::iter::successors(Some(1.0), |last| Some(last * factor));
+            self.falls = powers.take(count.next_power_of_two()).collect();
+        }
+        self.ramp.clear();
+        self.peak.clear();
+        self.along(u, count, |this, risen, _| this.peak.push(risen));
+        self.along(u - self.late, count, |this, risen, through| {
+            let lag = this.share * risen;
+            this.ramp
+                .push(through.map_or(1.0 - lag, |share| (share - lag).min(1.0)));
+        });
+    }
+
+    /// Goes along `count` samples from `u` on with what has risen of a reflection there,
+    /// and the share of the pulse that has passed; none of it behind the pulse.
+    fn along(&mut self, u: f64, count: usize, mut push: impl FnMut(&mut Self, f64, Option<f64>)) {
+        let fall = |pole: Option<f64>, u: f64| pole.map_or(0.0, |r| (-u / r).exp());
+        // How many samples lie at most so far behind the edge.
+        let up_to = |most: f64| {
+            if u <= most {
+                (most - u) as usize + 1
+            } else {
+                0
+            }
+        };
+        let before = up_to(0.0).min(count);
+        let inside = up_to(self.pulse).clamp(before, count);
+        for _ in 0..before {
+            push(self, 0.0, Some(0.0));
+        }
+        let from = u + before as f64;
+        let left = fall(self.pole, from);
+        for k in 0..inside - before {
+            let through = (from + k as f64) / self.pulse;
+            push(self, 1.0 - left * self.falls[k], Some(through));
+        }
+        let left = self.at_end * fall(self.pole, u + inside as f64 - self.pulse);
+        for k in 0..count - inside {
+            push(self, left * self.falls[k], None);
+        }
+    }
+
+    /// Ramp and peak at each of the samples.
+    pub(super) fn iter(&self) -> impl Iterator<Item = (f64, f64)> {
+        self.ramp.iter().copied().zip(self.peak.iter().copied())
     }
 }
 
@@ -182,12 +231,12 @@ pub(super) fn place(power: &Power, edge: usize, response: &Response) -> Option<f
         return None;
     }
     let (from, to) = (edge as f64 - 0.5, edge as f64 + 2.5);
+    let mut answers = Answers::of(*response);
     let best = (0..=240)
         .map(|j| from + f64::from(j) / 80.0)
-        .min_by(|a, b| {
-            let square = |x: f64| square_of(samples, lo, x, response).0;
-            square(*a).total_cmp(&square(*b))
-        })?;
+        .map(|x| (x, square_of(samples, lo, x, &mut answers).0))
+        .min_by(|a, b| a.1.total_cmp(&b.1))
+        .map(|best| best.0)?;
     // At the end of what was looked through, it is not a place.
     (best > from && best < to).then_some(best)
 }
@@ -209,14 +258,14 @@ fn fit(power: &Power, edge: usize, pulse: f64, noise_rms: f64) -> Option<(f64, f
     for _ in 0..3 {
         for k in 0..=16 {
             let r = pole.0 + (pole.1 - pole.0) * f64::from(k) / 16.0;
-            let response = Response {
+            let mut answers = Answers::of(Response {
                 pulse,
                 pole: r,
                 ..Response::default()
-            };
+            });
             for j in 0..=16 {
                 let x = place.0 + (place.1 - place.0) * f64::from(j) / 16.0;
-                let (square, height) = square_of(samples, lo, x, &response);
+                let (square, height) = square_of(samples, lo, x, &mut answers);
                 if square < best.0 {
                     best = (square, r, height);
                     found = (r, x);
@@ -233,19 +282,14 @@ fn fit(power: &Power, edge: usize, pulse: f64, noise_rms: f64) -> Option<(f64, f
     }
     // A receiver that follows at once, unless the noise says otherwise: one more
     // parameter, three standard errors.
-    let at_once = (0..=32)
+    let mut answers = Answers::of(Response {
+        pulse,
+        ..Response::default()
+    });
+    let at_once = (0..=48)
         .map(|j| {
             let x = edge as f64 - 0.5 + f64::from(j) / 16.0;
-            square_of(
-                samples,
-                lo,
-                x,
-                &Response {
-                    pulse,
-                    ..Response::default()
-                },
-            )
-            .0
+            square_of(samples, lo, x, &mut answers).0
         })
         .fold(f64::INFINITY, f64::min);
     if at_once - square < 9.0 * noise_rms * noise_rms {
@@ -258,29 +302,37 @@ fn fit(power: &Power, edge: usize, pulse: f64, noise_rms: f64) -> Option<(f64, f
 }
 
 /// Sum of squares and peak height of the best levels and peak with the edge at `x`.
-fn square_of(samples: &[f64], lo: usize, x: f64, response: &Response) -> (f64, f64) {
+fn square_of(samples: &[f64], lo: usize, x: f64, answers: &mut Answers) -> (f64, f64) {
     // Three columns: level before, level after, peak.
     let mut m = nalgebra::Matrix3::<f64>::zeros();
     let mut v = nalgebra::Vector3::<f64>::zeros();
-    let row = |i: usize| {
-        let u = (lo + i) as f64 - x;
-        let q = response.ramp(u);
-        nalgebra::Vector3::new(1.0 - q, q, response.peak(u))
-    };
-    for (i, p) in samples.iter().enumerate() {
-        let r = row(i);
-        m += r * r.transpose();
-        v += r * *p;
+    // Before the edge nothing answers; from the last sample there on, all in a row.
+    let before = ((x - lo as f64).max(0.0) as usize).min(samples.len());
+    let (flat, risen) = samples.split_at(before);
+    m[(0, 0)] = before as f64;
+    v[0] = flat.iter().sum();
+    answers.begin((lo + before) as f64 - x, risen.len());
+    let rows = || answers.iter().zip(risen);
+    for ((q, peak), p) in rows() {
+        let r = 1.0 - q;
+        m[(0, 0)] += r * r;
+        m[(1, 0)] += r * q;
+        m[(1, 1)] += q * q;
+        m[(2, 0)] += r * peak;
+        m[(2, 1)] += q * peak;
+        m[(2, 2)] += peak * peak;
+        v += nalgebra::Vector3::new(r, q, peak) * *p;
     }
+    // Its upper half is not looked at.
     let Some(solution) = m.cholesky().map(|c| c.solve(&v)) else {
         return (f64::INFINITY, 0.0);
     };
-    let square = samples
-        .iter()
-        .enumerate()
-        .map(|(i, p)| (p - row(i).dot(&solution)).powi(2))
-        .sum();
-    (square, solution[2])
+    let (level, after, height) = (solution[0], solution[1], solution[2]);
+    let square = flat.iter().map(|p| (p - level).powi(2)).sum::<f64>()
+        + rows()
+            .map(|((q, peak), p)| (p - level * (1.0 - q) - after * q - height * peak).powi(2))
+            .sum::<f64>();
+    (square, height)
 }
 
 #[cfg(test)]
@@ -318,8 +370,10 @@ mod tests {
                 late: 0.4,
                 early: 0.0,
             };
-            for start in [-0.4, 0.0, 0.2, 0.99] {
-                for (k, (ramp, peak)) in response.answers(start).take(40).enumerate() {
+            let mut answers = Answers::of(response);
+            for start in [-2.4, -0.4, 0.0, 0.2, 0.3, 0.99, 9.1] {
+                answers.begin(start, 40);
+                for (k, (ramp, peak)) in answers.iter().enumerate() {
                     let u = start + k as f64;
                     approx::assert_abs_diff_eq!(ramp, response.ramp(u), epsilon = 1e-12);
                     approx::assert_abs_diff_eq!(peak, response.peak(u), epsilon = 1e-12);

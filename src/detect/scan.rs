@@ -11,9 +11,13 @@ const LOOKS_PER_WINDOW: usize = 16;
 /// Share of the squared threshold at which the second pass is taken: (1 − 0.14)² less noise.
 const SECOND_PASS: f64 = 0.6;
 
-/// Longest window in which the means alone decide whether a place is worth a look.
-/// Over a longer one the fibre's own slope would count as a step.
-const MEANS_DECIDE: usize = 64;
+/// Longest window in which the means alone decide whether a place is worth a look. Over a
+/// longer one the centres of the two sides, by weight, are no longer their middles.
+const MEANS_DECIDE: usize = 256;
+
+/// Windows that a stretch must hold for its slope to be taken out of the means: a step of d
+/// in its middle then tilts its line so that the means fall by a fifth of d less at most.
+const WINDOWS_FOR_SLOPE: usize = 8;
 
 /// Expected excesses of the threshold for one false event: some are lost between looks,
 /// and a place taken where the ramp fits best has less than the greatest statistic. Over
@@ -97,14 +101,11 @@ fn statistic(
 }
 
 /// The joint statistic alone, with windows up to the ends of the spans.
-pub(super) fn square_at(
-    views: &[View<'_>],
-    spans: &[Span],
-    thresholds: &Thresholds,
-    z_m: f64,
-) -> Option<f64> {
-    let (square, ..) = statistic(views, spans, z_m, UP_TO_THE_ENDS, thresholds.spacing_m())?;
-    Some(square)
+pub(super) fn square_at(views: &[View<'_>], spans: &[Span], z_m: f64) -> Option<f64> {
+    let squares = views.iter().zip(spans);
+    squares
+        .filter_map(|(view, &span)| view.square(view.index(z_m), span, UP_TO_THE_ENDS))
+        .reduce(|a, b| a + b)
 }
 
 /// The joint statistic held against its threshold at one place, with windows up to the
@@ -131,6 +132,18 @@ fn test_above(
     window: usize,
     share: f64,
 ) -> Option<Candidate> {
+    if share > 0.0 {
+        let (mut most, mut directions) = (0.0, 0_usize);
+        for (view, &span) in views.iter().zip(spans) {
+            if let Some(square) = view.square_at_most(view.index(z_m), span, window) {
+                most += square;
+                directions += 1;
+            }
+        }
+        if directions == 0 || most < share * thresholds.least[directions - 1] {
+            return None;
+        }
+    }
     let (square, directions, change) =
         statistic(views, spans, z_m, window, thresholds.spacing_m())?;
     if square < share * thresholds.least[directions - 1] {
@@ -145,6 +158,19 @@ fn test_above(
     })
 }
 
+/// The slopes of the stretches, where they are long enough for windows to be judged by
+/// their means.
+fn slopes(views: &[View<'_>], spans: &[Span], window: usize) -> Option<[f64; 2]> {
+    let mut slopes = [0.0; 2];
+    for (slope, (view, span)) in slopes.iter_mut().zip(views.iter().zip(spans)) {
+        if window > MEANS_DECIDE || span.hi < span.lo + WINDOWS_FOR_SLOPE * window {
+            return None;
+        }
+        *slope = view.eye.sums.line(span.lo, span.hi)?.slope;
+    }
+    Some(slopes)
+}
+
 /// Whether the means beside a place leave room for a step beyond every threshold.
 fn worth_a_look(
     views: &[View<'_>],
@@ -152,12 +178,14 @@ fn worth_a_look(
     thresholds: &Thresholds,
     z_m: f64,
     window: usize,
+    slopes: [f64; 2],
 ) -> bool {
-    let square: f64 = views
-        .iter()
-        .zip(spans)
-        .filter_map(|(view, &span)| view.rough_square(view.index(z_m), span, window))
-        .sum();
+    let mut square = 0.0;
+    for (slope, (view, &span)) in slopes.iter().zip(views.iter().zip(spans)) {
+        square += view
+            .rough_square(view.index(z_m), span, window, *slope)
+            .unwrap_or(0.0);
+    }
     square > thresholds.least[0]
 }
 
@@ -181,10 +209,13 @@ pub(super) fn steps(
     let stride = (window / LOOKS_PER_WINDOW).max(1);
     let stride_m = stride as f64 * spacing;
     let looks = ((to_m - from_m) / stride_m).max(0.0) as usize;
+    let slopes = slopes(views, spans, window);
     let mut found: Vec<Candidate> = Vec::new();
     for k in 0..=looks {
         let z = from_m + k as f64 * stride_m;
-        if window <= MEANS_DECIDE && !worth_a_look(views, spans, thresholds, z, window) {
+        if let Some(slopes) = slopes
+            && !worth_a_look(views, spans, thresholds, z, window, slopes)
+        {
             continue;
         }
         let Some(seen) = test_above(views, spans, thresholds, z, window, SECOND_PASS) else {

@@ -8,7 +8,10 @@
 /// rounding. Levels should be detrended first for the same reason.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Sums {
-    from: Vec<[f64; 6]>,
+    /// Weight and weight·y, apart from the rest: means are asked for most often.
+    level: Vec<[f64; 2]>,
+    /// Weight·x, weight·x², weight·x·y and weight·y².
+    shape: Vec<[f64; 4]>,
 }
 
 /// A line through a window of samples: index of a sample against level.
@@ -44,64 +47,80 @@ impl Line {
 impl Sums {
     /// Sums over levels `y` with weights `w` = 1/variance; weight 0 leaves a sample out.
     pub fn new(y: &[f64], w: &[f64]) -> Self {
-        let n = y.len();
-        let mut from = vec![[0.0; 6]; n + 1];
-        let mut sum = [0.0; 6];
+        Self::of(|i| y[i], w)
+    }
+
+    /// As [`Self::new`], the levels by a function of the index.
+    pub(super) fn of(y: impl Fn(usize) -> f64, w: &[f64]) -> Self {
+        let n = w.len();
+        let mut level = vec![[0.0; 2]; n + 1];
+        let mut shape = vec![[0.0; 4]; n + 1];
+        let (mut sums, mut moments) = ([0.0; 2], [0.0; 4]);
         for i in (0..n).rev() {
             let weight = w[i];
             if weight > 0.0 {
                 let x = i as f64 - n as f64;
                 let wx = weight * x;
-                let wy = weight * y[i];
-                sum[0] += weight;
-                sum[1] += wx;
-                sum[2] += wx * x;
-                sum[3] += wy;
-                sum[4] += wy * x;
-                sum[5] += wy * y[i];
+                let y = y(i);
+                let wy = weight * y;
+                sums[0] += weight;
+                sums[1] += wy;
+                moments[0] += wx;
+                moments[1] += wx * x;
+                moments[2] += wy * x;
+                moments[3] += wy * y;
             }
-            from[i] = sum;
+            level[i] = sums;
+            shape[i] = moments;
         }
-        Self { from }
+        Self { level, shape }
+    }
+
+    /// Running sums of weight and weight·y from each sample to the end of the trace.
+    pub(super) fn running(&self) -> &[[f64; 2]] {
+        &self.level
     }
 
     /// Total weight of the samples `lo..hi`.
     pub fn weight(&self, lo: usize, hi: usize) -> f64 {
-        self.from[lo][0] - self.from[hi][0]
+        self.level[lo][0] - self.level[hi][0]
     }
 
     /// Weighted mean of the samples `lo..hi` and its variance; none without weight.
     pub fn mean(&self, lo: usize, hi: usize) -> Option<(f64, f64)> {
-        let weight = self.weight(lo, hi);
-        (weight > 0.0).then(|| ((self.from[lo][3] - self.from[hi][3]) / weight, 1.0 / weight))
+        let (a, b) = (&self.level[lo], &self.level[hi]);
+        let weight = a[0] - b[0];
+        (weight > 0.0).then(|| ((a[1] - b[1]) / weight, 1.0 / weight))
     }
 
     /// Line through the samples `lo..hi`; none when fewer than two have weight.
+    #[inline]
     pub fn line(&self, lo: usize, hi: usize) -> Option<Line> {
         if hi < lo + 2 {
             return None;
         }
-        let (a, b) = (&self.from[lo], &self.from[hi]);
-        let s0 = a[0] - b[0];
+        let (p, q) = (&self.level[lo], &self.level[hi]);
+        let s0 = p[0] - q[0];
         if s0 <= 0.0 {
             return None;
         }
         let variance = 1.0 / s0;
-        let sx = a[1] - b[1];
+        let (a, b) = (&self.shape[lo], &self.shape[hi]);
+        let sx = a[0] - b[0];
         let mean_x = sx * variance;
-        let sxx = (a[2] - b[2]) - sx * mean_x;
+        let sxx = (a[1] - b[1]) - sx * mean_x;
         // Two samples of equal weight w at distance 1 have Σw(x−x̄)² = w/2.
         if sxx <= 0.2 * s0 / (hi - lo) as f64 {
             return None;
         }
-        let sy = a[3] - b[3];
+        let sy = p[1] - q[1];
         let level = sy * variance;
-        let sxy = (a[4] - b[4]) - sx * level;
-        let syy = (a[5] - b[5]) - sy * level;
+        let sxy = (a[2] - b[2]) - sx * level;
+        let syy = (a[3] - b[3]) - sy * level;
         let slope_variance = 1.0 / sxx;
         let slope = sxy * slope_variance;
         Some(Line {
-            centre: mean_x + (self.from.len() - 1) as f64,
+            centre: mean_x + (self.level.len() - 1) as f64,
             level,
             slope,
             level_variance: variance,

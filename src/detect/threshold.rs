@@ -39,14 +39,25 @@ pub fn false_events_per_sample(u: f64, c: f64, directions: usize) -> f64 {
 /// The threshold on |T| (one direction) or √(`T_A²` + `T_B²`) (two) at which
 /// false events come at `rate_per_sample`.
 pub fn threshold(rate_per_sample: f64, c: f64, directions: usize) -> f64 {
-    // The rate solved for the u² in its exponent. The rest changes so slowly with u
-    // that every round adds a digit; below u² = 2 the rate no longer falls with u.
-    let mut square: f64 = 25.0;
+    // The rate solved for the u² in its exponent; below u² = 2 the rate no longer falls
+    // with u. The rest changes so slowly with u that every round adds a digit, and the line
+    // through the last two rounds far more.
+    let wanted = rate_per_sample.ln();
+    let next = |square: f64| {
+        let at_u = false_events_per_sample(square.sqrt(), c, directions);
+        (2.0 * (at_u.ln() + square / 2.0 - wanted)).max(2.25)
+    };
+    let (mut square, mut moves) = (25.0, next(25.0) - 25.0);
+    let mut step = moves;
     for _ in 0..12 {
-        let u = square.sqrt();
-        let at_u = false_events_per_sample(u, c, directions);
-        let without_exponent = at_u.ln() + square / 2.0;
-        square = (2.0 * (without_exponent - rate_per_sample.ln())).max(2.25);
+        square += step;
+        let now = next(square) - square;
+        if now.abs() < 1e-12 * square {
+            break;
+        }
+        let slope = (now - moves) / step;
+        step = if slope < -0.5 { -now / slope } else { now };
+        moves = now;
     }
     square.sqrt()
 }

@@ -22,7 +22,7 @@ pub struct View<'a> {
 
 /// The samples of one view that two neighbouring events leave to what lies
 /// between them, in the view's own travel: `lo..hi`.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub struct Span {
     /// First sample.
     pub lo: usize,
@@ -101,19 +101,36 @@ impl<'a> View<'a> {
     /// Step at index `x`, both lines drawn to the middle of the pulse's ramp: there
     /// a difference of the two slopes moves the step least, and not at all in the mean.
     pub fn step(&self, x: f64, span: Span, window: usize) -> Option<Step> {
-        let (left, right) = self.sides(x, span, window)?;
-        let sums = &self.eye.sums;
-        let (before, after) = (sums.line(left.lo, left.hi)?, sums.line(right.lo, right.hi)?);
-        let middle = x + self.eye.response.middle();
-        let variance = before.variance_at(middle) * strain(&before, left.hi - left.lo)
-            + after.variance_at(middle) * strain(&after, right.hi - right.lo);
+        let beside = Beside::of(self, x, span, window)?;
+        let Beside {
+            left,
+            right,
+            before,
+            after,
+            middle,
+        } = beside;
+        let variance = beside.strained_variance();
         let pulls = [(&before, left.hi - 1), (&after, right.lo)]
             .map(|(line, edge)| self.pull(line, edge, middle));
         Some(Step {
-            loss_db: before.at(middle) - after.at(middle),
+            loss_db: beside.loss_db(),
             variance,
             change: change(pulls, (right.lo - left.hi) as f64, variance),
         })
+    }
+
+    /// The square of [`Self::step`].
+    pub(super) fn square(&self, x: f64, span: Span, window: usize) -> Option<f64> {
+        let beside = Beside::of(self, x, span, window)?;
+        Some(beside.loss_db().powi(2) / beside.strained_variance())
+    }
+
+    /// The most that [`Self::square`] can be: without what strain adds to its variance.
+    pub(super) fn square_at_most(&self, x: f64, span: Span, window: usize) -> Option<f64> {
+        let beside = Beside::of(self, x, span, window)?;
+        let variance =
+            beside.before.variance_at(beside.middle) + beside.after.variance_at(beside.middle);
+        Some(beside.loss_db().powi(2) / variance)
     }
 
     /// What one standard error of sample `i` does to a line's level at `x`.
@@ -122,13 +139,63 @@ impl<'a> View<'a> {
         self.eye.weight[i].sqrt() * (line.level_variance + lever)
     }
 
-    /// Difference of the mean levels before and after, squared, over its variance: of a
-    /// step about four times the square that free slopes leave of it.
-    pub(super) fn rough_square(&self, x: f64, span: Span, window: usize) -> Option<f64> {
+    /// Difference of the mean levels before and after, the fibre's own `slope` taken out,
+    /// squared, over its variance: of a step about four times the square that free slopes
+    /// leave of it.
+    pub(super) fn rough_square(
+        &self,
+        x: f64,
+        span: Span,
+        window: usize,
+        slope: f64,
+    ) -> Option<f64> {
         let (left, right) = self.sides(x, span, window)?;
-        let (before, u) = self.eye.sums.mean(left.lo, left.hi)?;
-        let (after, v) = self.eye.sums.mean(right.lo, right.hi)?;
-        Some((before - after).powi(2) / (u + v))
+        let sums = self.eye.sums.running();
+        let difference = |side: Span| {
+            let (a, b) = (&sums[side.lo], &sums[side.hi]);
+            (a[0] - b[0], a[1] - b[1])
+        };
+        let ((w, wy), (v, vy)) = (difference(left), difference(right));
+        let apart = 0.5 * ((right.lo + right.hi) as f64 - (left.lo + left.hi) as f64);
+        // (wy/w − vy/v + slope·apart)² over 1/w + 1/v.
+        let fall = wy * v - vy * w + slope * apart * w * v;
+        (w > 0.0 && v > 0.0).then(|| fall * fall / (w * v * (w + v)))
+    }
+}
+
+/// Two lines beside a place.
+struct Beside {
+    left: Span,
+    right: Span,
+    before: Line,
+    after: Line,
+    /// Index of the middle of the pulse's ramp.
+    middle: f64,
+}
+
+impl Beside {
+    #[inline]
+    fn of(view: &View<'_>, x: f64, span: Span, window: usize) -> Option<Self> {
+        let (left, right) = view.sides(x, span, window)?;
+        let sums = &view.eye.sums;
+        Some(Self {
+            left,
+            right,
+            before: sums.line(left.lo, left.hi)?,
+            after: sums.line(right.lo, right.hi)?,
+            middle: x + view.eye.response.middle(),
+        })
+    }
+
+    fn loss_db(&self) -> f64 {
+        self.before.at(self.middle) - self.after.at(self.middle)
+    }
+
+    fn strained_variance(&self) -> f64 {
+        let side = |line: &Line, side: Span| {
+            line.variance_at(self.middle) * strain(line, side.hi - side.lo)
+        };
+        side(&self.before, self.left) + side(&self.after, self.right)
     }
 }
 
