@@ -62,10 +62,15 @@ pub(super) fn finish(
         }
     }
     let fibres = draft.fibres.len();
-    statistics(&mut draft.joints, &draft.matrix, &draft.wavelengths, fibres);
-    if let Some(limits) = &settings.limits {
-        judged::joints(&mut draft, limits, settings.coverage);
-    }
+    let judging = settings.limits.as_ref().map(|l| (l, settings.coverage));
+    statistics(
+        &mut draft.joints,
+        &draft.matrix,
+        &draft.wavelengths,
+        fibres,
+        judging,
+    );
+    judged::joints(&mut draft);
     let chainage_m = |u_m: f64| fit.map(|fit| fit.chainage_m(u_m));
     let facts = Facts {
         draft: &draft,
@@ -83,7 +88,6 @@ pub(super) fn finish(
     }
     // The kind first; the checks have them in the order of places already.
     findings.sort_by_key(|finding| finding.kind);
-    let judging = settings.limits.as_ref().map(|l| (l, settings.coverage));
     let redo = worth::redo_list(&draft, &checked.bad, judging, &chainage_m, known.length_m);
     let visits = worth::visits(&redo, &settings.plan.visit);
     skipped.sort_by(|p, q| super::natural::natural_order(&p.file, &q.file));

@@ -12,6 +12,7 @@ use super::place::Reference;
 use super::record::{Failure, FailureKind, Record};
 use super::result::Source;
 use super::roster::TraceAt;
+use super::slopes::slopes;
 
 /// Standard errors from which a reading counts as an event that shows: one place in a
 /// thousand would do so by chance, as in the words *seen from* of a link.
@@ -231,6 +232,7 @@ impl Bench<'_> {
             sources: [0, 1].map(|end| Some(of(end)?.source.clone())),
             samples: [0, 1].map(|end| Some(of(end)?.samples)),
             seen: None,
+            slopes: None,
             outcome: Err(Failure {
                 kind: FailureKind::Other,
                 file: None,
@@ -288,6 +290,8 @@ impl Bench<'_> {
                 _ => {}
             }
         }
+        record.slopes = (reference.zip(seen.as_ref()))
+            .and_then(|(reference, seen)| slopes([&a.trace, &b.trace], seen, reference));
         record.seen = seen;
         record.outcome = match combined {
             Ok(mut link) => {

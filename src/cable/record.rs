@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 use crate::both_ways::{CombineError, Glimpse, Link};
 
 use super::result::Source;
+use super::slopes::Slopes;
 
 /// What came of two traces.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -19,6 +20,8 @@ pub(super) struct Record {
     pub(super) samples: [Option<u64>; 2],
     /// What each trace shows by itself.
     pub(super) seen: Option<[Glimpse; 2]>,
+    /// How steeply each falls between the joints that were known.
+    pub(super) slopes: Option<[Slopes; 2]>,
     /// The link, or why there is none.
     pub(super) outcome: Result<Box<Link>, Failure>,
 }

@@ -34,6 +34,8 @@ pub(super) fn crossed(
                 Some(Labelled {
                     fibre: r.fibre,
                     seen: r.seen.as_ref()?,
+                    slopes: r.slopes.as_ref(),
+                    longer: None,
                 })
             })
             .collect()
@@ -42,7 +44,11 @@ pub(super) fn crossed(
     // A ring found at several wavelengths is one; a wavelength that does not speak against
     // it belongs to it.
     let mut rings: Vec<(Crossing, Vec<usize>)> = Vec::new();
-    for (w, traces) in all.iter().enumerate() {
+    let together = together(&all);
+    let last = all.len().saturating_sub(1);
+    let looks = (all.iter().enumerate().map(|(w, traces)| (vec![w], traces)))
+        .chain((last > 0).then_some((vec![0, last], &together)));
+    for (at, traces) in looks {
         for crossing in crossings(traces, reference) {
             let mut members: Vec<(usize, usize)> = crossing.pairs.clone();
             members.sort_unstable();
@@ -53,12 +59,12 @@ pub(super) fn crossed(
             });
             match same {
                 Some((other, waves)) => {
-                    waves.push(w);
+                    waves.extend(&at);
                     if crossing.log_likelihood_ratio > other.log_likelihood_ratio {
                         *other = crossing;
                     }
                 }
-                None => rings.push((crossing, vec![w])),
+                None => rings.push((crossing, at.clone())),
             }
         }
     }
@@ -70,6 +76,7 @@ pub(super) fn crossed(
             }
         }
         waves.sort_unstable();
+        waves.dedup();
     }
     drop(all);
     let mut accepted = Vec::new();
@@ -121,6 +128,21 @@ pub(super) fn crossed(
             ),
         );
     }
+}
+
+/// The traces at the shortest wavelength with those at the longest beside them. What the
+/// two have in common (places, lengths, the loss itself) counts once, from the shortest.
+fn together<'g>(all: &[Vec<Labelled<'g>>]) -> Vec<Labelled<'g>> {
+    let [shortest, .., longest] = all else {
+        return Vec::new();
+    };
+    let of = |fibre: usize| longest.iter().find(|l| l.fibre == fibre).map(|l| l.seen);
+    (shortest.iter())
+        .map(|l| Labelled {
+            longer: of(l.fibre),
+            ..*l
+        })
+        .collect()
 }
 
 fn crossing_finding(

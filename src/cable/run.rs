@@ -9,6 +9,7 @@ use crate::verdict::BAD_SPLICE_DB;
 
 use super::calibrate::{self, Fit};
 use super::cluster::Cluster;
+use super::dark::too_dark;
 use super::finish::finish;
 use super::measure::{Bench, CableFile, FibreJob, PairJob};
 use super::pairing;
@@ -274,6 +275,7 @@ fn attempt(
         ));
     }
     let mut dark = dark_breaks(&records, &known);
+    findings.extend(too_dark(&records, &jobs, entries, &roster));
     let measured: Vec<Record> = records
         .into_iter()
         .filter(|r| !withheld.contains(&(r.fibre, r.wavelength)))

@@ -6,6 +6,7 @@ use clap::Args;
 use walkdir::WalkDir;
 
 use crate::compare::{self, DEFAULT_COVERAGE, LinkState};
+use crate::pack::manifest::SCHEMA;
 use crate::read::sha256_hex;
 use crate::report::json::{self, CompareProvenance, CompareReport};
 use crate::report::{SourceFile, csv, table};
@@ -78,7 +79,8 @@ pub(super) fn run(args: &CompareArgs) -> Result<Outcome, CommandError> {
 /// The links of a file, or of every result below a folder in the order of names.
 fn states(path: &Path) -> Result<(Vec<LinkState>, Vec<SourceFile>), CommandError> {
     let mut files = Vec::new();
-    if path.is_dir() {
+    let is_folder = path.is_dir();
+    if is_folder {
         for entry in WalkDir::new(path).sort_by_file_name() {
             let entry =
                 entry.map_err(|error| format!("cannot read {}: {error}", path.display()))?;
@@ -110,12 +112,29 @@ fn states(path: &Path) -> Result<(Vec<LinkState>, Vec<SourceFile>), CommandError
         let bytes = std::fs::read(&file).map_err(|error| cannot(&error))?;
         let sha256 = sha256_hex(&bytes);
         let text = String::from_utf8(bytes).map_err(|error| cannot(&error))?;
+        if is_folder && is_manifest(&text) {
+            continue;
+        }
         let found = compare::read(&text)
             .map_err(|error| format!("{name} is no result that can be compared: {error}"))?;
-        links.extend(found);
+        // A pack holds each link by itself and with the others.
+        for link in found {
+            if !is_folder || !links.contains(&link) {
+                links.push(link);
+            }
+        }
         sources.push(SourceFile { file: name, sha256 });
     }
     Ok((links, sources))
+}
+
+/// Whether a text is the manifest of a handover pack, which holds no result.
+fn is_manifest(text: &str) -> bool {
+    #[derive(serde::Deserialize)]
+    struct Form {
+        schema: String,
+    }
+    serde_json::from_str::<Form>(text).is_ok_and(|form| form.schema == SCHEMA)
 }
 
 fn coverage(text: &str) -> Result<f64, String> {

@@ -107,6 +107,8 @@ fn cable(args: &SimulateArgs, plan: &CablePlan, seed: u64) -> Result<(), Command
         .collect::<Vec<_>>();
     let count = paths.len();
     paths.extend([args.out.join(&truth_name), args.out.join(&known_name)]);
+    let log = (cable.splice_log()).map(|text| (format!("{stem}-splice-log.csv"), text));
+    paths.extend(log.iter().map(|(name, _)| args.out.join(name)));
     refuse_to_overwrite(&paths, args.force)?;
     let links = (0..cable.links())
         .into_par_iter()
@@ -120,11 +122,13 @@ fn cable(args: &SimulateArgs, plan: &CablePlan, seed: u64) -> Result<(), Command
         .collect::<Result<Vec<_>, CommandError>>()?;
     let mut truth = serde_json::to_string_pretty(&cable.truth(links))?;
     truth.push('\n');
-    let known = cable.known_plan().map_err(|error| cannot(args, &error))?;
-    let others = [
+    let log_name = log.as_ref().map(|(name, _)| name.as_str());
+    let known = (cable.known_plan(log_name)).map_err(|error| cannot(args, &error))?;
+    let mut others = vec![
         (known_name, known.into_bytes()),
         (truth_name, truth.into_bytes()),
     ];
+    others.extend(log.map(|(name, text)| (name, text.into_bytes())));
     let written = write_files(&args.out, &others, args.force)?;
     tell(&format!("wrote {count} traces into {}", traces.display()));
     told(&written);

@@ -38,6 +38,15 @@ impl Quantity {
         }
     }
 
+    /// Step of the numbers that results are printed with.
+    const fn step(self) -> f64 {
+        match self {
+            Self::Length => 0.01,
+            Self::ReflectanceFromA | Self::ReflectanceFromB => 0.01,
+            Self::JointLoss | Self::SectionAttenuation | Self::LinkLoss => 1e-4,
+        }
+    }
+
     /// Its unit.
     pub const fn unit(self) -> &'static str {
         match self {
@@ -130,11 +139,15 @@ impl Difference {
     }
 
     /// Decides by the difference and √(u²+u²); `shift` is taken off the value after.
+    ///
+    /// Both values were rounded to be printed: each is off by anything up to half a step,
+    /// which is a standard deviation of step/√12.
     pub(super) fn decided(mut self, before: Side, after: Side, shift: f64, coverage: f64) -> Self {
         (self.before, self.after) = (before, after);
+        let rounding = self.quantity.step() / 6f64.sqrt();
         let ((Some(one), Some(other)), Some(error)) = (
             (before.0, after.0),
-            before.1.zip(after.1).map(|(u, v)| u.hypot(v)),
+            (before.1.zip(after.1)).map(|(u, v)| u.hypot(v).hypot(rounding)),
         ) else {
             let side = |side: Side, name: &str| match side {
                 (None, _) => Some(format!("not measured {name}")),

@@ -1,5 +1,7 @@
 //! The splice log against the measurements, as a table for people.
 
+use std::collections::BTreeMap;
+
 use crate::cable::splice_log::{Group, GroupBy, Part, SpliceLog, Trend};
 
 use super::number::{signed, with_error};
@@ -41,8 +43,14 @@ pub fn splice_log_table(log: &SpliceLog, chance: f64, width: usize) -> String {
     }
     if !log.unused.is_empty() {
         text.push_str("\nLines not used\n");
+        let mut by_reason: BTreeMap<&str, Vec<String>> = BTreeMap::new();
         for unused in &log.unused {
-            let line = format!("- line {}: {}", unused.line, plain_text(&unused.reason));
+            let lines = by_reason.entry(&unused.reason).or_default();
+            lines.push(unused.line.to_string());
+        }
+        for (reason, lines) in by_reason {
+            let (s, lines) = (if lines.len() == 1 { "" } else { "s" }, lines.join(", "));
+            let line = format!("- {}: line{s} {lines}", plain_text(reason));
             text.push_str(&wrapped(&line, width, 2));
         }
     }

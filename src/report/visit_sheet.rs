@@ -309,7 +309,9 @@ fn joint_text(text: &mut String, joint: &SheetJoint) {
     let mut who = format!("fibre {}", plain_text(&joint.fibre.name));
     for (what, name) in [("tube", &joint.fibre.tube), ("colour", &joint.fibre.colour)] {
         if let Some(name) = name {
-            let _ = write!(who, ", {what} {}", plain_text(name));
+            // Tubes without a name of their own are numbered: `tube 2`.
+            let word = if name.starts_with(what) { "" } else { what };
+            let _ = write!(who, ", {}", format!("{word} {}", plain_text(name)).trim());
         }
     }
     text.push_str(&wrapped(&format!("[ ] {who}"), WIDTH, 4));

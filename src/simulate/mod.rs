@@ -35,7 +35,8 @@ use ndarray::Array1;
 pub use any::{AnyPlan, RandomCablePlan};
 pub use cable::{
     Cable, CableFile, CableInstrument, CableLink, CablePlan, CableTruth, CableWavelength, Closure,
-    Fault, FaultCounts, LinkFiles, RandomCableSettings, Reel, Spread, random_cable,
+    Fault, FaultCounts, LinkFiles, Machine, RandomCableSettings, Reel, Splicing, Spread,
+    random_cable,
 };
 pub use check::{PlanError, PlanErrorKind};
 pub use files::files;

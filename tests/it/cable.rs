@@ -55,7 +55,7 @@ fn made(seed: u64, fibres: usize, faults: FaultCounts) -> Made {
     Made {
         files,
         truth: cable.truth(links),
-        plan: CablePlan::from_toml(&cable.known_plan().unwrap()).unwrap(),
+        plan: CablePlan::from_toml(&cable.known_plan(None).unwrap()).unwrap(),
         folder,
     }
 }

@@ -3,8 +3,10 @@
 mod accuracy;
 mod bench;
 mod cable;
+mod cable_sample;
 mod calibration;
 mod cli;
+mod compare;
 mod layering;
 mod links;
 mod made;

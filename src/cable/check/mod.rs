@@ -5,6 +5,8 @@ mod bends;
 pub(super) mod breaks;
 mod odd;
 mod poor;
+mod trays;
+mod usual;
 
 use std::collections::BTreeSet;
 
@@ -50,7 +52,7 @@ pub(super) fn check(facts: &Facts<'_>) -> Checked {
     let known: BTreeSet<At> = known.union(&odd).copied().collect();
     findings.extend(bad_findings);
     findings.extend(bends);
-    findings.extend(odd::shifted_trays(facts, &known));
+    findings.extend(trays::shifted_trays(facts, &known));
     findings.extend(outliers);
     findings.extend(bad::looks_bad_one_way(facts, &bent));
     findings.extend(poor_findings);

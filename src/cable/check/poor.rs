@@ -115,8 +115,10 @@ fn poor(facts: &Facts<'_>, link: &CableLink) -> Option<Poor> {
     let pulse_ns = a.pulse_width.ns().max(b.pulse_width.ns());
     let nm = facts.wavelength(link.wavelength).nm();
     let groups = unseen.iter().filter(|&&j| in_group(facts, link, j)).count();
-    if groups > 0 {
-        let gap_m = least_gap(facts);
+    let gap_m = least_gap(facts);
+    // Where the cable's joints are far enough apart, what hides one is something beside it
+    // in this fibre alone, and no other pulse is called for.
+    if groups > 0 && gap_m < RESOLVED_PULSES * pulse_m(&link.link) {
         let index = a.group_index.ratio();
         let most_ns = gap_m / RESOLVED_PULSES * 2.0 * index / SPEED_OF_LIGHT_M_PER_S * 1e9;
         let wanted_ns = PULSES_NS
@@ -166,7 +168,6 @@ fn poor(facts: &Facts<'_>, link: &CableLink) -> Option<Poor> {
             worst.0
         )
     };
-    let gap_m = least_gap(facts);
     let longest_ns =
         gap_m / RESOLVED_PULSES * 2.0 * a.group_index.ratio() / SPEED_OF_LIGHT_M_PER_S * 1e9;
     let by_pulse = PULSES_NS

@@ -47,6 +47,9 @@ pub fn compare(comparison: &Comparison, settings: &TableSettings) -> String {
         width,
         0,
     ));
+    if comparison.links.len() > 1 {
+        text.push_str(&changed(comparison, width));
+    }
     for link in &comparison.links {
         text.push_str(&one_link(link, width));
     }
@@ -58,6 +61,52 @@ pub fn compare(comparison: &Comparison, settings: &TableSettings) -> String {
         }
     }
     painted(&text, settings.colour)
+}
+
+/// Of several links the joints that are not unchanged, the greatest change first.
+fn changed(comparison: &Comparison, width: usize) -> String {
+    let mut found: Vec<(&LinkComparison, &Difference)> = (comparison.links.iter())
+        .flat_map(|link| link.differences.iter().map(move |one| (link, one)))
+        .filter(|(_, one)| one.quantity == Quantity::JointLoss)
+        .filter(|(_, one)| !matches!(one.outcome, Outcome::Unchanged | Outcome::NotComparable))
+        .collect();
+    let size = |one: &Difference| {
+        let loss = one.change.0.or(one.after.0).or(one.before.0);
+        loss.map_or(0.0, f64::abs)
+    };
+    found.sort_by(|p, q| size(q.1).total_cmp(&size(p.1)));
+    let mut text = title("Joints that changed, the greatest change first");
+    if found.is_empty() {
+        text.push_str("none\n");
+        return text;
+    }
+    let rows = (found.iter())
+        .map(|(link, one)| {
+            let head = &link.after.link;
+            let [_, place, _, values @ ..] = row(one);
+            let joint = plain_text(one.joint.as_deref().unwrap_or("—"));
+            let mut cells = vec![
+                named(head.fibre.as_ref()),
+                format!("{}", head.wavelength_nm),
+                joint,
+                place,
+            ];
+            cells.extend(values);
+            cells
+        })
+        .collect();
+    let headings = [
+        Heading("fibre", Align::Left),
+        Heading("\nnm", Align::Right),
+        Heading("joint", Align::Left),
+        Heading("place\nm", Align::Right),
+        Heading("before\ndB", Align::Right),
+        Heading("after\ndB", Align::Right),
+        Heading("change\ndB", Align::Right),
+        Heading("outcome", Align::Left),
+    ];
+    text.push_str(&grid(&headings, rows, width));
+    text
 }
 
 fn one_link(link: &LinkComparison, width: usize) -> String {
@@ -77,7 +126,7 @@ fn one_link(link: &LinkComparison, width: usize) -> String {
                 Quantity::JointLoss | Quantity::Length | Quantity::LinkLoss
             ) || one.outcome != Outcome::Unchanged
         })
-        .map(row)
+        .map(|one| row(one).to_vec())
         .collect();
     let headings = [
         Heading("no. before\nand after", Align::Left),
@@ -111,7 +160,7 @@ fn one_link(link: &LinkComparison, width: usize) -> String {
     text
 }
 
-fn row(one: &Difference) -> Vec<String> {
+fn row(one: &Difference) -> [String; 7] {
     let number = |number: Option<usize>| number.map_or_else(|| "—".to_owned(), |n| n.to_string());
     let numbers = if one.number_before.is_none() && one.number_after.is_none() {
         String::new()
@@ -137,7 +186,7 @@ fn row(one: &Difference) -> Vec<String> {
         None => format!("{}, {}", one.quantity.word(), one.quantity.unit()),
     };
     let outcome = one.outcome.word();
-    vec![
+    [
         numbers,
         one.at_after_m
             .or(one.at_before_m)

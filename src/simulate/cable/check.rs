@@ -55,6 +55,7 @@ impl CablePlan {
             .or_else(|| self.wavelength_fault(&root))
             .or_else(|| self.spread_fault(&root.key("spread")))
             .or_else(|| self.instrument_fault(&root.key("instrument")))
+            .or_else(|| self.splicing_fault(&root.key("splicing")))
             .or_else(|| {
                 (self.faults.iter().enumerate())
                     .find_map(|(idx, fault)| self.planted_fault(&root.item("faults", idx), fault))
@@ -215,6 +216,23 @@ impl CablePlan {
             .or_else(|| range(path, "step_db", it.step_db, 1e-6, 1.0, "dB"))
     }
 
+    fn splicing_fault(&self, path: &Path) -> Found {
+        let it = self.splicing.as_ref()?;
+        let machines = it.machines.len() as f64;
+        range(
+            path,
+            "machines",
+            machines,
+            1.0,
+            MOST_FIBRES as f64,
+            "machines",
+        )
+        .or_else(|| {
+            let key = "estimate_error_db";
+            range(path, key, it.estimate_error.db(), 0.0, 5.0, "dB")
+        })
+    }
+
     fn planted_fault(&self, path: &Path, fault: &Fault) -> Found {
         let fibre_key = match fault {
             Fault::CrossedFibres { .. } => "fibres",
@@ -298,6 +316,26 @@ impl CablePlan {
                 Fault::SwappedEnds { wavelength: it, .. } => wavelength(it.as_ref()?.nm()),
                 Fault::DuplicateFile { wavelength: it, .. }
                 | Fault::MissingPartner { wavelength: it, .. } => wavelength(it.nm()),
+                Fault::SplicingMachine {
+                    machine,
+                    loss: it,
+                    rise_db_per_1000_arcs,
+                } => loss(it)
+                    .or_else(|| {
+                        let key = "rise_db_per_1000_arcs";
+                        range(path, key, *rise_db_per_1000_arcs, 0.0, 60.0, "dB")
+                    })
+                    .or_else(|| {
+                        let mut machines = self.splicing.iter().flat_map(|it| &it.machines);
+                        (!machines.any(|it| it.name == *machine)).then(|| {
+                            let path = path.key("machine");
+                            let kind = PlanErrorKind::NotInThePlan {
+                                key: path.to_string(),
+                                found: machine.clone(),
+                            };
+                            (path, kind)
+                        })
+                    }),
                 Fault::PoorSettings {
                     pulse_width,
                     averaging_time_s,

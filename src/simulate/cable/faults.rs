@@ -17,7 +17,7 @@ pub enum Fault {
         fibre: usize,
         /// The closure.
         closure: String,
-        /// True loss of the joint.
+        /// Loss of the joint; a shifted tray or a machine at fault adds to it.
         #[serde(rename = "loss_db")]
         loss: Loss,
     },
@@ -123,7 +123,7 @@ pub enum Fault {
         fibre: usize,
         /// The closure.
         closure: String,
-        /// True loss of the joint.
+        /// Loss of the joint; a shifted tray or a machine at fault adds to it.
         #[serde(rename = "loss_db")]
         loss: Loss,
     },
@@ -137,6 +137,18 @@ pub enum Fault {
         /// What each splice of the tray loses more.
         #[serde(rename = "loss_db")]
         loss: Loss,
+    },
+    /// A splicing machine whose splices lose more than it believes.
+    #[serde(rename = "splicing machine")]
+    SplicingMachine {
+        /// The machine, as the plan's splicing names it.
+        machine: String,
+        /// What each of its splices loses more.
+        #[serde(rename = "loss_db", default = "nothing")]
+        loss: Loss,
+        /// What its splices lose more for each thousand arcs since the electrodes were new.
+        #[serde(default)]
+        rise_db_per_1000_arcs: f64,
     },
     /// A fibre measured with settings too poor to judge its joints.
     #[serde(rename = "poor settings")]
@@ -166,11 +178,12 @@ impl Fault {
             Self::MissingPartner { .. } => "missing partner",
             Self::Outlier { .. } => "outlier",
             Self::ShiftedTray { .. } => "shifted tray",
+            Self::SplicingMachine { .. } => "splicing machine",
             Self::PoorSettings { .. } => "poor settings",
         }
     }
 
-    /// The fibres it names; none for a tray.
+    /// The fibres it names; none for a tray or a machine.
     pub fn fibres(&self) -> Vec<usize> {
         match self {
             Self::BadJoint { fibre, .. }
@@ -183,7 +196,7 @@ impl Fault {
             | Self::Outlier { fibre, .. }
             | Self::PoorSettings { fibre, .. } => vec![*fibre],
             Self::CrossedFibres { fibres, .. } => fibres.clone(),
-            Self::ShiftedTray { .. } => Vec::new(),
+            Self::ShiftedTray { .. } | Self::SplicingMachine { .. } => Vec::new(),
         }
     }
 
@@ -198,4 +211,8 @@ impl Fault {
             _ => None,
         }
     }
+}
+
+const fn nothing() -> Loss {
+    Loss::from_db(0.0)
 }

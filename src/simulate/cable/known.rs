@@ -19,6 +19,12 @@ struct Known<'p> {
     traces: &'static str,
     cords: Cords,
     closures: Vec<KnownClosure<'p>>,
+    splice_log: Option<KnownLog<'p>>,
+}
+
+#[derive(Debug, Serialize)]
+struct KnownLog<'p> {
+    file: &'p str,
 }
 
 #[derive(Debug, Serialize)]
@@ -35,7 +41,7 @@ struct KnownClosure<'p> {
 
 /// The plan as TOML. Helix factor, slack and lengths are left out: they are what
 /// the measurement has to find.
-pub(super) fn text(plan: &CablePlan) -> Result<String, SimulateError> {
+pub(super) fn text(plan: &CablePlan, splice_log: Option<&str>) -> Result<String, SimulateError> {
     let known = Known {
         cable: &plan.cable,
         ends: [&plan.from, &plan.to],
@@ -59,6 +65,7 @@ pub(super) fn text(plan: &CablePlan) -> Result<String, SimulateError> {
                 chainage_m: closure.chainage.m(),
             })
             .collect(),
+        splice_log: splice_log.map(|file| KnownLog { file }),
     };
     toml::to_string(&known).map_err(|error| SimulateError::Truth {
         reason: error.to_string(),

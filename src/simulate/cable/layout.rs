@@ -1,5 +1,7 @@
 //! The glass of a cable, drawn from a plan and a seed, and the path of each fibre.
 
+use std::collections::BTreeMap;
+
 use super::faults::Fault;
 use super::plan::{CablePlan, Closure};
 use crate::simulate::path::From;
@@ -49,6 +51,8 @@ pub(super) struct FibrePath {
     pub(super) pieces: Vec<Piece>,
     /// True loss of the joint in each closure, dB.
     pub(super) joints_db: Vec<f64>,
+    /// The same without what trays and machines add.
+    pub(super) joints_alone_db: Vec<f64>,
     pub(super) connector_a: Connector,
     pub(super) connector_b: Connector,
 }
@@ -79,16 +83,17 @@ impl FibrePath {
 
 /// What a random number of the cable is for.
 #[derive(Debug, Clone, Copy)]
-enum Purpose {
+pub(super) enum Purpose {
     Reel,
     Fibre,
     Piece,
     Splice,
     ConnectorA,
     ConnectorB,
+    Estimate,
 }
 
-fn stream(seed: u64, purpose: Purpose, section: usize, fibre: usize) -> Stream {
+pub(super) fn stream(seed: u64, purpose: Purpose, section: usize, fibre: usize) -> Stream {
     let part = ((purpose as u64 + 1) << 56) | ((section as u64) << 32) | fibre as u64;
     Stream::of_part(seed, From::A, Component::Cable, part)
 }
@@ -100,6 +105,7 @@ fn stream(seed: u64, purpose: Purpose, section: usize, fibre: usize) -> Stream {
 pub(super) fn paths(plan: &CablePlan, seed: u64) -> Vec<FibrePath> {
     let sections = plan.closures.len() + 1;
     let ports = ports(plan);
+    let machines = super::splicing::added_db(plan);
     (1..=plan.fibres)
         .map(|at_a| {
             let glass_of = |section: usize| ports[section][at_a - 1];
@@ -107,12 +113,14 @@ pub(super) fn paths(plan: &CablePlan, seed: u64) -> Vec<FibrePath> {
                 .map(|section| piece(plan, seed, section, glass_of(section)))
                 .collect();
             bend_to_other_glass(plan, at_a, &mut pieces);
-            let joints_db = joints_db(plan, seed, at_a, &pieces);
+            let joints_alone_db = joints_db(plan, seed, at_a, &pieces);
+            let joints_db = planted_db(plan, at_a, &joints_alone_db, &machines);
             let at_b = glass_of(sections - 1);
             FibrePath {
                 at_a,
                 at_b,
                 pieces,
+                joints_alone_db,
                 joints_db,
                 connector_a: connector(plan, seed, Purpose::ConnectorA, at_a),
                 connector_b: connector(plan, seed, Purpose::ConnectorB, at_b),
@@ -201,8 +209,8 @@ fn bend_to_other_glass(plan: &CablePlan, at_a: usize, pieces: &mut [Piece]) {
     }
 }
 
-/// True losses of a path's joints: workmanship, what the mode fields force, and
-/// what is planted.
+/// Losses of a path's joints by workmanship, by what the mode fields force, and of
+/// single splices that are planted.
 fn joints_db(plan: &CablePlan, seed: u64, at_a: usize, pieces: &[Piece]) -> Vec<f64> {
     let spread = &plan.spread;
     (plan.closures.iter().zip(pieces.windows(2)).enumerate())
@@ -212,28 +220,48 @@ fn joints_db(plan: &CablePlan, seed: u64, at_a: usize, pieces: &[Piece]) -> Vec<
             let mut loss_db = drawn_db.min(spread.splice_most_db)
                 + mismatch_db(around[0].mode_field, around[1].mode_field);
             for fault in &plan.faults {
-                match fault {
-                    Fault::BadJoint {
-                        fibre,
-                        closure: at,
-                        loss,
-                    }
-                    | Fault::Outlier {
-                        fibre,
-                        closure: at,
-                        loss,
-                    } if *fibre == at_a && *at == closure.name => loss_db = loss.db(),
+                if let Fault::BadJoint {
+                    fibre,
+                    closure: at,
+                    loss,
+                }
+                | Fault::Outlier {
+                    fibre,
+                    closure: at,
+                    loss,
+                } = fault
+                    && *fibre == at_a
+                    && *at == closure.name
+                {
+                    loss_db = loss.db();
+                }
+            }
+            loss_db
+        })
+        .collect()
+}
+
+/// True losses of a path's joints, with what its tray and the machine add.
+fn planted_db(
+    plan: &CablePlan,
+    at_a: usize,
+    alone_db: &[f64],
+    machines: &BTreeMap<(usize, usize), f64>,
+) -> Vec<f64> {
+    (plan.closures.iter().zip(alone_db).enumerate())
+        .map(|(idx, (closure, alone_db))| {
+            let tray_db: f64 = (plan.faults.iter())
+                .filter_map(|fault| match fault {
                     Fault::ShiftedTray {
                         tube,
                         closure: at,
                         loss,
-                    } if plan.tube_of(at_a) + 1 == *tube && *at == closure.name => {
-                        loss_db += loss.db();
-                    }
-                    _ => {}
-                }
-            }
-            loss_db
+                    } => (plan.tube_of(at_a) + 1 == *tube && *at == closure.name)
+                        .then_some(loss.db()),
+                    _ => None,
+                })
+                .sum();
+            alone_db + tray_db + machines.get(&(idx, at_a)).copied().unwrap_or(0.0)
         })
         .collect()
 }

@@ -11,11 +11,13 @@ mod layout;
 mod links;
 mod plan;
 mod random_cable;
+mod splicing;
 mod truth;
 
 pub use faults::Fault;
 pub use plan::{CableInstrument, CablePlan, CableWavelength, Closure, Reel, Spread};
 pub use random_cable::{FaultCounts, RandomCableSettings, random_cable};
+pub use splicing::{Machine, Splicing};
 pub use truth::{CableFile, CableLink, CableTruth};
 
 use labels::Label;
@@ -138,12 +140,18 @@ impl Cable {
     }
 
     /// What a technician would know of the cable beforehand, as the plan that
-    /// `bothends cable` reads; the traces lie in the folder `traces` beside it.
+    /// `bothends cable` reads; the traces lie in the folder `traces` beside it, and the
+    /// splice log, where there is one, under the given name.
     ///
     /// # Errors
     /// [`SimulateError::Truth`] when it cannot be written.
-    pub fn known_plan(&self) -> Result<String, SimulateError> {
-        known::text(&self.plan)
+    pub fn known_plan(&self, splice_log: Option<&str>) -> Result<String, SimulateError> {
+        known::text(&self.plan, splice_log)
+    }
+
+    /// The splicing machines' log as CSV, where the plan has machines.
+    pub fn splice_log(&self) -> Option<String> {
+        splicing::log(&self.plan, &self.paths, self.seed)
     }
 
     /// All that is true, from the truths of all links in their order.

@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::faults::Fault;
+use super::splicing::Splicing;
 use crate::units::{
     Attenuation, BackscatterCoefficient, GroupIndex, Length, PulseWidth, Wavelength,
 };
@@ -59,6 +60,9 @@ pub struct CablePlan {
     pub spread: Spread,
     /// The instrument of all measurements.
     pub instrument: CableInstrument,
+    /// The splicing machines; with them, their log is written too.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub splicing: Option<Splicing>,
     /// The faults.
     #[serde(default)]
     pub faults: Vec<Fault>,

@@ -188,6 +188,7 @@ pub fn random_cable(seed: u64, settings: &RandomCableSettings) -> CablePlan {
         wavelengths: settings.wavelengths.clone(),
         spread: settings.spread,
         instrument: settings.instrument.clone(),
+        splicing: None,
         faults: Vec::new(),
     };
     plan.faults = faults(&plan, &settings.faults, &mut stream);

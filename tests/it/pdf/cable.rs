@@ -235,12 +235,12 @@ fn result(
             statistics: wavelengths
                 .iter()
                 .map(|&wavelength| JointStatistics {
+                    mean_judged: None,
                     wavelength,
                     measured: fibres.len(),
                     mean: None,
                     max: None,
                     std: None,
-                    mean_judgement: None,
                     verdict: Verdict::NotJudged,
                 })
                 .collect(),

@@ -1,0 +1,317 @@
+//! Crossed fibres: which trace from B belongs to which trace from A.
+//!
+//! The two traces of one fibre agree in five things that fibres of one cable differ
+//! in: the length, the places of the joints along it, how steeply they fall between
+//! these, the sum of the two one-way readings of a joint, in which the backscatter step
+//! cancels, and how that sum changes from one wavelength to another, which in one fibre
+//! is next to nothing. Each item
+//! weighs as the logarithm of how much likelier its difference is for one fibre
+//! than for two. How far the differences scatter is taken from the cable itself: for
+//! one fibre from the labelled pairs, most of which are right, by medians; for two
+//! from the fibres among each other.
+
+mod pattern;
+mod spread;
+
+use pathfinding::prelude::{Matrix, kuhn_munkres};
+
+use crate::both_ways::Glimpse;
+
+use super::place::Reference;
+use super::slopes::Slopes;
+use pattern::patterns;
+use spread::spreads;
+
+/// An item this far below zero is one in which the labelled traces contradict each other.
+const CONTRADICTS: f64 = -2.0;
+
+/// Chance of a false crossing in a whole cable. Our choice: nobody should open a closure
+/// for one.
+const FALSE_CROSSING: f64 = 1e-3;
+
+/// What the joints alone must say for each exchange of a crossing, as natural logarithm of
+/// the odds: a hundred to one. Lengths alone are never enough, neither for a ring nor for
+/// taking two fibres more into one.
+const FROM_JOINTS: f64 = 4.6;
+
+/// The traces of one fibre at one wavelength.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Labelled<'g> {
+    /// Index of the fibre.
+    pub(super) fibre: usize,
+    /// What its two traces show, A's first.
+    pub(super) seen: &'g [Glimpse; 2],
+    /// How steeply they fall between the joints.
+    pub(super) slopes: Option<&'g [Slopes; 2]>,
+    /// The same at a longer wavelength, where all wavelengths are looked at as one.
+    pub(super) longer: Option<&'g [Glimpse; 2]>,
+}
+
+/// Traces that belong together under other names.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Crossing {
+    /// Fibre of the trace from A, and fibre of the trace from B that belongs to it.
+    pub(super) pairs: Vec<(usize, usize)>,
+    /// Natural logarithm of the likelihood of this pairing over that of the labels.
+    pub(super) log_likelihood_ratio: f64,
+    /// The part of it that the joints give, places and sums of readings.
+    pub(super) from_joints: f64,
+    /// The part that the lengths give.
+    pub(super) from_lengths: f64,
+    /// What it had to exceed.
+    pub(super) needed: f64,
+}
+
+/// Sums over the items of a pairing.
+#[derive(Debug, Clone, Copy, Default)]
+struct Score {
+    length: f64,
+    joints: f64,
+    least: f64,
+}
+
+impl Score {
+    fn total(self) -> f64 {
+        self.length + self.joints
+    }
+}
+
+/// Natural logarithm of the likelihood of a pairing over that of the labels, in traces of
+/// another wavelength than that at which it was found; none where some are not there.
+pub(super) fn support(
+    labelled: &[Labelled<'_>],
+    reference: &Reference,
+    pairs: &[(usize, usize)],
+) -> Option<f64> {
+    let patterns = patterns(labelled, reference);
+    let spreads = spreads(&patterns);
+    let of = |fibre: usize| patterns.iter().find(|(f, _)| *f == fibre).map(|(_, p)| p);
+    let mut sum = 0.0;
+    for &(a, b) in pairs {
+        let (mine, other) = (of(a)?, of(b)?);
+        sum +=
+            spreads.score(&mine[0], &other[1]).total() - spreads.score(&mine[0], &mine[1]).total();
+    }
+    Some(sum)
+}
+
+/// Looks for traces that belong together under other names than they carry.
+pub(super) fn crossings(labelled: &[Labelled<'_>], reference: &Reference) -> Vec<Crossing> {
+    let patterns = patterns(labelled, reference);
+    let n = patterns.len();
+    if n < 2 {
+        return Vec::new();
+    }
+    let spreads = spreads(&patterns);
+    let score = |i: usize, j: usize| spreads.score(&patterns[i].1[0], &patterns[j].1[1]);
+    let own: Vec<Score> = (0..n).map(|i| score(i, i)).collect();
+    let suspects: Vec<usize> = (0..n).filter(|&i| own[i].least < CONTRADICTS).collect();
+    if suspects.len() < 2 {
+        return Vec::new();
+    }
+    let scores: Vec<Vec<Score>> = suspects
+        .iter()
+        .map(|&i| suspects.iter().map(|&j| score(i, j)).collect())
+        .collect();
+    let pairs_of_cable = n as f64 * (n as f64 - 1.0) / 2.0;
+    let needed = (pairs_of_cable / FALSE_CROSSING).ln();
+    let image = best_images(&scores, needed);
+    rings(&image)
+        .into_iter()
+        .filter_map(|ring| {
+            let gain = |part: fn(Score) -> f64| -> f64 {
+                ring.iter()
+                    .map(|&s| part(scores[s][image[s]]) - part(scores[s][s]))
+                    .sum()
+            };
+            let (from_lengths, from_joints) = (gain(|s| s.length), gain(|s| s.joints));
+            let found = from_lengths + from_joints;
+            let exchanges = 0.5 * ring.len() as f64;
+            (found > needed && from_joints > exchanges * FROM_JOINTS).then(|| Crossing {
+                pairs: ring
+                    .iter()
+                    .map(|&s| (patterns[suspects[s]].0, patterns[suspects[image[s]]].0))
+                    .collect(),
+                log_likelihood_ratio: found,
+                from_joints,
+                from_lengths,
+                needed,
+            })
+        })
+        .collect()
+}
+
+/// For each trace from A the trace from B that belongs to it in the likeliest pairing of
+/// all, with those put back to their own of whom it does not speak by more than `needed`:
+/// each fibre of a ring must earn its place, not only the ring as a whole.
+fn best_images(scores: &[Vec<Score>], needed: f64) -> Vec<usize> {
+    let n = scores.len();
+    let weights = Matrix::from_fn(n, n, |(i, j)| (scores[i][j].total() * 1e6).round() as i64);
+    let (_, mut image) = kuhn_munkres(&weights);
+    let total = |image: &[usize]| -> f64 {
+        image
+            .iter()
+            .enumerate()
+            .map(|(i, &j)| scores[i][j].total())
+            .sum()
+    };
+    loop {
+        let now = total(&image);
+        let back = (0..n)
+            .filter(|&s| image[s] != s)
+            .filter_map(|s| {
+                let taker = image.iter().position(|&j| j == s)?;
+                let mut other = image.clone();
+                other.swap(s, taker);
+                let lost = now - total(&other);
+                (lost < needed).then_some((lost, other))
+            })
+            .min_by(|p, q| p.0.total_cmp(&q.0));
+        match back {
+            Some((_, other)) => image = other,
+            None => return image,
+        }
+    }
+}
+
+/// The rings of a permutation that have more than one member.
+fn rings(image: &[usize]) -> Vec<Vec<usize>> {
+    let mut done = vec![false; image.len()];
+    let mut found = Vec::new();
+    for start in 0..image.len() {
+        let mut ring = Vec::new();
+        let mut at = start;
+        while !done[at] {
+            done[at] = true;
+            ring.push(at);
+            at = image[at];
+        }
+        if ring.len() > 1 {
+            found.push(ring);
+        }
+    }
+    found
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::cluster::Cluster;
+    use super::*;
+    use crate::both_ways::OwnEvent;
+    use proptest::prelude::*;
+
+    /// A fibre of invented joints: places off the usual by `off` metres, losses, steps.
+    fn fibre(off: &[f64], loss: &[f64], step: &[f64], length_m: f64) -> [Glimpse; 2] {
+        let places: Vec<f64> = (0..off.len())
+            .map(|k| (k + 1) as f64 * 2000.0 + off[k])
+            .collect();
+        let of = |is_b: bool| Glimpse {
+            length_m: Some(length_m),
+            length_error_m: Some(0.3),
+            light_ends_m: None,
+            ends_reflective: true,
+            pulse_m: 10.0,
+            spacing_m: 1.0,
+            events: (0..off.len())
+                .map(|k| OwnEvent {
+                    place_m: if is_b {
+                        length_m - places[k]
+                    } else {
+                        places[k]
+                    },
+                    error_m: Some(0.4),
+                    reading_db: Some(if is_b {
+                        loss[k] - step[k]
+                    } else {
+                        loss[k] + step[k]
+                    }),
+                    reading_error_db: Some(0.002),
+                    reflective: false,
+                })
+                .collect(),
+        };
+        [of(false), of(true)]
+    }
+
+    fn cable(seeds: &[f64]) -> (Vec<[Glimpse; 2]>, Reference) {
+        let fibres = seeds
+            .chunks_exact(13)
+            .map(|s| {
+                let off: Vec<f64> = s[..4].iter().map(|x| 6.0 * (x - 0.5)).collect();
+                let loss: Vec<f64> = s[4..8].iter().map(|x| 0.03 + 0.04 * x).collect();
+                let step: Vec<f64> = s[8..12].iter().map(|x| 0.4 * (x - 0.5)).collect();
+                fibre(&off, &loss, &step, 10_000.0 + 8.0 * (s[12] - 0.5))
+            })
+            .collect();
+        let reference = Reference {
+            length_m: 10_000.0,
+            joints: (1..=4)
+                .map(|k| Cluster {
+                    u_m: f64::from(k) * 2000.0,
+                    scatter_m: 2.0,
+                    fibres: 12,
+                })
+                .collect(),
+        };
+        (fibres, reference)
+    }
+
+    fn found(fibres: &[[Glimpse; 2]], reference: &Reference) -> Vec<Crossing> {
+        let labelled: Vec<Labelled<'_>> = fibres
+            .iter()
+            .enumerate()
+            .map(|(fibre, seen)| Labelled {
+                fibre,
+                seen,
+                slopes: None,
+                longer: None,
+            })
+            .collect();
+        crossings(&labelled, reference)
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(64))]
+
+        /// Right labels are never called crossed; two traces from B exchanged are found,
+        /// with their own fibres and no other.
+        #[test]
+        fn what_is_crossed_is_found_and_nothing_else(
+            seeds in prop::collection::vec(0.0..1.0f64, 13 * 12),
+            pair in (0usize..12, 1usize..12),
+        ) {
+            let (mut fibres, reference) = cable(&seeds);
+            prop_assert_eq!(found(&fibres, &reference), Vec::new());
+            let (i, j) = (pair.0, (pair.0 + pair.1) % 12);
+            let of_i = fibres[i][1].clone();
+            fibres[i][1] = std::mem::replace(&mut fibres[j][1], of_i);
+            let crossings = found(&fibres, &reference);
+            prop_assert_eq!(crossings.len(), 1);
+            let mut pairs = crossings[0].pairs.clone();
+            pairs.sort_unstable();
+            let mut wanted = vec![(i, j), (j, i)];
+            wanted.sort_unstable();
+            prop_assert_eq!(pairs, wanted);
+        }
+    }
+
+    /// Lengths that would fit better the other way round are not enough where the joints
+    /// fit as labelled.
+    #[test]
+    fn lengths_alone_cross_no_fibres() {
+        let seeds: Vec<f64> = (0..13 * 12)
+            .map(|k| f64::from(k * 37 % 101) / 101.0)
+            .collect();
+        let (mut fibres, reference) = cable(&seeds);
+        let lengths = [fibres[2][1].length_m, fibres[3][1].length_m];
+        for (fibre, length) in [(2, lengths[1]), (3, lengths[0])] {
+            let seen = &mut fibres[fibre][1];
+            let ratio = length.unwrap() / seen.length_m.unwrap();
+            seen.length_m = length;
+            for event in &mut seen.events {
+                event.place_m *= ratio;
+            }
+        }
+        assert_eq!(found(&fibres, &reference), Vec::new());
+    }
+}
