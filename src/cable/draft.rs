@@ -328,7 +328,7 @@ pub(super) fn statistics(
                     mean: mean.map(Loss::from_db),
                     max: losses.iter().copied().reduce(f64::max).map(Loss::from_db),
                     std: (losses.len() > 1).then(|| Loss::from_db((square / (n - 1.0)).sqrt())),
-                    mean_judgement: None,
+                    mean_judged,
                     verdict: Verdict::NotJudged,
                 }
             })

@@ -62,11 +62,15 @@ pub(super) fn finish(
         }
     }
     let fibres = draft.fibres.len();
-    statistics(&mut draft.joints, &draft.matrix, &draft.wavelengths, fibres);
     let judging = settings.limits.as_ref().map(|l| (l, settings.coverage));
-    if let Some((limits, coverage)) = judging {
-        judged::joints(&mut draft, limits, coverage);
-    }
+    statistics(
+        &mut draft.joints,
+        &draft.matrix,
+        &draft.wavelengths,
+        fibres,
+        judging,
+    );
+    judged::joints(&mut draft);
     let chainage_m = |u_m: f64| fit.map(|fit| fit.chainage_m(u_m));
     let facts = Facts {
         draft: &draft,

@@ -1,45 +1,21 @@
 //! Verdicts on joints, fibres, wavelengths and the cable as a whole.
 
-use crate::both_ways::{EventKind, Verdict};
-use crate::verdict::{Limits, Place, What, judge_mean, roll_up};
+use crate::both_ways::Verdict;
+use crate::verdict::roll_up;
 
 use super::draft::Draft;
-use super::result::{CableResult, Cell, JointKind};
+use super::result::CableResult;
 
-/// Holds the mean of every closure against its limit and brings all verdicts at a joint
-/// together.
+/// Brings all verdicts at a joint together, that of the closure's mean among them.
 ///
 /// A fibre of which nothing was measured at a joint leaves it *not judged*.
-pub(super) fn joints(draft: &mut Draft, limits: &Limits, coverage: f64) {
+pub(super) fn joints(draft: &mut Draft) {
     let fibres = draft.fibres.len();
     for (index, joint) in draft.joints.iter_mut().enumerate() {
         for (light, statistics) in joint.statistics.iter_mut().enumerate() {
-            let cells: Vec<&Cell> = (0..fibres)
-                .filter_map(|fibre| draft.matrix.cell(fibre, index, light))
-                .collect();
-            let is_connector = |cell: &Cell| {
-                cell.source
-                    .and_then(|(link, event)| draft.links.get(link)?.link.events.get(event))
-                    .is_some_and(|event| event.kind == EventKind::Connector)
-            };
-            statistics.mean_judgement = limits
-                .mean_per_closure
-                .as_ref()
-                .filter(|_| joint.kind == JointKind::Joint)
-                .map(|limit| {
-                    judge_mean(
-                        What::ClosureMean,
-                        Place::Closure(joint.name.clone()),
-                        cells
-                            .iter()
-                            .filter(|cell| !is_connector(cell))
-                            .map(|cell| &cell.loss),
-                        limit,
-                        coverage,
-                    )
-                });
-            let mean = statistics.mean_judgement.as_ref().map(|one| one.verdict);
-            statistics.verdict = roll_up(cells.iter().map(|cell| cell.verdict).chain(mean));
+            let cells = (0..fibres).filter_map(|fibre| draft.matrix.cell(fibre, index, light));
+            let mean = statistics.mean_judged.as_ref().map(|one| one.verdict);
+            statistics.verdict = roll_up(cells.map(|cell| cell.verdict).chain(mean));
         }
     }
 }
@@ -56,7 +32,7 @@ impl CableResult {
         let links = (0..self.fibres.len()).map(|fibre| self.verdict_of(fibre, wavelength));
         let means = self.joints.iter().filter_map(|joint| {
             let statistics = joint.statistics.get(wavelength)?;
-            Some(statistics.mean_judgement.as_ref()?.verdict)
+            Some(statistics.mean_judged.as_ref()?.verdict)
         });
         roll_up(links.chain(means))
     }

@@ -116,8 +116,8 @@ pub struct JointStatistics {
     pub max: Option<Loss>,
     /// Their standard deviation (n − 1); none from fewer than two.
     pub std: Option<Loss>,
-    /// Their mean against the limit for a closure's mean; none where none was asked for.
-    pub mean_judgement: Option<Judgement>,
+    /// The mean against the limit for a closure's mean, where the limits ask for one.
+    pub mean_judged: Option<Judgement>,
     /// All fibres here and their mean as one; `NotJudged` where no limit is given.
     pub verdict: Verdict,
 }

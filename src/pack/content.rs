@@ -100,7 +100,7 @@ impl Content<'_> {
             .iter()
             .flat_map(|cable| &cable.joints)
             .flat_map(|joint| &joint.statistics)
-            .filter_map(|one| Some((one.wavelength, one.mean_judgement.as_ref()?)))
+            .filter_map(|one| Some((one.wavelength, one.mean_judged.as_ref()?)))
     }
 
     /// Every instrument that a header names, once, in order.

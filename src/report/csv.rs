@@ -273,7 +273,7 @@ pub fn cable_judgements(
     let mut writer = ::csv::Writer::from_writer(Vec::new());
     writer.write_record(JUDGEMENT_COLUMNS)?;
     for statistics in cable.joints.iter().flat_map(|joint| &joint.statistics) {
-        if let Some(one) = &statistics.mean_judgement {
+        if let Some(one) = &statistics.mean_judged {
             let about = (cable.name.as_deref(), None, statistics.wavelength);
             writer.write_record(judgement(about, one, (&limits.name, coverage))?)?;
         }

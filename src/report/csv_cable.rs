@@ -108,7 +108,7 @@ pub fn cable_joints(result: &CableResult) -> Result<String, ReportError> {
     for joint in &result.joints {
         for one in &joint.statistics {
             let db = |loss: Option<Loss>| number(loss.and_then(|l| rounded(l.db(), 4)));
-            let mean = one.mean_judgement.as_ref();
+            let mean = one.mean_judged.as_ref();
             writer.write_record([
                 text(result.name.as_deref()),
                 text(Some(&joint.name)),

@@ -118,8 +118,7 @@ pub struct JointObject {
     pub max_db: Option<f64>,
     /// Their standard deviation.
     pub std_db: Option<f64>,
-    /// Their mean against its limit; present where one was asked for.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    /// The mean against the limit for a closure's mean; null where no limit asks for it.
     pub mean_judgement: Option<JudgementObject>,
     /// Verdict on all fibres here and their mean.
     #[schemars(with = "String", extend("enum" = ["pass", "fail", "undecided", "not judged"]))]
@@ -423,7 +422,7 @@ fn joint_objects(joint: &Joint) -> Vec<JointObject> {
             mean_db: statistics.mean.map(Loss::db).and_then(db),
             max_db: statistics.max.map(Loss::db).and_then(db),
             std_db: statistics.std.map(Loss::db).and_then(db),
-            mean_judgement: statistics.mean_judgement.as_ref().map(Into::into),
+            mean_judgement: statistics.mean_judged.as_ref().map(JudgementObject::from),
             verdict: statistics.verdict,
         })
         .collect()

@@ -25,7 +25,6 @@ pub fn cable(result: &CableResult, settings: &TableSettings) -> String {
     text.push_str(&findings(result, width));
     text.push_str(&redo(result, width));
     text.push_str(&joints(result, width));
-    text.push_str(&closure_means(result, width));
     text.push_str(&fibres(result, width));
     text.push_str(&matrix(result, width));
     text.push_str(&calibration(result, width));
@@ -261,28 +260,10 @@ fn joints(result: &CableResult, width: usize) -> String {
     text
 }
 
-/// The closures whose mean did not pass, and why; nothing where all did.
-fn closure_means(result: &CableResult, width: usize) -> String {
-    let mut text = String::new();
-    for (index, joint) in result.joints.iter().enumerate() {
-        for one in &joint.statistics {
-            let Some(mean) = &one.mean_judgement else {
-                continue;
-            };
-            if mean.verdict != Verdict::Pass {
-                let line = format!(
-                    "- {} at {} nm, {}: {}, {}",
-                    joint_name(result, index),
-                    one.wavelength.nm(),
-                    mean.what.word(),
-                    verdict_word(mean.verdict),
-                    mean.reason
-                );
-                text.push_str(&wrapped(&line, width, 2));
-            }
-        }
-    }
-    text
+/// A verdict with its limit.
+fn in_short(judged: &Judgement) -> String {
+    let limit = (judged.limit).map_or_else(String::new, |limit| format!(" at {limit}"));
+    format!("{}{limit}", verdict_word(judged.verdict))
 }
 
 fn fibres(result: &CableResult, width: usize) -> String {

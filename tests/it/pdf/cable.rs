@@ -240,7 +240,6 @@ fn result(
                     mean: None,
                     max: None,
                     std: None,
-                    mean_judgement: None,
                     verdict: Verdict::NotJudged,
                 })
                 .collect(),
