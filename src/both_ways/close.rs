@@ -62,19 +62,26 @@ impl Joint {
     }
 
     /// How many marks from `i` on are better told as two, and those two.
+    ///
+    /// Strong peaks stay as they are: their edges are seen sample by sample, and what their
+    /// shape leaves of them is more than a neighbour's ramp can bear. Nor is one reflection
+    /// taken for two: its tail would be the second.
     fn as_two(&self, finder: &Finder<'_>, i: usize) -> Option<(usize, Vec<Mark>)> {
         let reach_m = DISTURB * self.pulse_m();
         let close = |k: usize| {
-            k + 1 < self.marks.len() && self.marks[k + 1].z_m - self.marks[k].z_m < reach_m
+            k + 1 < self.marks.len()
+                && self.marks[k + 1].z_m - self.marks[k].z_m < reach_m
+                && !self.marks[k].strong
+                && !self.marks[k + 1].strong
         };
         let two = if close(i) {
             self.refit(finder, i, 2)
-        } else if !self.marks[i].strong && strained(finder, &self.marks, i) {
+        } else if !reflects(&self.marks[i]) && strained(finder, &self.marks, i) {
             self.refit(finder, i, 1)
         } else {
             None
         };
-        if close(i) && close(i + 1) && !(i..i + 3).any(|k| self.marks[k].strong) {
+        if close(i) && close(i + 1) {
             let three = self.refit(finder, i, 3);
             let better = |p: &Refit| {
                 p.misfit < FITS_WELL || two.as_ref().is_none_or(|q| 4.0 * p.misfit < q.misfit)
@@ -94,7 +101,6 @@ impl Joint {
         let spans = finder.spans(before, self.marks.get(i + count));
         let (first, last) = (old.first()?, old.last()?);
         let pulse_m = self.pulse_m();
-        let reflects = |m: &Mark| m.reflective.iter().any(|r| *r);
         let views = self.views();
         let search = PairSearch {
             views: &views,
@@ -140,16 +146,7 @@ impl Joint {
     ) -> Vec<Mark> {
         [0, 1]
             .map(|k| {
-                // A strong peak's own edge is known better than its ramp.
-                let place = if old[k].strong {
-                    old[k].z_m
-                } else {
-                    pair.z_m[k]
-                };
-                let mut mark = finder.mark(place, Some(pair.std_error_m[k]));
-                if old[k].strong {
-                    mark = old[k].clone();
-                }
+                let mut mark = finder.mark(pair.z_m[k], Some(pair.std_error_m[k]));
                 mark.reflective.clone_from(&old[k].reflective);
                 mark.parted = true;
                 for (slot, losses) in mark.significance.iter_mut().zip(&losses) {
@@ -161,6 +158,11 @@ impl Joint {
             })
             .to_vec()
     }
+}
+
+/// Whether a reflection stands at a mark in any view.
+fn reflects(mark: &Mark) -> bool {
+    mark.strong || mark.reflective.iter().any(|r| *r)
 }
 
 /// Whether the samples around a mark scatter beyond their noise about what one event makes

@@ -2,6 +2,7 @@
 
 use crate::both_ways::{Event, EventKind, KindFrom, Link, Verdict};
 use crate::units::{Length, Loss, Measured, NotMeasured, Position, Wavelength};
+use crate::verdict::{Place, What, judge_mean};
 
 use super::calibrate::Fit;
 use super::cluster::{assign_fibre, quantile};
@@ -14,6 +15,7 @@ use super::result::{
 };
 use super::roster::Roster;
 use super::survey::spots;
+use super::worth::Judging;
 
 /// Joints, links and matrix, before anything is judged.
 #[derive(Debug)]
@@ -299,12 +301,14 @@ fn why_no_event(link: &Link, joint: usize, joints: &[Joint]) -> String {
     }
 }
 
-/// Mean, maximum and spread of every joint at every wavelength.
+/// Mean, maximum and spread of every joint at every wavelength; the mean is judged where
+/// the limits ask for that of a closure.
 pub(super) fn statistics(
     joints: &mut [Joint],
     matrix: &Matrix,
     wavelengths: &[Wavelength],
     fibres: usize,
+    judging: Judging<'_>,
 ) {
     for (index, joint) in joints.iter_mut().enumerate() {
         joint.statistics = wavelengths
@@ -312,6 +316,16 @@ pub(super) fn statistics(
             .enumerate()
             .map(|(w, &wavelength)| {
                 let cells = || (0..fibres).filter_map(|f| matrix.cell(f, index, w));
+                let limit =
+                    judging.and_then(|(limits, k)| Some((limits.mean_per_closure.as_ref()?, k)));
+                let mean_judged =
+                    limit
+                        .filter(|_| joint.kind == JointKind::Joint)
+                        .map(|(limit, coverage)| {
+                            let place = Place::Closure(joint.name.clone());
+                            let losses = cells().map(|cell| &cell.loss);
+                            judge_mean(What::ClosureMean, place, losses, limit, coverage)
+                        });
                 let losses: Vec<f64> = cells()
                     .filter_map(|cell| Some(cell.loss.as_ref().ok()?.value.db()))
                     .filter(|db| db.is_finite())

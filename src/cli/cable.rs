@@ -1,11 +1,12 @@
 //! `bothends cable`: every pair below a folder, or as a plan lists them.
 
+use std::io::{BufRead, BufReader, Read};
 use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
 
 use crate::both_ways;
-use crate::cable::splice_log::{LogEntry, SpliceLog, compare_log, read_log};
+use crate::cable::splice_log::{LogColumns, LogEntry, LogError, SpliceLog, compare_log, read_log};
 use crate::cable::{
     AcceptPairing, CablePlan, CableResult, CableSettings, NamePattern, Silent, measure_cable,
 };
@@ -88,6 +89,8 @@ pub(super) fn run(args: &CableArgs) -> Result<Outcome, CommandError> {
     let inputs = args.pack.read()?;
     let (plan, folder) = plan_and_folder(args)?;
     let (files, left_out) = trace_files(&folder)?;
+    let (logs, files): (Vec<_>, Vec<_>) = files.into_iter().partition(|file| is_log(&file.path));
+    let left_out = left_out + logs.len();
     let logged = logged(args, &plan)?;
     let settings = CableSettings {
         plan,
@@ -126,7 +129,9 @@ pub(super) fn run(args: &CableArgs) -> Result<Outcome, CommandError> {
     if left_out > 0 {
         result.warnings.push(Warning::new(
             "files left out",
-            format!("{left_out} files whose endings are not those of traces were not looked at"),
+            format!(
+                "{left_out} files that are no traces by their endings or titles were not looked at"
+            ),
         ));
     }
     if let Some(why) = journal.as_ref().and_then(FileJournal::fault) {
@@ -243,6 +248,18 @@ fn plan_and_folder(args: &CableArgs) -> Result<(CablePlan, PathBuf), CommandErro
         .or(plan.length_m);
     Ok((plan, folder))
 }
+
+/// Whether a file begins as a splice log does: lying among the traces, it is none of them.
+fn is_log(path: &Path) -> bool {
+    let mut titles = String::new();
+    let begun = std::fs::File::open(path).map(|file| BufReader::new(file.take(LONGEST_TITLES)));
+    let read = begun.and_then(|mut begun| begun.read_line(&mut titles));
+    let read = read.map(|_| read_log(&titles, &LogColumns::default()));
+    matches!(read, Ok(Ok(_) | Err(LogError::Empty)))
+}
+
+/// Bytes in which the titles of a splice log end.
+const LONGEST_TITLES: u64 = 4096;
 
 /// The splicing machines' log that an option or the plan names: its text, and what it says.
 fn logged(

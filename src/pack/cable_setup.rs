@@ -143,7 +143,7 @@ impl CableSetup {
             result.warnings.push(Warning::new(
                 "files left out",
                 format!(
-                    "{} files whose endings are not those of traces were not looked at",
+                    "{} files that are no traces by their endings or titles were not looked at",
                     self.left_out
                 ),
             ));

@@ -83,10 +83,11 @@ fn planted_faults_are_what_the_plan_says() {
     let (_, truth) = made(&plan, plan.seed);
     for nm in [1310.0, 1550.0] {
         let of = |fibre: &str| link(&truth, fibre, nm);
-        // Losses as the plan states them, through sums of doubles.
-        approx::assert_abs_diff_eq!(db(event(of("017"), "closure 4")), 0.31, epsilon = 1e-9);
-        approx::assert_abs_diff_eq!(db(event(of("002"), "closure 2")), 0.22, epsilon = 1e-9);
-        approx::assert_abs_diff_eq!(db(event(of("012"), "closure 6")), 0.125, epsilon = 1e-9);
+        // Losses as the plan states them, through sums of doubles; the machine of every other
+        // closure puts 0.02 dB on top.
+        approx::assert_abs_diff_eq!(db(event(of("017"), "closure 4")), 0.33, epsilon = 1e-9);
+        approx::assert_abs_diff_eq!(db(event(of("002"), "closure 2")), 0.24, epsilon = 1e-9);
+        approx::assert_abs_diff_eq!(db(event(of("012"), "closure 6")), 0.145, epsilon = 1e-9);
         let bend = event(of("009"), "bend");
         let expected = if nm < 1400.0 { 0.06 } else { 0.21 };
         approx::assert_abs_diff_eq!(db(bend), expected, epsilon = 1e-9);

@@ -10,6 +10,7 @@ use crate::cable::{CableResult, FindingKind, JointKind};
 use crate::report::number::{loss_with_error, signed};
 use crate::report::plain::{plain_text, shortened};
 use crate::units::{Attenuation, Length, Loss};
+use crate::verdict::Judgement;
 
 /// Fewest characters that anything useful fits in.
 const LEAST_WIDTH: usize = 60;
@@ -228,11 +229,15 @@ fn joints(result: &CableResult, width: usize) -> String {
     let mut text =
         title("Joints (places in metres of fibre from A's first connector, losses two-way)");
     let mut rows = Vec::new();
+    let mut reasons = Vec::new();
+    let statistics = || result.joints.iter().flat_map(|joint| &joint.statistics);
+    let is_judged = statistics().any(|one| one.mean_judged.is_some());
     for (index, joint) in result.joints.iter().enumerate() {
         for one in &joint.statistics {
             let db =
                 |loss: Option<Loss>| loss.map_or_else(|| "—".to_owned(), |l| signed(l.db(), 3));
-            rows.push(vec![
+            let mean_judged = one.mean_judged.as_ref();
+            let mut row = vec![
                 joint_name(result, index),
                 format!("{:.1}", joint.position.value.m()),
                 joint
@@ -243,10 +248,27 @@ fn joints(result: &CableResult, width: usize) -> String {
                 db(one.mean),
                 db(one.max),
                 db(one.std),
-            ]);
+            ];
+            if is_judged {
+                row.push(mean_judged.map_or_else(|| "—".to_owned(), in_short));
+            }
+            rows.push(row);
+            reasons.extend(
+                mean_judged
+                    .filter(|it| it.verdict != Verdict::Pass)
+                    .map(|it| {
+                        format!(
+                            "- {}: mean of {} at {} nm: {}",
+                            verdict_word(it.verdict),
+                            joint_name(result, index),
+                            one.wavelength.nm(),
+                            plain_text(&it.reason)
+                        )
+                    }),
+            );
         }
     }
-    let headings = [
+    let mut headings = vec![
         Heading("joint", Align::Left),
         Heading("place\nm", Align::Right),
         Heading("chainage\nm", Align::Right),
@@ -256,7 +278,13 @@ fn joints(result: &CableResult, width: usize) -> String {
         Heading("greatest\ndB", Align::Right),
         Heading("spread\ndB", Align::Right),
     ];
+    if is_judged {
+        headings.push(Heading("mean against\nits limit", Align::Left));
+    }
     text.push_str(&grid(&headings, rows, width));
+    for reason in reasons {
+        text.push_str(&wrapped(&reason, width, 2));
+    }
     text
 }
 

@@ -235,6 +235,7 @@ fn result(
             statistics: wavelengths
                 .iter()
                 .map(|&wavelength| JointStatistics {
+                    mean_judged: None,
                     wavelength,
                     measured: fibres.len(),
                     mean: None,
