@@ -7,7 +7,7 @@ use crate::warning::Warning;
 use super::calibrate::Fit;
 use super::check::{self, Facts};
 use super::draft::{draft, statistics};
-use super::finding::Finding;
+use super::finding::{Finding, FindingKind};
 use super::judged;
 use super::pairing;
 use super::place::Reference;
@@ -79,7 +79,15 @@ pub(super) fn finish(
         length_m: known.length_m,
     };
     let checked = check::check(&facts);
-    findings.extend(checked.findings);
+    // A fibre that is too dark at one wavelength needs not be told of again at another.
+    let is_poor = |finding: &Finding| finding.kind == FindingKind::PoorSettings;
+    let told: Vec<String> = (findings.iter().filter(|f| is_poor(f)))
+        .flat_map(|finding| finding.fibres.clone())
+        .collect();
+    let is_told = |finding: &Finding| finding.fibres.iter().all(|name| told.contains(name));
+    findings.extend(
+        (checked.findings.into_iter()).filter(|finding| !(is_poor(finding) && is_told(finding))),
+    );
     for (fibre, from_a, from_b) in dark.drain(..) {
         let place = from_a.unwrap_or_else(|| (known.length_m - from_b.unwrap_or(0.0)).max(0.0));
         findings.push(check::breaks::break_at(
