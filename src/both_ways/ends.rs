@@ -47,23 +47,20 @@ pub(super) fn settle_ends(pair: &mut Pair<'_>, index_ratio: f64) {
         far_b_m: axis.from_b(0.0),
         is_shown: false,
     });
-    let settled = match by_events {
-        Some(reading) => {
-            let agrees = |r: &Reading| (r.far_a_m - reading.far_a_m).abs() <= 2.0 * close_m(a, b);
-            (base.is_none() || !first.as_ref().is_some_and(agrees)).then_some(reading)
-        }
-        None => {
-            let mut others = first.map_or_else(Vec::new, |r| by_cords(pair, &r, index_ratio));
-            others.extend(by_last_reflections(pair, index_ratio));
-            let counted = others.into_iter().filter_map(|r| Some((together(&r)?, r)));
-            let worth = |&(n, r): &(usize, Reading)| n + if r.is_shown { BETTER } else { 0 };
-            let best = counted.rev().max_by_key(worth);
-            best.filter(|(count, r)| match base {
-                Some(base) => *count >= base + BETTER,
-                None => r.is_shown || *count >= BETTER,
-            })
-            .map(|(_, reading)| reading)
-        }
+    let settled = if let Some(reading) = by_events {
+        let agrees = |r: &Reading| (r.far_a_m - reading.far_a_m).abs() <= 2.0 * close_m(a, b);
+        (base.is_none() || !first.as_ref().is_some_and(agrees)).then_some(reading)
+    } else {
+        let mut others = first.map_or_else(Vec::new, |r| by_cords(pair, &r, index_ratio));
+        others.extend(by_last_reflections(pair, index_ratio));
+        let counted = others.into_iter().filter_map(|r| Some((together(&r)?, r)));
+        let worth = |&(n, r): &(usize, Reading)| n + if r.is_shown { BETTER } else { 0 };
+        let best = counted.rev().max_by_key(worth);
+        best.filter(|(count, r)| match base {
+            Some(base) => *count >= base + BETTER,
+            None => r.is_shown || *count >= BETTER,
+        })
+        .map(|(_, reading)| reading)
     };
     if let Some(reading) = settled {
         let (cord_at_b, cord_at_a) = (has_cord(pair.cords.at_b), has_cord(pair.cords.at_a));

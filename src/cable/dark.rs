@@ -45,7 +45,7 @@ pub(super) fn too_dark(
         let usual = (records.iter())
             .filter(|r| r.wavelength == first && r.link().is_some())
             .filter_map(|r| taken(r.fibre));
-        let (how, advice) = match (taken(fibre), most_common(usual.collect())) {
+        let (how, advice) = match (taken(fibre), most_common(&usual.collect::<Vec<_>>())) {
             (Some(mine), Some(usual)) if mine != usual => (
                 format!(", taken with {},", words(mine)),
                 format!("take it again as the others ({})", words(usual)),
@@ -100,7 +100,7 @@ fn settings(jobs: &[FibreJob], entries: &[TraceEntry], fibre: usize, w: usize) -
     Some([of(pair.a.0)?, of(pair.b.0)?])
 }
 
-fn most_common(all: Vec<Taken>) -> Option<Taken> {
+fn most_common(all: &[Taken]) -> Option<Taken> {
     let count = |one: &Taken| all.iter().filter(|other| *other == one).count();
     all.iter().max_by_key(|one| count(one)).copied()
 }

@@ -41,8 +41,7 @@ impl Quantity {
     /// Step of the numbers that results are printed with.
     const fn step(self) -> f64 {
         match self {
-            Self::Length => 0.01,
-            Self::ReflectanceFromA | Self::ReflectanceFromB => 0.01,
+            Self::Length | Self::ReflectanceFromA | Self::ReflectanceFromB => 0.01,
             Self::JointLoss | Self::SectionAttenuation | Self::LinkLoss => 1e-4,
         }
     }

@@ -212,12 +212,12 @@ impl PairSearch<'_, '_> {
             return f64::INFINITY;
         };
         (fits.iter().zip(self.views.iter().zip(self.spans)))
-            .map(|(fit, (view, span))| match fit {
-                Some(fit) => fit.chi_square,
-                None => {
+            .map(|(fit, (view, span))| {
+                let straight = || {
                     let line = view.eye.sums.line(span.lo, span.hi.max(span.lo));
                     line.map_or(0.0, |line| line.chi_square)
-                }
+                };
+                fit.map_or_else(straight, |fit| fit.chi_square)
             })
             .sum()
     }

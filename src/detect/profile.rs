@@ -288,13 +288,12 @@ impl<'s, 'a> Stretch<'s, 'a> {
     }
 
     fn place(&mut self, z_m: f64, shape: Shape) -> Option<Place> {
-        let fits = match self.known.get(&z_m.to_bits()) {
-            Some(fits) => *fits,
-            None => {
-                let fits = self.fits(z_m)?;
-                self.known.insert(z_m.to_bits(), fits);
-                fits
-            }
+        let fits = if let Some(fits) = self.known.get(&z_m.to_bits()) {
+            *fits
+        } else {
+            let fits = self.fits(z_m)?;
+            self.known.insert(z_m.to_bits(), fits);
+            fits
         };
         let information: f64 = fits
             .iter()

@@ -43,11 +43,7 @@ impl Thresholds {
     /// against its threshold again in windows up to the neighbouring events, and
     /// stays only if it passes there too.
     pub fn new(false_events_per_1000_km: f64, longest: usize, spacing_m: f64) -> Self {
-        let lost: f64 = std::env::var("LOST")
-            .ok()
-            .and_then(|v| v.parse().ok())
-            .unwrap_or(LOST);
-        let rate_per_sample = lost * false_events_per_1000_km * spacing_m / 1e6;
+        let rate_per_sample = LOST * false_events_per_1000_km * spacing_m / 1e6;
         let slowest = 1.0 / longest.max(FEWEST) as f64;
         Self {
             rate_per_sample,

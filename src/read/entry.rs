@@ -324,7 +324,7 @@ pub(super) fn entry(line: &str, separator: Separator, vocabulary: &Vocabulary) -
     }
     let (mut value, pieces) = value;
     if let Some(inner) = unquoted(&value) {
-        value = inner.trim().to_owned();
+        inner.trim().clone_into(&mut value);
     } else if !comment || is_columned {
         let inner = value.strip_prefix('"').and_then(|v| v.strip_suffix('"'));
         if let Some(inner) = inner.map(|inner| inner.trim().to_owned()) {

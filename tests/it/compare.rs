@@ -149,7 +149,7 @@ fn what_came_and_what_went_is_named() {
 fn another_group_index_is_no_change() {
     let plan = plan(9);
     let before = measured(&plan, 1);
-    let mut after = plan.clone();
+    let mut after = plan;
     let index = after.a.group_index.ratio() * 1.01;
     after.a.group_index = GroupIndex::from_ratio(index);
     if let Some(b) = &mut after.b {

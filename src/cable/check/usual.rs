@@ -48,6 +48,9 @@ pub(super) struct Usual {
     length: f64,
 }
 
+/// A joint and the tube whose fibres lie in one tray there.
+type Tray<'t> = (usize, Option<&'t str>);
+
 impl Usual {
     /// Of all splices of a wavelength but those left out; none where they are too few.
     pub(super) fn of(
@@ -55,7 +58,7 @@ impl Usual {
         wavelength: usize,
         leave_out: &BTreeSet<At>,
     ) -> Option<Self> {
-        let mut trays: BTreeMap<(usize, Option<&str>), Vec<(usize, f64, f64)>> = BTreeMap::new();
+        let mut trays: BTreeMap<Tray<'_>, Vec<(usize, f64, f64)>> = BTreeMap::new();
         for joint in facts.splices() {
             for (fibre, loss, error) in losses(facts, joint, wavelength, leave_out) {
                 let tube = facts
