@@ -66,7 +66,7 @@ pub(super) struct Matched {
 ///
 /// Weighted least squares of z = offset − scale·x over the link's ends and all
 /// events seen in both, with the header's index ratio as one more observation
-/// (see [`fit`]); pairs are sought anew after every fit, within
+/// (see `fit`); pairs are sought anew after every fit, within
 /// four standard errors of their own places and of the axis there.
 pub fn register(
     a: &Look,
