@@ -37,10 +37,6 @@ fn plan(seed: u64) -> Plan {
     random_link(seed, &settings)
 }
 
-fn plan_length_m(plan: &Plan) -> f64 {
-    plan.fibres.iter().map(|fibre| fibre.length.m()).sum()
-}
-
 fn one(before: &LinkState, after: &LinkState) -> Comparison {
     let pair = |state: &LinkState| vec![state.clone()];
     compare(&pair(before), &pair(after), DEFAULT_COVERAGE, false)
@@ -57,25 +53,25 @@ fn of(comparison: &Comparison, quantity: Quantity) -> &Difference {
     all.iter().find(|one| one.quantity == quantity).unwrap()
 }
 
-/// The same links with other noise. Changes over their standard errors spread by one: with
-/// some 200 joints the spread is known to 5 %, and 0.8 to 1.2 leaves four times that. At
+/// The same links with other noise. Changes over their standard errors spread by one at
+/// most: with some 170 joints the spread is known to 5 %, and 1.2 leaves four times that.
+/// Here losses are printed to 0.0001 dB, several times their error, so that most changes are
+/// exactly none and the spread is less than one; below a half, errors would be overstated. At
 /// three standard errors 0.27 % show as changed, of 200 half a joint; five or more come by
 /// chance once in 6,000 (Poisson, mean 0.54). The glass of both runs is the same and the
 /// noise is not, as in a repeat on site; there the fibre's own unevenness repeats, too.
 ///
-/// Joints within the link only: behind an end connector lies a short cord, and where noise
-/// makes an event of a reflection's tail there, the connector's loss moves by far more than
-/// its error (0.012 dB in the link of seed 102). That fault is known and not yet mended.
+/// One joint is left out: behind the first connector of the link of seed 102, in its cord,
+/// noise makes an event of the reflection's tail in one of the two runs, and the connector's
+/// loss moves by 0.012 dB, far more than its error. That fault is known and not yet mended.
 #[test]
 fn the_same_link_with_other_noise_has_not_changed() {
     let (mut ratios, mut changed) = (Vec::new(), 0);
     for seed in 100..130 {
         let plan = plan(seed);
         let comparison = one(&measured(&plan, seed), &measured(&plan, seed + 1000));
-        let length_m = Some(0.999 * plan_length_m(&plan));
-        let at_ends =
-            |joint: &Difference| joint.number_before == Some(1) || joint.at_after_m > length_m;
-        for joint in joints(&comparison).filter(|joint| !at_ends(joint)) {
+        let known = |joint: &Difference| seed == 102 && joint.number_before == Some(1);
+        for joint in joints(&comparison).filter(|joint| !known(joint)) {
             // A joint that shows once and once not is no change of a loss.
             if let (Some(change), Some(error)) = joint.change {
                 ratios.push(change / error);
@@ -87,7 +83,7 @@ fn the_same_link_with_other_noise_has_not_changed() {
     let spread = (ratios.iter().map(|z| z * z).sum::<f64>() / n).sqrt();
     println!("{n} joints, spread {spread:.2}, {changed} changed");
     assert!(n > 150.0, "{n} joints");
-    assert!((0.8..1.2).contains(&spread), "{spread}");
+    assert!((0.5..1.2).contains(&spread), "{spread}");
     assert!(changed < 5, "{changed} of {n}");
 }
 
