@@ -95,7 +95,7 @@ impl Eye {
     pub fn new(trace: &Trace) -> Self {
         let power = Power::from_trace(trace);
         let pulse_samples = trace.pulse_length().m() / trace.spacing_m();
-        let lit = light::find_lit(&power);
+        let lit = light::find_lit(&power, pulse_samples);
         let noise = noise::estimate(&power, lit.end, lit.dark_rms, pulse_samples);
         let mut peaks = strong_peaks(&power, &noise, lit.end, pulse_samples);
         let edges = rises(&power, &noise, &peaks, lit.end, pulse_samples);
@@ -103,6 +103,7 @@ impl Eye {
         for peak in peaks.iter_mut().skip(1).filter(|peak| !peak.clipped) {
             peak.place = response::place(&power, peak.edge, &response);
         }
+        wait_for_receiver(&power, &noise, &response, &mut peaks);
         let mut eye = Self {
             start_m: trace.position_of(0).m(),
             spacing_m: trace.spacing_m(),
@@ -421,6 +422,33 @@ fn strong_peaks(
         .collect();
     mark_ceiling(power, &mut peaks, n_w);
     peaks
+}
+
+/// Lets peaks settle at least as long as the receiver's answer to them shows, up to the
+/// next rise: beside a near neighbour, or the end, no recovery can be seen.
+fn wait_for_receiver(
+    power: &Power,
+    noise: &Noise,
+    response: &Response,
+    peaks: &mut [StrongPeak],
+) {
+    let n_w = response.pulse.ceil() as usize;
+    for k in 0..peaks.len() {
+        let edge = peaks[k].edge;
+        let fallen = edge + 2 + n_w;
+        let stop = peaks
+            .get(k + 1)
+            .map_or(power.len(), |next| next.edge + 1);
+        let top = power.value[edge..fallen.min(power.len())]
+            .iter()
+            .fold(0.0_f64, |top, p| top.max(*p));
+        let behind = peaks[k].settled.min(power.len());
+        let beside = &power.value[behind..(behind + STILL).min(power.len())];
+        let level = beside.iter().sum::<f64>() / beside.len().max(1) as f64;
+        let sd = noise.density(level.max(0.0)).sqrt();
+        let more = response.settling() + response.lingering(top, sd);
+        peaks[k].settled = peaks[k].settled.max((fallen + more).min(stop));
+    }
 }
 
 /// Last sample before a rise that is over at sample `i`, within a pulse: a slow receiver

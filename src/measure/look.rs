@@ -72,14 +72,14 @@ pub fn look(
     };
     let tail_m = tail.map_or(0.0, Length::m);
     let far = match end {
-        End::Drop { edge, .. } => {
+        End::Drop { edge, error, .. } => {
             let end_m = eye.metres(edge);
             Some(if tail_m > 0.0 {
                 cord_end(&eye, &marks, end_m - tail_m, tail_m)
             } else {
                 LinkEnd {
                     own_m: end_m,
-                    std_error_m: Some(eye.spacing_m / 12.0_f64.sqrt()),
+                    std_error_m: Some(eye.spacing_m * error),
                     has_cord: false,
                     in_noise: false,
                 }
