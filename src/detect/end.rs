@@ -107,7 +107,11 @@ pub fn find_end(eye: &Eye) -> End {
             product += rest * b;
             own += b * b;
         }
-        let gain = if product > 0.0 { product * product / own } else { 0.0 };
+        let gain = if product > 0.0 {
+            product * product / own
+        } else {
+            0.0
+        };
         (before[first] + between + after[last], gain)
     };
     let steps = ((to - hi) * 8) as i64;

@@ -7,7 +7,8 @@
 //! the ramp that the samples of a peak add up to is held against the model's.
 
 use super::eye::{DB_PER_NEPER, Eye};
-use super::response::{self, Response};
+use super::receiver;
+use super::response::Response;
 
 /// Standard error of a peak's centroid, samples, from which a peak tells nothing: a step is placed
 /// to a tenth of a sample at best.
@@ -48,7 +49,7 @@ pub(super) fn lateness(eye: &Eye, edges: &[usize]) -> Seen {
 /// What one peak shows, and the standard error of its lateness.
 fn of_peak(eye: &Eye, edge: usize) -> Option<(Seen, f64)> {
     let response = &eye.response;
-    let x = response::place(&eye.power, edge, response)?;
+    let x = receiver::place(&eye.power, edge, response)?;
     let beside = BESIDE.0.max((BESIDE.1 * eye.pulse_samples).ceil() as usize);
     let from = edge.checked_sub(2 + (0.25 * eye.pulse_samples) as usize)?;
     let to = edge + 2 + eye.hidden_samples();
