@@ -28,6 +28,8 @@ pub struct Mark {
     /// Whether it was told from its neighbour by a fit of both: the fibre between them may
     /// be too short for a line.
     pub parted: bool,
+    /// Whether it cannot be told from the one before it on the axis.
+    pub mingled: bool,
     /// The samples it was last located and judged with, and its statistic above the
     /// threshold there.
     judged: Option<(Vec<Span>, f64)>,
@@ -189,6 +191,7 @@ impl<'a> Finder<'a> {
             strong: false,
             significance: vec![None; self.views.len()],
             parted: false,
+            mingled: false,
             judged: None,
         }
     }
