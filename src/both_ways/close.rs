@@ -12,6 +12,9 @@ use super::readings::RESOLVED_PULSES;
 /// either may have settled a pulse away from its place.
 const DISTURB: f64 = 6.0;
 
+/// Pulse lengths below which they surely do: two and a half for a line, and the ramp.
+const SHORT: f64 = 3.5;
+
 /// Pulse lengths around the events in which both are looked for.
 const AROUND: f64 = 2.0;
 
@@ -99,9 +102,14 @@ impl Joint {
     fn as_two(&self, finder: &Finder<'_>, i: usize) -> Option<(usize, Vec<Mark>)> {
         let reach_m = DISTURB * self.pulse_m();
         let close = |k: usize| {
-            k + 1 < self.marks.len()
-                && self.marks[k + 1].z_m - self.marks[k].z_m < reach_m
-                && !(self.marks[k].strong && self.marks[k + 1].strong)
+            let (Some(one), Some(next)) = (self.marks.get(k), self.marks.get(k + 1)) else {
+                return false;
+            };
+            let gap_m = next.z_m - one.z_m;
+            let strained = || [k, k + 1].iter().any(|&k| strained(finder, &self.marks, k));
+            gap_m < reach_m
+                && !(one.strong && next.strong)
+                && (gap_m < SHORT * self.pulse_m() || strained())
         };
         let two = if close(i) {
             self.refit(finder, i, 2)
