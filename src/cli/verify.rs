@@ -99,7 +99,11 @@ fn table(verified: &Verified, is_compared: bool) -> String {
         return text;
     }
     let count = verified.differences.len();
-    let noun = if count == 1 { "difference" } else { "differences" };
+    let noun = if count == 1 {
+        "difference"
+    } else {
+        "differences"
+    };
     let _ = writeln!(text, "result   {count} {noun}");
     for difference in &verified.differences {
         let _ = writeln!(
