@@ -1,6 +1,7 @@
 //! From text to traces: the steps in order.
 
 use crate::trace::Header;
+use crate::units::Wavelength;
 use crate::warning::Warning;
 
 use super::FileContent;
@@ -10,8 +11,9 @@ use super::entry::comment_mark;
 use super::error::{ParseError, ParseErrorKind, excerpt};
 use super::evidence::decide;
 use super::interpret::Block;
-use super::layout::BlockForm;
+use super::layout::{BlockForm, Column, Holds, Layout};
 use super::lines::{Line, lines_from};
+use super::lists::spread;
 use super::overruled::overruled;
 use super::recipe::Recipe;
 use super::settings::{Context, Setting, Settings, decimal_of};
@@ -176,12 +178,29 @@ fn take_notes(
     content.layout.settings.extend(after.entries);
     content.layout.notes.extend(after.notes);
     content.warnings.extend(after.warnings);
+    if blocks == 1 {
+        let titled: Vec<Option<f64>> = level_wavelengths(&content.layout);
+        let mut headers: Vec<Header> = vec![Header::default(); content.traces.len()];
+        spread(&after.lists, &titled, &mut headers)?;
+        for (trace, header) in content.traces.iter_mut().zip(&headers) {
+            trace.header = std::mem::take(&mut trace.header).or(header);
+        }
+    }
     for trace in &mut content.traces {
         let mut header = std::mem::take(&mut trace.header).or(&after.header);
         header.other.extend(after.header.other.iter().cloned());
         trace.header = header;
     }
     Ok(())
+}
+
+/// Wavelengths in the titles of the columns of levels.
+fn level_wavelengths(layout: &Layout) -> Vec<Option<f64>> {
+    let wavelength = |column: &Column| match column.holds {
+        Holds::Level { wavelength, .. } => Some(wavelength.map(Wavelength::nm)),
+        _ => None,
+    };
+    layout.columns.iter().filter_map(wavelength).collect()
 }
 
 /// Refuses a setting behind the samples that differs from the one before them.

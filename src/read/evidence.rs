@@ -442,14 +442,23 @@ fn bits(row: &[f64]) -> Vec<u64> {
     row.iter().map(|v| v.to_bits()).collect()
 }
 
+/// Whether two forms give the same numbers, columns that hold none left out.
 fn same_values(one: &Form, other: &Form) -> bool {
-    one.columns == other.columns
+    let numbers = |form: &Form| -> Vec<usize> {
+        let holds = |column: &usize| {
+            let mut cells = form.rows.iter().filter_map(|row| row.get(*column));
+            cells.any(|v| !v.is_nan())
+        };
+        (0..form.columns).filter(holds).collect()
+    };
+    let (ours, theirs) = (numbers(one), numbers(other));
+    let cell = |row: &Vec<f64>, column: &usize| row.get(*column).map(|v| v.to_bits());
+    ours.len() == theirs.len()
         && one.rows.len() == other.rows.len()
-        && one
-            .rows
-            .iter()
-            .zip(&other.rows)
-            .all(|(a, b)| bits(a) == bits(b))
+        && one.rows.iter().zip(&other.rows).all(|(a, b)| {
+            let mut columns = ours.iter().zip(&theirs);
+            columns.all(|(i, j)| cell(a, i) == cell(b, j))
+        })
 }
 
 fn spell(row: Option<&Vec<f64>>) -> String {

@@ -280,6 +280,7 @@ impl Block {
             .or(self.fallback.wavelength);
         if let (Some(fall), Some(wavelength)) = (fall, wavelength)
             && let [unit] = fitting_units(fall, wavelength).as_slice()
+            && !unit.is_time()
         {
             let per_km = fall.per_unit * 1000.0 / unit.factor();
             self.warnings.push(Warning::new(

@@ -21,6 +21,44 @@ pub(super) struct List {
     pub(super) text: String,
 }
 
+/// One value of a list that stands behind a numbered key: `wavelength 2: 1550 nm`.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Numbered {
+    pub(super) known: Known,
+    /// The number in the key.
+    pub(super) place: usize,
+    pub(super) value: f64,
+    /// Line, key and value as written.
+    pub(super) line: usize,
+    pub(super) key: String,
+    pub(super) text: String,
+}
+
+/// The lists that numbered keys make, whatever order they stand in; the second
+/// are those whose numbers do not go from 1 on.
+pub(super) fn lists_by_number(mut numbered: Vec<Numbered>) -> (Vec<List>, Vec<Numbered>) {
+    let (mut lists, mut left) = (Vec::new(), Vec::new());
+    while let Some(known) = numbered.first().map(|one| one.known) {
+        let (mut same, others): (Vec<_>, Vec<_>) =
+            numbered.into_iter().partition(|one| one.known == known);
+        numbered = others;
+        same.sort_by_key(|one| one.place);
+        if same.iter().enumerate().any(|(i, one)| one.place != i + 1) {
+            left.extend(same);
+        } else if let Some(first) = same.first() {
+            let texts: Vec<&str> = same.iter().map(|one| one.text.as_str()).collect();
+            lists.push(List {
+                known,
+                values: same.iter().map(|one| one.value).collect(),
+                line: first.line,
+                key: first.key.clone(),
+                text: texts.join(" / "),
+            });
+        }
+    }
+    (lists, left)
+}
+
 /// Longest text of a list, in bytes.
 const LONGEST: usize = 1000;
 

@@ -13,7 +13,7 @@ use super::keys::{
     AVERAGING_S, BACKSCATTER_DB, INDEX, PULSE_NS, SPACING_M, START_M, WAVELENGTH_NM, plain_key,
 };
 use super::lines::{Line, lines_from};
-use super::lists::{List, clock, list_of, numbered};
+use super::lists::{List, Numbered, clock, list_of, lists_by_number, numbered};
 use super::number::DecimalMark;
 use super::paired::paired;
 use super::quantity::{Refusal, Wanted, quantity};
@@ -74,6 +74,8 @@ pub(super) struct Settings {
     pub(super) warnings: Vec<Warning>,
     /// Values given once for each column of levels.
     pub(super) lists: Vec<List>,
+    /// Values of `wavelength 2` and the like, in the order of the lines.
+    numbered: Vec<Numbered>,
     time: Option<(String, String)>,
 }
 
@@ -201,17 +203,18 @@ impl Settings {
         }
         let known = entry(line.text, context.separator, context.vocabulary).filter(|entry| {
             let key = context.vocabulary.key(&plain_key(&entry.key).0);
-            entry.pieces == 1
-                && key.is_some_and(|key| {
-                    // `Serial no.;123`; a number so written may be an event's, and a
-                    // comma before a space is one of a sentence.
-                    let comma = line.text.contains(',') && !line.text.contains(", ");
-                    let parted = line.text.contains([';', '\t', '|']) || comma;
-                    let columns = is_text(key.known) && parted;
-                    key.sure
-                        && !given.contains(&key.known.name())
-                        && (columns || line.text.contains([':', '=']))
-                })
+            key.is_some_and(|key| {
+                // `Serial no.;123`; a comma before a space is one of a sentence. More
+                // columns are an event's, but for a number beside its unit.
+                let comma = line.text.contains(',') && !line.text.contains(", ");
+                let parted =
+                    line.text.contains([';', '\t', '|']) || line.text.contains(" ...") || comma;
+                let alone = entry.pieces == 1 || entry.pieces == 2 && !is_text(key.known);
+                key.sure
+                    && alone
+                    && !given.contains(&key.known.name())
+                    && (parted || line.text.contains([':', '=']))
+            })
         });
         if let Some(entry) = known {
             let mut tried = self.clone();
@@ -279,10 +282,8 @@ impl Settings {
         );
         if let Some(key) = key.filter(|_| !unknown) {
             means = self.take_known(line, entry, (key, unit.as_deref()), context)?;
-        } else if let Some((known, place)) =
-            numbered(&words, context.vocabulary).filter(|_| !unknown)
-        {
-            means = self.take_numbered(known, place, unit.as_deref(), line, entry, context);
+        } else if let Some(one) = numbered(&words, context.vocabulary).filter(|_| !unknown) {
+            means = self.take_numbered(one, unit.as_deref(), line, entry, context);
         }
         if means.is_none() && !(unknown && key.is_some()) {
             self.header
@@ -350,8 +351,7 @@ impl Settings {
     /// Takes `wavelength 2: 1550 nm` as the second of a list.
     fn take_numbered(
         &mut self,
-        known: Known,
-        place: usize,
+        (known, place): (Known, usize),
         unit: Option<&str>,
         line: Line<'_>,
         entry: &Entry,
@@ -359,18 +359,18 @@ impl Settings {
     ) -> Option<&'static str> {
         let wanted = wanted_of(known)?;
         let value = quantity(&entry.value, unit, wanted, context.decimal).ok()?;
-        let list = self.lists.iter_mut().find(|list| list.known == known);
-        match list {
-            Some(list) if list.values.len() + 1 == place => list.values.push(value),
-            None if place == 1 => self.lists.push(List {
-                known,
-                values: vec![value],
-                line: line.number,
-                key: entry.key.clone(),
-                text: entry.value.clone(),
-            }),
-            _ => return None,
+        let is_taken = |n: &Numbered| n.known == known && n.place == place;
+        if self.numbered.iter().any(is_taken) {
+            return None;
         }
+        self.numbered.push(Numbered {
+            known,
+            place,
+            value,
+            line: line.number,
+            key: entry.key.clone(),
+            text: entry.value.clone(),
+        });
         Some(known.name())
     }
 
@@ -494,8 +494,21 @@ impl Settings {
         used
     }
 
-    /// Joins a date and a time of day that stand on two lines.
+    /// Joins a date and a time of day that stand on two lines, and the values of
+    /// numbered keys.
     pub(super) fn finish(&mut self) {
+        let (lists, left) = lists_by_number(std::mem::take(&mut self.numbered));
+        self.lists.extend(lists);
+        for one in left {
+            let entry = self
+                .entries
+                .iter_mut()
+                .find(|e| e.line == one.line && e.key == one.key);
+            if let Some(entry) = entry {
+                entry.means = None;
+            }
+            self.header.other.push((one.key, one.text));
+        }
         if let Some((key, time)) = self.time.take() {
             match &mut self.header.measured {
                 Some(date) if !date.contains(':') && time.contains([':', '.']) => {

@@ -154,8 +154,10 @@ fn is_word(text: &str) -> bool {
     text.chars().filter(|c| c.is_alphabetic()).count() > 3
 }
 
-/// Rows whose decimals must agree before a shorter last one counts as cut.
-const ALIKE: usize = 16;
+/// Rows whose decimals must agree before a shorter last one counts as cut, and how
+/// many of them are looked at: where zeros at the end are left out, one number in
+/// ten is shorter, and of so many all are alike once in 10¹¹ files.
+const ALIKE: (usize, usize) = (16, 256);
 
 /// Whether the last sample stands on a line without an end and with fewer
 /// decimals than all the rows before it: `-12.` after `-12.345`.
@@ -180,10 +182,14 @@ pub(super) fn last_sample_is_cut(text: &str) -> bool {
         return false;
     };
     let last = decimals(last).unwrap_or(0);
-    let before: Vec<Option<usize>> = lines.take(ALIKE).map(decimals).collect();
+    let before: Vec<Option<usize>> = lines
+        .take_while(|line| looks_numeric(line))
+        .take(ALIKE.1)
+        .map(decimals)
+        .collect();
     match before.first() {
         Some(&Some(usual)) => {
-            before.len() == ALIKE && last < usual && before.iter().all(|d| *d == Some(usual))
+            before.len() >= ALIKE.0 && last < usual && before.iter().all(|d| *d == Some(usual))
         }
         _ => false,
     }

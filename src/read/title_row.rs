@@ -48,21 +48,14 @@ pub(super) fn take_titles(
     for (nth, &index) in filled.iter().enumerate() {
         let row = row_at(index);
         let above = filled.get(nth + 1).copied();
-        if let Some((_, units)) = row
-            .as_ref()
-            .filter(|(_, texts)| texts.iter().all(|t| is_unit(t)))
-            && let Some((above, (line, names))) =
-                above.and_then(|above| Some((above, row_at(above)?)))
-            && columns_named(&names, vocabulary)
+        // A row of names and one of units, whichever stands above.
+        if let Some((lower, upper)) = row.as_ref().zip(above.and_then(row_at))
+            && let Some(texts) = with_units(&upper.1, &lower.1, vocabulary)
+            && let Some(above) = above
         {
-            let texts: Vec<String> = names
-                .iter()
-                .zip(units)
-                .map(|(name, unit)| format!("{name} {unit}").trim().to_owned())
-                .collect();
             before.remove(index);
             before.remove(above);
-            return Some(title_row(line.number, texts, vocabulary));
+            return Some(title_row(upper.0.number, texts, vocabulary));
         }
         if let Some((line, texts)) = row.filter(named) {
             before.remove(index);
@@ -73,6 +66,27 @@ pub(super) fn take_titles(
         }
     }
     None
+}
+
+/// The titles of two rows of which one holds names and the other units.
+fn with_units(upper: &[String], lower: &[String], vocabulary: &Vocabulary) -> Option<Vec<String>> {
+    let units = |texts: &[String]| {
+        texts.iter().all(|text| is_unit(text)) && texts.iter().any(|text| !text.is_empty())
+    };
+    let (names, units) = match (units(upper), units(lower)) {
+        (false, true) => (upper, lower),
+        (true, false) => (lower, upper),
+        _ => return None,
+    };
+    let texts: Vec<String> = names
+        .iter()
+        .zip(units)
+        .map(|(name, unit)| format!("{name} {unit}").trim().to_owned())
+        .collect();
+    let bare = |name: &String| name.contains(char::is_alphabetic) && !name.contains(':');
+    (columns_named(names, vocabulary)
+        || names.iter().all(bare) && columns_named(&texts, vocabulary))
+    .then_some(texts)
 }
 
 fn title_row(line: usize, texts: Vec<String>, vocabulary: &Vocabulary) -> TitleRow {
@@ -229,7 +243,11 @@ fn title_pieces(
         .map(|other| by(text, other))
         .chain(others.into_iter().map(|other| by(line.trim(), other)))
         .chain([wide_spaced(text), wide_spaced(line.trim())])
-        .chain([bracketed(text)].into_iter().filter(meant))
+        .chain(
+            [bracketed(text), ended_by_units(text)]
+                .into_iter()
+                .filter(meant),
+        )
         .filter(|pieces| pieces.len() == columns);
     let first = all.next()?;
     if meant(&first) {
@@ -321,6 +339,28 @@ fn bracketed(text: &str) -> Vec<String> {
             _ => pieces.push(word.to_owned()),
         }
     }
+    pieces
+}
+
+/// Words up to each one that ends with a unit: `Distance along fibre/km Signal level_dB`.
+fn ended_by_units(text: &str) -> Vec<String> {
+    let ends = |word: &str| {
+        let last = word
+            .split(|c: char| !c.is_alphanumeric())
+            .rfind(|part| !part.is_empty());
+        last.is_some_and(is_unit)
+    };
+    let mut pieces = vec![String::new()];
+    for word in text.split_whitespace() {
+        if let Some(last) = pieces.last_mut() {
+            last.push_str(if last.is_empty() { "" } else { " " });
+            last.push_str(word);
+        }
+        if ends(word) {
+            pieces.push(String::new());
+        }
+    }
+    pieces.retain(|piece| !piece.is_empty());
     pieces
 }
 

@@ -1,6 +1,6 @@
 //! How the levels run along the fibre: up or down, and how steeply.
 
-use crate::units::Wavelength;
+use crate::units::{SPEED_OF_LIGHT_M_PER_S, Wavelength};
 
 use super::titles::DistanceUnit;
 
@@ -264,16 +264,24 @@ pub(super) fn attenuation_bounds(wavelength: Wavelength) -> (f64, f64) {
 /// Units in which a fall per unit of distance may be that of a fibre, three
 /// standard errors allowed.
 pub(super) fn fitting_units(fall: Fall, wavelength: Wavelength) -> Vec<DistanceUnit> {
+    // Round-trip times take the index of silica, which bends no bound noticeably.
+    let metres = |unit: DistanceUnit| match unit.is_time() {
+        true => unit.factor() * SPEED_OF_LIGHT_M_PER_S / (2.0 * 1.468),
+        false => unit.factor(),
+    };
     [
         DistanceUnit::Metre,
         DistanceUnit::Kilometre,
         DistanceUnit::Foot,
         DistanceUnit::Kilofoot,
+        DistanceUnit::Mile,
+        DistanceUnit::Nanosecond,
+        DistanceUnit::Microsecond,
     ]
     .into_iter()
     .filter(|unit| {
         !outside(
-            fall.times(1000.0 / unit.factor()),
+            fall.times(1000.0 / metres(*unit)),
             attenuation_bounds(wavelength),
             3.0,
         )
