@@ -2,6 +2,7 @@
 
 use super::dialect::{Separator, split};
 use super::keys::{is_key_unit, plain_key};
+use super::lists::numbered;
 use super::settings::is_text;
 use super::words::{Key, Known, Vocabulary};
 
@@ -201,9 +202,8 @@ pub(super) fn entry(line: &str, separator: Separator, vocabulary: &Vocabulary) -
     let offset = line.len() - text.len();
     let comment = offset > line.len() - line.trim_start().len();
     let is_known = |key: &str| {
-        vocabulary
-            .key(&plain_key(key.trim_matches('"')).0)
-            .is_some()
+        let words = plain_key(key.trim_matches('"')).0;
+        vocabulary.key(&words).is_some() || numbered(&words, vocabulary).is_some()
     };
     if let Some((key, value)) = keyed_by_bracket(text).filter(|(key, _)| is_known(key)) {
         return Some(Entry {

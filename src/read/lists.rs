@@ -4,6 +4,7 @@
 use crate::trace::Header;
 use crate::units::{BackscatterCoefficient, GroupIndex, PulseWidth, Wavelength};
 
+use super::dialect::{Separator, split};
 use super::error::{ParseError, ParseErrorKind, excerpt};
 use super::number::DecimalMark;
 use super::quantity::quantity;
@@ -85,6 +86,32 @@ pub(super) fn list_of(
         .iter()
         .map(|piece| quantity(piece, shared, wanted, style).ok())
         .collect()
+}
+
+/// The values of `1310 nm;1550 nm`, in columns of their own.
+pub(super) fn list_in_columns(
+    known: Known,
+    text: &str,
+    unit_of_key: Option<&str>,
+    separator: Separator,
+    style: Option<DecimalMark>,
+) -> Option<Vec<f64>> {
+    let wanted = wanted_of(known).filter(|_| text.len() <= LONGEST)?;
+    let others = [
+        Separator::Tab,
+        Separator::Semicolon,
+        Separator::Bar,
+        Separator::Comma,
+    ];
+    let separator = [separator]
+        .into_iter()
+        .chain(others)
+        .find(|separator| separator.char().is_some_and(|c| text.contains(c)))?;
+    let values: Option<Vec<f64>> = split(text, separator)
+        .filter(|piece| !piece.text.trim().is_empty())
+        .map(|piece| quantity(&piece.text, unit_of_key, wanted, style).ok())
+        .collect();
+    values.filter(|values| values.len() > 1)
 }
 
 /// A known key with a number behind it: `wavelength 2`.

@@ -38,6 +38,7 @@ mod quantity;
 mod recipe;
 mod samples;
 mod settings;
+mod spanning;
 mod tail;
 mod title_row;
 mod titles;

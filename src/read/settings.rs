@@ -7,13 +7,13 @@ use crate::units::{BackscatterCoefficient, GroupIndex, Length, PulseWidth, Wavel
 use crate::warning::Warning;
 
 use super::dialect::{Separator, split};
-use super::entry::{Entry, comment_mark, entries, entry, setting_in_note};
+use super::entry::{Entry, entries, entry, setting_in_note};
 use super::error::{ParseError, ParseErrorKind, excerpt};
 use super::keys::{
     AVERAGING_S, BACKSCATTER_DB, INDEX, PULSE_NS, SPACING_M, START_M, WAVELENGTH_NM, plain_key,
 };
 use super::lines::{Line, lines_from};
-use super::lists::{List, Numbered, clock, list_of, lists_by_number, numbered};
+use super::lists::{List, Numbered, clock, list_in_columns, list_of, lists_by_number, numbered};
 use super::number::DecimalMark;
 use super::paired::paired;
 use super::quantity::{Refusal, Wanted, quantity};
@@ -21,6 +21,7 @@ use super::recipe::Recipe;
 use super::titles::{DistanceUnit, LevelUnit};
 use super::words::{Key, Known, Vocabulary};
 
+mod after;
 mod columns;
 mod decimal;
 mod values;
@@ -174,56 +175,16 @@ impl Settings {
             // What some spreadsheets read before a table.
             let spreadsheet = entry.key == "sep" && entry.value.is_empty();
             // A row of a table rather than a key and its value.
-            let table =
-                entry.pieces > 1 && context.vocabulary.key(&plain_key(&entry.key).0).is_none();
+            let words = plain_key(&entry.key).0;
+            let table = entry.pieces > 1
+                && context.vocabulary.key(&words).is_none()
+                && numbered(&words, context.vocabulary).is_none();
             if spreadsheet || table {
                 self.take_note(line);
             } else {
                 self.take_entry(line, &entry, context)?;
             }
         }
-        Ok(())
-    }
-
-    /// Takes a line after the samples: a setting only when marked as a comment, as
-    /// settings before the samples are by `mark`, or when its key is known and its
-    /// value fits.
-    pub(super) fn take_after(
-        &mut self,
-        line: Line<'_>,
-        context: Context<'_>,
-        (given, mark): (&[&str], &str),
-    ) -> Result<(), ParseError> {
-        let marked = !mark.is_empty() && comment_mark(line.text) == mark;
-        if marked || line.text.trim_start().starts_with('#') {
-            return self.take(line, context);
-        }
-        if line.text.trim().is_empty() {
-            return Ok(());
-        }
-        let known = entry(line.text, context.separator, context.vocabulary).filter(|entry| {
-            let key = context.vocabulary.key(&plain_key(&entry.key).0);
-            key.is_some_and(|key| {
-                // `Serial no.;123`; a comma before a space is one of a sentence. More
-                // columns are an event's, but for a number beside its unit.
-                let comma = line.text.contains(',') && !line.text.contains(", ");
-                let parted =
-                    line.text.contains([';', '\t', '|']) || line.text.contains(" ...") || comma;
-                let alone = entry.pieces == 1 || entry.pieces == 2 && !is_text(key.known);
-                key.sure
-                    && alone
-                    && !given.contains(&key.known.name())
-                    && (parted || line.text.contains([':', '=']))
-            })
-        });
-        if let Some(entry) = known {
-            let mut tried = self.clone();
-            if tried.take_entry(line, &entry, context).is_ok() {
-                *self = tried;
-                return Ok(());
-            }
-        }
-        self.take_note(line);
         Ok(())
     }
 
@@ -326,7 +287,16 @@ impl Settings {
                 return Ok(None);
             }
         }
-        if let Some(values) = list_of(known, &entry.value, unit, context.decimal) {
+        let in_columns = || {
+            let rest = line
+                .text
+                .get(entry.value_start..)
+                .filter(|_| entry.pieces > 1)?;
+            list_in_columns(known, rest, unit, context.separator, context.decimal)
+        };
+        if let Some(values) =
+            list_of(known, &entry.value, unit, context.decimal).or_else(in_columns)
+        {
             self.lists.push(List {
                 known,
                 values,

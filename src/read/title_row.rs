@@ -4,6 +4,7 @@ use super::dialect::{Separator, split};
 use super::entry::{Mark, assignment, entry, uncommented};
 use super::keys::plain_key;
 use super::lines::Line;
+use super::spanning::take_heads;
 use super::titles::{DistanceUnit, Meaning, meaning};
 use super::words::{Known, Quantity, Vocabulary};
 
@@ -55,10 +56,12 @@ pub(super) fn take_titles(
         {
             before.remove(index);
             before.remove(above);
+            let texts = take_heads(before, above, separator, texts, vocabulary);
             return Some(title_row(upper.0.number, texts, vocabulary));
         }
         if let Some((line, texts)) = row.filter(named) {
             before.remove(index);
+            let texts = take_heads(before, index, separator, texts, vocabulary);
             return Some(title_row(line.number, texts, vocabulary));
         }
         if !before.get(index).is_some_and(|line| is_heading(line.text)) {
@@ -83,10 +86,19 @@ fn with_units(upper: &[String], lower: &[String], vocabulary: &Vocabulary) -> Op
         .zip(units)
         .map(|(name, unit)| format!("{name} {unit}").trim().to_owned())
         .collect();
-    let bare = |name: &String| name.contains(char::is_alphabetic) && !name.contains(':');
-    (columns_named(names, vocabulary)
-        || names.iter().all(bare) && columns_named(&texts, vocabulary))
-    .then_some(texts)
+    let bare = |name: &String| {
+        name.is_empty() || name.contains(char::is_alphabetic) && !name.contains(':')
+    };
+    // `m;dB` under `1310 nm;` are titles by themselves, and the row above them is none.
+    let apart = texts.iter().zip(units).any(|(text, unit)| {
+        let of_unit = meaning(unit, vocabulary).quantity;
+        let of_text = meaning(text, vocabulary).quantity;
+        (of_unit == Some(Quantity::Distance)) != (of_text == Some(Quantity::Distance))
+            && of_unit.is_some()
+    });
+    let named = columns_named(names, vocabulary)
+        || names.iter().all(bare) && columns_named(&texts, vocabulary);
+    (named && !apart).then_some(texts)
 }
 
 fn title_row(line: usize, texts: Vec<String>, vocabulary: &Vocabulary) -> TitleRow {
@@ -165,7 +177,7 @@ fn is_unit(text: &str) -> bool {
 }
 
 /// Longest row of titles, in bytes: 64 titles of many words.
-const LONGEST_TITLES: usize = 1 << 14;
+pub(super) const LONGEST_TITLES: usize = 1 << 14;
 
 /// The line in as many pieces as there are columns, by the samples' separator
 /// or, where titles are written otherwise, by another.
@@ -193,7 +205,7 @@ fn title_pieces(
     let by = |text: &str, separator: Separator| -> Vec<String> {
         let mut pieces: Vec<String> = split(text, separator)
             .take(columns + 2)
-            .map(|piece| piece.text.trim().to_owned())
+            .map(|piece| piece.text.trim().replace(['\n', '\r'], " "))
             .collect();
         while pieces.len() > columns && pieces.last().is_some_and(String::is_empty) {
             pieces.pop();
@@ -310,7 +322,7 @@ fn assigned_titles(
 }
 
 /// A line without its first mark: `# Level` of `! # Level`.
-fn unmarked(line: &str) -> &str {
+pub(super) fn unmarked(line: &str) -> &str {
     let line = line.trim();
     match line.chars().next().filter(|c| !c.is_alphanumeric()) {
         Some(mark) => line.trim_start_matches(mark).trim_start(),

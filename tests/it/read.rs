@@ -265,13 +265,14 @@ fn notes_and_tables_beside_the_samples_are_kept_as_notes() {
 
 #[test]
 fn the_fall_of_the_levels_stands_in_for_a_missing_unit() {
-    // Truth: 0.19 dB/km over 8 km at 1550 nm, written in kilometres without a word.
+    // Truth: 0.34 dB/km over 8 km at 1310 nm, written in kilometres without a word. In
+    // miles it would be 0.21 dB/km, less than Rayleigh scattering takes at 1310 nm.
     let row = |i: u16| {
         let steps = f64::from(i);
-        format!("{:.2},{:.4}", 0.01 * steps, -10.0 - 0.0019 * steps)
+        format!("{:.2},{:.4}", 0.01 * steps, -10.0 - 0.0034 * steps)
     };
     let rows = (0..800).map(row).collect::<Vec<_>>().join("\n");
-    let content = from_bytes(format!("# wavelength: 1550 nm\n{rows}\n").as_bytes()).unwrap();
+    let content = from_bytes(format!("# wavelength: 1310 nm\n{rows}\n").as_bytes()).unwrap();
     assert!((content.traces[0].distances_m[799] - 7990.0).abs() < 1e-6);
     assert!(
         content
