@@ -35,6 +35,10 @@ pub(super) const MOST_COLUMNS: usize = 64;
 /// Share of rows that may not fit the form: the row that does not is reported later.
 const MISFITS: usize = 10;
 
+/// Rows whose values are kept of each way of writing: with four of them 7 MB. Whether
+/// a way fits is asked of all rows.
+const MOST_KEPT: usize = 1 << 15;
+
 /// Levels lie within this of zero, in decibels: no instrument's range is half of it.
 const WIDEST_LEVELS_DB: f64 = 300.0;
 
@@ -299,7 +303,7 @@ fn try_on(
     };
     let allowed = specimens.rows.len() / MISFITS;
     let mut misfits = 0;
-    let mut rows = Vec::with_capacity(specimens.together);
+    let mut rows = Vec::with_capacity(specimens.together.min(MOST_KEPT));
     for (index, row) in specimens.rows.iter().enumerate() {
         let mut values = Vec::with_capacity(columns);
         let mut fits = true;
@@ -324,7 +328,7 @@ fn try_on(
             if misfits > allowed {
                 return None;
             }
-        } else if index < specimens.together {
+        } else if index < specimens.together.min(MOST_KEPT) {
             rows.push(values);
         }
     }
