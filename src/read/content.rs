@@ -26,7 +26,7 @@ const SPECIMENS: (usize, usize) = (64, 64);
 /// Rows that it is judged by when a row does not fit what the few showed.
 const MANY_SPECIMENS: usize = 200_000;
 /// Most lines before the samples.
-const MOST_LINES_BEFORE: usize = 20_000;
+const MOST_LINES_BEFORE: usize = 30_000;
 /// Most lines looked at behind the samples.
 const MOST_LINES_AFTER: usize = 100_000;
 /// Most lines behind the samples that are searched for what they are.
