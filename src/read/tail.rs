@@ -165,11 +165,6 @@ pub(super) fn last_sample_is_cut(text: &str) -> bool {
     if text.ends_with(['\n', '\r']) {
         return false;
     }
-    let decimals = |line: &str| {
-        let tail = line.trim_end_matches(|c: char| c.is_ascii_digit());
-        tail.ends_with(['.', ','])
-            .then_some(line.len() - tail.len())
-    };
     let mut lines = text
         .rsplit(['\n', '\r'])
         .map(str::trim)
@@ -181,18 +176,30 @@ pub(super) fn last_sample_is_cut(text: &str) -> bool {
     else {
         return false;
     };
-    let last = decimals(last).unwrap_or(0);
-    let before: Vec<Option<usize>> = lines
+    let before: Vec<Vec<usize>> = lines
         .take_while(|line| looks_numeric(line))
         .take(ALIKE.1)
         .map(decimals)
         .collect();
-    match before.first() {
-        Some(&Some(usual)) => {
-            before.len() >= ALIKE.0 && last < usual && before.iter().all(|d| *d == Some(usual))
-        }
-        _ => false,
-    }
+    // A column of more and fewer decimals leaves out zeros at the end.
+    let Some(usual) = before.first() else {
+        return false;
+    };
+    let cut = decimals(last).last() < usual.last();
+    cut && before.len() >= ALIKE.0 && before.iter().all(|row| row == usual)
+}
+
+/// Decimals of each number of a row.
+fn decimals(line: &str) -> Vec<usize> {
+    let points = line.contains('.');
+    line.split(|c: char| matches!(c, ';' | '\t' | '|' | ' ' | '"' | '\'') || points && c == ',')
+        .filter(|field| field.contains(|c: char| c.is_ascii_digit()))
+        .map(|field| {
+            let tail = field.trim_end_matches(|c: char| c.is_ascii_digit());
+            let marked = tail.ends_with(['.', ',']);
+            if marked { field.len() - tail.len() } else { 0 }
+        })
+        .collect()
 }
 
 /// The damaged row just before a block, where a short run of rows ends before
@@ -286,5 +293,8 @@ mod tests {
         assert!(!last_sample_is_cut(&format!("{rows}20.0,-12.\n")));
         assert!(!last_sample_is_cut(&format!("{rows}20.0,-inf")));
         assert!(!last_sample_is_cut("0.0,-12.345\n20.0,-12."));
+        // Zeros at the end are left out elsewhere, too.
+        let shorter = format!("0.0,-12.34\n{rows}20.0,-12.34");
+        assert!(!last_sample_is_cut(&shorter));
     }
 }

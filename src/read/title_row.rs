@@ -138,9 +138,12 @@ fn columns_named(texts: &[String], vocabulary: &Vocabulary) -> bool {
         text.trim_start_matches(|c: char| c.is_ascii_digit())
             .starts_with(['.', ','])
     };
+    // `Pulse;1000 ns`
+    let value =
+        |meaning: &Meaning| meaning.wavelength_nm.is_none() || meaning.distance_unit.is_some();
     if numbers
         .iter()
-        .any(|(text, meaning)| meaning.wavelength_nm.is_none() || decimal(text))
+        .any(|(text, meaning)| value(meaning) || decimal(text))
     {
         return false;
     }
@@ -245,6 +248,13 @@ fn title_pieces(
         .into_iter()
         .skip(if barred { lines.len() - 1 } else { 0 })
         .map(|line| by(line, separator))
+        // Or it is one that is left empty.
+        .map(|mut pieces| {
+            if barred && pieces.len() + 1 == columns {
+                pieces.insert(0, String::new());
+            }
+            pieces
+        })
         .filter(|pieces| pieces.len() == columns)
         .max_by_key(filled);
     if own.is_some() {
