@@ -89,7 +89,12 @@ fn several(line: &str, separator: Separator, vocabulary: &Vocabulary) -> Option<
     if value.is_some_and(|value| unquoted(value.trim()).is_some()) {
         return None;
     }
-    let known = |key: &str| vocabulary.key(&plain_key(key.trim_matches('"')).0);
+    let known = |key: &str| {
+        let words = plain_key(key.trim_matches('"')).0;
+        let in_list = || numbered(&words, vocabulary);
+        let of_list = || in_list().map(|(known, _)| Key { known, sure: true });
+        vocabulary.key(&words).or_else(of_list)
+    };
     let (mark, found) = ["\t", ";", "|", ", ", ",", "  "]
         .into_iter()
         .find_map(|mark| {

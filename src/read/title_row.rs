@@ -59,7 +59,18 @@ pub(super) fn take_titles(
             let texts = take_heads(before, above, separator, texts, vocabulary);
             return Some(title_row(upper.0.number, texts, vocabulary));
         }
-        if let Some((line, texts)) = row.filter(named) {
+        if let Some((line, mut texts)) = row.filter(named) {
+            // Names that could not be parted still say that all levels are losses.
+            let names = above.and_then(|above| before.get(above));
+            let bare = texts.iter().all(|text| is_unit(text));
+            if bare && names.is_some_and(|names| is_loss(names.text, vocabulary)) {
+                for text in texts
+                    .iter_mut()
+                    .filter(|text| text.to_lowercase().contains("db"))
+                {
+                    text.insert_str(0, "loss ");
+                }
+            }
             before.remove(index);
             let texts = take_heads(before, index, separator, texts, vocabulary);
             return Some(title_row(line.number, texts, vocabulary));
@@ -270,6 +281,7 @@ fn title_pieces(
                 .into_iter()
                 .filter(meant),
         )
+        .chain(alike(text, columns, vocabulary))
         .filter(|pieces| pieces.len() == columns);
     let first = all.next()?;
     if meant(&first) {
@@ -364,6 +376,48 @@ fn bracketed(text: &str) -> Vec<String> {
     pieces
 }
 
+/// Words in groups, a distance and levels of as many words each: `Place Loss from A Loss
+/// from B`; `None` where two such groupings mean different things.
+fn alike(text: &str, columns: usize, vocabulary: &Vocabulary) -> Option<Vec<String>> {
+    let words: Vec<&str> = text.split_whitespace().take(MOST_WORDS + 1).collect();
+    let levels = columns.checked_sub(1).filter(|levels| *levels > 0)?;
+    if words.len() > MOST_WORDS {
+        return None;
+    }
+    let grouped = |each: usize| -> Option<(Vec<String>, Vec<Meaning>)> {
+        let (first, rest) = words.split_at_checked(words.len().checked_sub(each * levels)?)?;
+        let groups = [first].into_iter().chain(rest.chunks(each));
+        let texts: Vec<String> = groups.map(|group| group.join(" ")).collect();
+        let meanings: Vec<Meaning> = texts.iter().map(|text| meaning(text, vocabulary)).collect();
+        let level = |m: &Meaning| matches!(m.quantity, Some(Quantity::Level | Quantity::Loss));
+        let (distance, others) = meanings.split_first()?;
+        let same = rest.chunks(each).all(|group| group.first() == rest.first());
+        let means = distance.quantity == Some(Quantity::Distance)
+            && others.iter().all(|m| level(m) && m.named);
+        (means && same).then_some((texts, meanings))
+    };
+    let mut found = (1..=words.len()).filter_map(grouped);
+    let (texts, meanings) = found.next()?;
+    found.all(|(_, others)| others == meanings).then_some(texts)
+}
+
+/// Most words of a row of titles that white space parts.
+const MOST_WORDS: usize = 64;
+
+/// Whether words name losses and no levels.
+fn is_loss(text: &str, vocabulary: &Vocabulary) -> bool {
+    let words = text.split_whitespace().take(MOST_WORDS);
+    let mut losses = 0;
+    for word in words {
+        match meaning(word, vocabulary).quantity {
+            Some(Quantity::Loss) => losses += 1,
+            Some(Quantity::Level) => return false,
+            _ => {}
+        }
+    }
+    losses > 0 && assignment(text).is_none()
+}
+
 /// Words up to each one that ends with a unit: `Distance along fibre/km Signal level_dB`.
 fn ended_by_units(text: &str) -> Vec<String> {
     let ends = |word: &str| {
@@ -415,6 +469,35 @@ mod tests {
             None
         );
         assert_eq!(titles("# distance: 20 km\n", Separator::Comma, 1), None);
+    }
+
+    #[test]
+    fn words_that_white_space_parts_are_grouped_where_all_groupings_agree() {
+        for (line, wanted) in [
+            (
+                "Place Loss from A Loss from B",
+                Some(&["Place", "Loss from A", "Loss from B"][..]),
+            ),
+            (
+                "z Level 1310 Level 1550",
+                Some(&["z", "Level 1310", "Level 1550"][..]),
+            ),
+            ("Place Level Loss Level Loss", None),
+        ] {
+            let found = alike(line, 3, &Vocabulary::default());
+            assert_eq!(found, wanted.map(owned), "{line}");
+        }
+        let found = titles(
+            "Range loss here loss there too\n[m] [dB] [dB]\n",
+            Separator::WhiteSpace,
+            3,
+        );
+        assert_eq!(found.unwrap().0, owned(&["[m]", "loss [dB]", "loss [dB]"]));
+    }
+
+    #[test]
+    fn a_setting_whose_value_could_be_a_wavelength_is_no_title() {
+        assert_eq!(titles("Pulse;1000 ns\n", Separator::Semicolon, 2), None);
     }
 
     #[test]
