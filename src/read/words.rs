@@ -3,7 +3,7 @@
 //!
 //! A key is compared without case, marks and filling words, after its common
 //! abbreviations are spelt out (`Avg. time` is `averaging time`). Words of
-//! another language come with a [`Recipe`](super::Recipe), which maps them to
+//! further languages come with a [`Recipe`](super::Recipe), which maps them to
 //! the names used here.
 
 use std::collections::HashMap;
