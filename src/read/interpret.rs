@@ -204,6 +204,7 @@ impl Block {
             };
             let (levels_db, holds) =
                 self.levels_db(column, levels, (&header, &distances_m), run)?;
+            self.doubt_wavelength(&header);
             self.doubt_attenuation(&header, &distances_m, &levels_db, column.column);
             held.push((column.column, holds));
             traces.push(ReadTrace {
