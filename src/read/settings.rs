@@ -176,9 +176,18 @@ impl Settings {
             let spreadsheet = entry.key == "sep" && entry.value.is_empty();
             // A row of a table rather than a key and its value.
             let words = plain_key(&entry.key).0;
-            let table = entry.pieces > 1
-                && context.vocabulary.key(&words).is_none()
-                && numbered(&words, context.vocabulary).is_none();
+            let key = context.vocabulary.key(&words);
+            let unknown = key.is_none() && numbered(&words, context.vocabulary).is_none();
+            // A text that goes on with a key of another setting is a row of keys.
+            let keys = || {
+                let mut others = split(line.text, context.separator).skip(2);
+                others.any(|other| {
+                    let key = context.vocabulary.key(&plain_key(&other.text).0);
+                    key.is_some_and(|key| key.sure && key.known != Known::Note)
+                })
+            };
+            let text = key.is_some_and(|key| is_text(key.known) && key.known != Known::Note);
+            let table = entry.pieces > 1 && (unknown || entry.pieces > 2 && text && keys());
             if spreadsheet || table {
                 self.take_note(line);
             } else {

@@ -268,7 +268,11 @@ fn title_pieces(
         })
         .filter(|pieces| pieces.len() == columns)
         .max_by_key(filled);
-    if own.is_some() {
+    // Words that happen to be as many as the columns need not be titles.
+    if own
+        .as_ref()
+        .is_some_and(|own| separator != Separator::WhiteSpace || meant(own))
+    {
         return own;
     }
     let mut all = others
@@ -282,12 +286,30 @@ fn title_pieces(
                 .filter(meant),
         )
         .chain(alike(text, columns, vocabulary))
+        .chain(behind_a_count(line, vocabulary).into_iter().filter(meant))
         .filter(|pieces| pieces.len() == columns);
-    let first = all.next()?;
+    let Some(first) = all.next() else {
+        return own;
+    };
     if meant(&first) {
         return Some(first);
     }
-    Some(all.find(meant).unwrap_or(first))
+    Some(all.find(meant).or(own).unwrap_or(first))
+}
+
+/// The first word, where it is the title of a count, and pieces of the others: `No.
+/// Place (m) Level (dB)`.
+fn behind_a_count(line: &str, vocabulary: &Vocabulary) -> Vec<Vec<String>> {
+    let Some((first, rest)) = line.trim().split_once(char::is_whitespace) else {
+        return Vec::new();
+    };
+    if meaning(first, vocabulary).quantity != Some(Quantity::Index) {
+        return Vec::new();
+    }
+    [wide_spaced(rest), bracketed(rest), ended_by_units(rest)]
+        .into_iter()
+        .map(|pieces| [first.to_owned()].into_iter().chain(pieces).collect())
+        .collect()
 }
 
 /// Titles written as an assignment: `Columns: distance_m, level_db`, or a unit for
@@ -493,6 +515,19 @@ mod tests {
             3,
         );
         assert_eq!(found.unwrap().0, owned(&["[m]", "loss [dB]", "loss [dB]"]));
+    }
+
+    #[test]
+    fn a_count_may_stand_before_titles_of_several_words() {
+        for (line, first) in [
+            ("#  Two-way_time/us  Cumulative loss/dB", "#"),
+            ("# Two-way_time/us Cumulative loss/dB", "#"),
+            ("No. Two-way_time/us Cumulative loss/dB", "No."),
+        ] {
+            let found = titles(line, Separator::WhiteSpace, 3).map(|found| found.0);
+            let wanted = owned(&[first, "Two-way_time/us", "Cumulative loss/dB"]);
+            assert_eq!(found, Some(wanted), "{line}");
+        }
     }
 
     #[test]
