@@ -8,8 +8,9 @@ use super::lateness::lateness;
 use super::light::{self, BLOCK, Lit};
 use super::noise::{self, Noise};
 use super::power::{Power, SampleState};
+use super::receiver;
 use super::recovery;
-use super::response::{self, Response};
+use super::response::Response;
 use super::sums::Sums;
 
 /// Product of samples and squared signal-to-noise ratio that a smoothed
@@ -75,6 +76,8 @@ pub struct Eye {
     pub peaks: Vec<StrongPeak>,
     /// Pulse and receiver.
     pub response: Response,
+    /// Whether reflections show the receiver's part in it.
+    pub shows_response: bool,
     /// Samples that an event hides beyond the pulse: until the receiver has settled,
     /// or as many as the other direction's wider pulse asks.
     pub settling: usize,
@@ -95,14 +98,19 @@ impl Eye {
     pub fn new(trace: &Trace) -> Self {
         let power = Power::from_trace(trace);
         let pulse_samples = trace.pulse_length().m() / trace.spacing_m();
-        let lit = light::find_lit(&power);
+        let lit = light::find_lit(&power, pulse_samples);
         let noise = noise::estimate(&power, lit.end, lit.dark_rms, pulse_samples);
         let mut peaks = strong_peaks(&power, &noise, lit.end, pulse_samples);
         let edges = rises(&power, &noise, &peaks, lit.end, pulse_samples);
-        let response = response::estimate(&power, &edges, pulse_samples, noise.floor());
+        let seen = receiver::estimate(&power, &edges, pulse_samples, noise.floor());
+        let response = seen.unwrap_or(Response {
+            pulse: pulse_samples,
+            ..Response::default()
+        });
         for peak in peaks.iter_mut().skip(1).filter(|peak| !peak.clipped) {
-            peak.place = response::place(&power, peak.edge, &response);
+            peak.place = receiver::place(&power, peak.edge, &response);
         }
+        wait_for_receiver(&power, &noise, &response, &mut peaks);
         let mut eye = Self {
             start_m: trace.position_of(0).m(),
             spacing_m: trace.spacing_m(),
@@ -113,6 +121,7 @@ impl Eye {
             lit,
             peaks,
             response,
+            shows_response: seen.is_some(),
             settling: response.settling(),
             usable_end: 0,
             level_db: Arc::default(),
@@ -126,6 +135,15 @@ impl Eye {
         let seen = lateness(&eye, &edges);
         (eye.response.late, eye.response.early) = (seen.late, seen.early);
         eye
+    }
+
+    /// The same trace seen through another receiver.
+    pub(super) fn through(&self, response: Response) -> Self {
+        Self {
+            response,
+            settling: response.settling(),
+            ..self.clone()
+        }
     }
 
     /// Number of samples.
@@ -421,6 +439,26 @@ fn strong_peaks(
         .collect();
     mark_ceiling(power, &mut peaks, n_w);
     peaks
+}
+
+/// Lets peaks settle at least as long as the receiver's answer to them shows, up to the
+/// next rise: beside a near neighbour, or the end, no recovery can be seen.
+fn wait_for_receiver(power: &Power, noise: &Noise, response: &Response, peaks: &mut [StrongPeak]) {
+    let n_w = response.pulse.ceil() as usize;
+    for k in 0..peaks.len() {
+        let edge = peaks[k].edge;
+        let fallen = edge + 2 + n_w;
+        let stop = peaks.get(k + 1).map_or(power.len(), |next| next.edge + 1);
+        let top = power.value[edge..fallen.min(power.len())]
+            .iter()
+            .fold(0.0_f64, |top, p| top.max(*p));
+        let behind = peaks[k].settled.min(power.len());
+        let beside = &power.value[behind..(behind + STILL).min(power.len())];
+        let level = beside.iter().sum::<f64>() / beside.len().max(1) as f64;
+        let sd = noise.density(level.max(0.0)).sqrt();
+        let more = response.settling() + response.lingering(top, sd);
+        peaks[k].settled = peaks[k].settled.max((fallen + more).min(stop));
+    }
 }
 
 /// Last sample before a rise that is over at sample `i`, within a pulse: a slow receiver

@@ -2,8 +2,9 @@
 
 use std::collections::HashSet;
 
+use super::alike::is_seen_alike;
 use super::peaks::{Tops, height_db, weak_peaks};
-use super::profile::{Fit, Stretch};
+use super::profile::{Fit, Place, Stretch};
 use super::scan::{Candidate, Thresholds, shortest_window, square_at, steps, test_at};
 use super::threshold::threshold;
 use super::view::{FEWEST, Span, View};
@@ -27,6 +28,8 @@ pub struct Mark {
     /// Whether it was told from its neighbour by a fit of both: the fibre between them may
     /// be too short for a line.
     pub parted: bool,
+    /// Whether it cannot be told from the one before it on the axis.
+    pub mingled: bool,
     /// The samples it was last located and judged with, and its statistic above the
     /// threshold there.
     judged: Option<(Vec<Span>, f64)>,
@@ -188,12 +191,13 @@ impl<'a> Finder<'a> {
             strong: false,
             significance: vec![None; self.views.len()],
             parted: false,
+            mingled: false,
             judged: None,
         }
     }
 
     /// The parts of spans within `reach_m` of a place.
-    fn near(&self, spans: &[Span], z_m: f64, reach_m: f64) -> Vec<Span> {
+    pub(super) fn near(&self, spans: &[Span], z_m: f64, reach_m: f64) -> Vec<Span> {
         self.views
             .iter()
             .zip(spans)
@@ -212,13 +216,24 @@ impl<'a> Finder<'a> {
     fn settle(&self, spans: &[Span], z: f64, reach: f64) -> Option<Mark> {
         let (lo, hi) = self.range(spans)?;
         let (from, to) = ((z - reach).max(lo), (z + reach).min(hi));
-        let [step, with_peak] = Stretch::new(&self.views, spans).locate(from, to)?;
+        let mut stretch = Stretch::new(&self.views, spans);
+        let [mut step, with_peak] = stretch.locate(from, to)?;
         let directions = with_peak.fits.iter().flatten().count();
         // Where even the peak leaves a misfit, the shape is not known well enough to
         // call a small difference a peak.
         let misfit = with_peak.misfit();
-        let is_peak = step.chi_square - with_peak.chi_square
-            > misfit * self.peak_square[directions.clamp(1, 2) - 1];
+        let beyond_chance = misfit * self.peak_square[directions.clamp(1, 2) - 1];
+        let is_better = |step: &Place| step.chi_square - with_peak.chi_square > beyond_chance;
+        let mut is_peak = is_better(&step) && is_seen_alike(&with_peak.fits);
+        if is_peak {
+            // A peak makes up for a place that is off: no step within a pulse may do as well.
+            let pulse = self.pulse_m();
+            let (from, to) = (with_peak.z_m - pulse, with_peak.z_m + pulse);
+            let [other, _] = stretch.locate(from.max(lo), to.min(hi))?;
+            if !is_better(&other) {
+                (is_peak, step) = (false, other);
+            }
+        }
         let place = if is_peak { with_peak } else { step };
         let std_error = place.std_error_m;
         let mut mark = self.mark(place.z_m, Some(std_error));
@@ -380,6 +395,12 @@ impl<'a> Finder<'a> {
         let near = self.near(spans, step.z_m, 2.0 * reach);
         let (from, to) = self.likely(&near, step.z_m - reach, step.z_m + reach);
         self.settle(&near, f64::midpoint(from, to), (to - from) / 2.0)
+    }
+
+    /// The longest pulse of the views, metres.
+    fn pulse_m(&self) -> f64 {
+        let lengths = (self.views.iter()).map(|v| v.eye.pulse_samples / v.per_metre.abs());
+        lengths.fold(0.0, f64::max)
     }
 
     /// What an event hides at most behind its leading edge, metres.

@@ -3,6 +3,7 @@
 //! [`Eye`] makes one trace ready; one or two of them as [`View`]s on a common axis
 //! go to a [`Finder`], which returns [`Mark`]s.
 
+mod alike;
 mod end;
 mod eye;
 mod find;
@@ -13,9 +14,11 @@ mod pair;
 mod peaks;
 mod power;
 mod profile;
+mod receiver;
 mod recovery;
 mod response;
 mod scan;
+mod steps_response;
 mod sums;
 mod threshold;
 mod view;
