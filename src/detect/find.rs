@@ -3,9 +3,10 @@
 use std::collections::HashSet;
 
 use super::peaks::{Tops, height_db, weak_peaks};
-use super::profile::{Fit, Stretch};
+use super::profile::{Fit, Place, Stretch};
 use super::scan::{Candidate, Thresholds, shortest_window, square_at, steps, test_at};
 use super::threshold::threshold;
+use super::sweep::Sweep;
 use super::view::{FEWEST, Span, View};
 
 /// An event on the axis of the views.
@@ -212,14 +213,18 @@ impl<'a> Finder<'a> {
     fn settle(&self, spans: &[Span], z: f64, reach: f64) -> Option<Mark> {
         let (lo, hi) = self.range(spans)?;
         let (from, to) = ((z - reach).max(lo), (z + reach).min(hi));
-        let [step, with_peak] = Stretch::new(&self.views, spans).locate(from, to)?;
+        let mut stretch = Stretch::new(&self.views, spans);
+        let [step, with_peak] = stretch.bottoms(from, to)?;
         let directions = with_peak.fits.iter().flatten().count();
+        let gain = step.chi_square - with_peak.chi_square;
+        let square = self.peak_square[directions.clamp(1, 2) - 1];
         // Where even the peak leaves a misfit, the shape is not known well enough to
-        // call a small difference a peak.
-        let misfit = with_peak.misfit();
-        let is_peak = step.chi_square - with_peak.chi_square
-            > misfit * self.peak_square[directions.clamp(1, 2) - 1];
-        let place = if is_peak { with_peak } else { step };
+        // call a small difference a peak; a misfit is at least 1.
+        let with_peak = (gain > square).then(|| stretch.plateau(with_peak));
+        let misfit = with_peak.as_ref().map_or(1.0, Place::misfit);
+        let with_peak = with_peak.filter(|_| gain > misfit * square);
+        let is_peak = with_peak.is_some();
+        let place = with_peak.unwrap_or_else(|| stretch.widened(step));
         let std_error = place.std_error_m;
         let mut mark = self.mark(place.z_m, Some(std_error));
         for v in 0..self.views.len() {
@@ -279,9 +284,14 @@ impl<'a> Finder<'a> {
     pub fn find(&self, known: Vec<Mark>) -> Vec<Mark> {
         let mut marks = known;
         let tops = Tops::new(&self.views, &self.bounds);
+        let window = shortest_window(&self.views);
+        let views = self.views.iter().zip(&self.bounds);
+        let sweeps: Vec<Sweep> = views
+            .map(|(view, bound)| Sweep::steps(view.eye, window, *bound))
+            .collect();
         let mut quiet = Quiet::new();
         for _ in 0..ROUNDS {
-            let added = self.add(&mut marks, &tops, &mut quiet);
+            let added = self.add(&mut marks, (&tops, &sweeps), &mut quiet);
             let removed = self.remove(&mut marks);
             if !added && !removed {
                 break;
@@ -292,7 +302,12 @@ impl<'a> Finder<'a> {
 
     /// Adds what stands out between the marks: peaks, then steps in windows that
     /// double in length.
-    fn add(&self, marks: &mut Vec<Mark>, tops: &Tops, quiet: &mut Quiet) -> bool {
+    fn add(
+        &self,
+        marks: &mut Vec<Mark>,
+        (tops, sweeps): (&Tops, &[Sweep]),
+        quiet: &mut Quiet,
+    ) -> bool {
         marks.sort_by(|a, b| a.z_m.total_cmp(&b.z_m));
         let spacing = self.thresholds.spacing_m();
         let mut added = self.add_by(
@@ -302,12 +317,14 @@ impl<'a> Finder<'a> {
             |spans, peak| self.settle_peak(spans, peak),
         );
         let longest = self.bounds.iter().map(|b| b.hi.saturating_sub(b.lo)).max();
-        let mut window = shortest_window(&self.views);
+        let shortest = shortest_window(&self.views);
+        let mut window = shortest;
         loop {
+            let swept = (window, (window == shortest).then_some(sweeps));
             added |= self.add_by(
                 marks,
                 (quiet, window),
-                |spans, range| steps(&self.views, spans, &self.thresholds, range, window),
+                |spans, range| steps(&self.views, spans, &self.thresholds, range, swept),
                 |spans, step| self.settle_step(spans, step),
             );
             if window > longest.unwrap_or(0) {

@@ -17,6 +17,7 @@ mod recovery;
 mod response;
 mod scan;
 mod sums;
+mod sweep;
 mod threshold;
 mod view;
 

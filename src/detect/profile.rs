@@ -1,7 +1,8 @@
 //! Likelihood of an event's place: two lines, the pulse's ramp between them, and
 //! a pulse-shaped peak if there is one.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{HashMap, VecDeque};
+use std::hash::{BuildHasherDefault, Hasher};
 
 use super::eye::DB_PER_NEPER;
 use super::response::Answers;
@@ -204,10 +205,71 @@ pub struct Stretch<'s, 'a> {
     answers: Vec<Answers>,
     /// Gaps of each view that were asked for, by their edges; none where no line can be
     /// drawn.
-    gaps: [BTreeMap<usize, Option<Gap>>; 2],
+    gaps: [Gaps; 2],
     /// Fits around the valleys by the bits of their places: steps and peaks are sought at
     /// the same ones.
-    known: HashMap<u64, [Option<Fit>; 2]>,
+    known: HashMap<u64, [Option<Fit>; 2], BuildHasherDefault<Mixed>>,
+}
+
+/// Gaps in a row from the one behind sample `first` on.
+#[derive(Debug, Default)]
+struct Gaps {
+    first: usize,
+    row: VecDeque<Asked>,
+}
+
+/// What is known of a gap.
+#[derive(Debug)]
+enum Asked {
+    Never,
+    NoLine,
+    Gap(Box<Gap>),
+}
+
+impl Gaps {
+    /// The gap behind sample `edge`, made when it is first asked for.
+    fn at(&mut self, edge: usize, make: impl FnOnce() -> Option<Gap>) -> Option<&mut Gap> {
+        if self.row.is_empty() {
+            self.first = edge;
+        }
+        while self.first > edge {
+            self.row.push_front(Asked::Never);
+            self.first -= 1;
+        }
+        while self.first + self.row.len() <= edge {
+            self.row.push_back(Asked::Never);
+        }
+        let asked = &mut self.row[edge - self.first];
+        if matches!(asked, Asked::Never) {
+            *asked = make().map_or(Asked::NoLine, |gap| Asked::Gap(Box::new(gap)));
+        }
+        match asked {
+            Asked::Gap(gap) => Some(gap),
+            Asked::Never | Asked::NoLine => None,
+        }
+    }
+}
+
+/// Mixes the bits of one number, which come from places and from nowhere hostile.
+#[derive(Debug, Default)]
+struct Mixed(u64);
+
+impl Hasher for Mixed {
+    fn write(&mut self, bytes: &[u8]) {
+        for byte in bytes {
+            self.write_u64(u64::from(*byte));
+        }
+    }
+
+    fn write_u64(&mut self, bits: u64) {
+        // An odd constant (2⁶⁴ over the golden ratio); the upper bits have the most of it.
+        let mixed = (self.0 ^ bits).wrapping_mul(0x9e37_79b9_7f4a_7c15);
+        self.0 = mixed ^ (mixed >> 32);
+    }
+
+    fn finish(&self) -> u64 {
+        self.0
+    }
 }
 
 impl<'s, 'a> Stretch<'s, 'a> {
@@ -223,8 +285,8 @@ impl<'s, 'a> Stretch<'s, 'a> {
             spans,
             straight,
             answers: views.iter().map(|v| Answers::of(v.eye.response)).collect(),
-            gaps: [BTreeMap::new(), BTreeMap::new()],
-            known: HashMap::new(),
+            gaps: [Gaps::default(), Gaps::default()],
+            known: HashMap::default(),
         }
     }
 
@@ -236,9 +298,7 @@ impl<'s, 'a> Stretch<'s, 'a> {
 
     /// The gap of view `v` behind sample `edge`.
     fn gap(&mut self, v: usize, edge: usize) -> Option<&mut Gap> {
-        let gap = self.gaps[v].entry(edge);
-        gap.or_insert_with(|| Gap::new(&self.views[v], edge, self.spans[v]))
-            .as_mut()
+        self.gaps[v].at(edge, || Gap::new(&self.views[v], edge, self.spans[v]))
     }
 
     /// The least that χ² with the event at `z_m` can be, with a peak or without: what the
@@ -256,6 +316,24 @@ impl<'s, 'a> Stretch<'s, 'a> {
             }
         }
         is_fitted.then_some(least)
+    }
+
+    /// The least that χ² can be with the event within `reach_m` of a place.
+    fn at_least_about(&mut self, z_m: f64, reach_m: f64) -> f64 {
+        let mut least = 0.0;
+        for v in 0..self.views.len() {
+            let (x, y) = (z_m - reach_m, z_m + reach_m);
+            let (x, y) = (self.views[v].index(x), self.views[v].index(y));
+            let edges = [x.min(y), x.max(y)].map(|x| x.clamp(0.0, 1e9) as usize);
+            let of_lines = (edges[0]..=edges[1])
+                .filter_map(|edge| {
+                    let gap = self.gap(v, edge)?;
+                    Some(gap.left.chi_square + gap.right.chi_square)
+                })
+                .fold(f64::INFINITY, f64::min);
+            least += of_lines.min(self.straight[v]);
+        }
+        least
     }
 
     /// Fits of all views with the event at `z_m`; none where no view can be fitted.
@@ -310,10 +388,17 @@ impl<'s, 'a> Stretch<'s, 'a> {
         })
     }
 
+    /// The place in `from_m..=to_m` of least χ² with a step, and with a step and a peak,
+    /// each with the error that its likelihood tells of.
+    pub fn locate(&mut self, from_m: f64, to_m: f64) -> Option<[Place; 2]> {
+        let [step, peak] = self.bottoms(from_m, to_m)?;
+        Some([self.widened(step), self.plateau(peak)])
+    }
+
     /// Searches `from_m..=to_m` for the place of least χ² with a step, and with a step
     /// and a peak: a part of the pulse at a time first, then around the deepest valleys
     /// every sample, then fractions of a sample.
-    pub fn locate(&mut self, from_m: f64, to_m: f64) -> Option<[Place; 2]> {
+    pub(super) fn bottoms(&mut self, from_m: f64, to_m: f64) -> Option<[Place; 2]> {
         let spacing = self.spacing_m();
         let pulse = self.views.iter().map(|v| v.eye.pulse_samples);
         let narrowest = pulse.fold(f64::INFINITY, f64::min);
@@ -341,11 +426,7 @@ impl<'s, 'a> Stretch<'s, 'a> {
             let costs = coarse.iter().map(|c| c.map_or(f64::INFINITY, |c| c[s]));
             let valleys = valleys(&costs.collect::<Vec<f64>>());
             let starts = valleys.into_iter().map(place).collect();
-            let best = self.bottom(starts, SHAPES[s], (stride, spacing))?;
-            match SHAPES[s] {
-                Shape::Step => Some(self.widened(best)),
-                Shape::Peak => Some(self.plateau(best, spacing / 8.0)),
-            }
+            self.bottom(starts, SHAPES[s], (stride, spacing))
         });
         Some([step?, peak?])
     }
@@ -362,7 +443,14 @@ impl<'s, 'a> Stretch<'s, 'a> {
         let mut best: Option<Place> = None;
         for z_m in starts {
             let start = self.place(z_m, shape)?;
-            let found = self.descend(start, stride * spacing, finest, shape);
+            let reach = stride * spacing;
+            if best.as_ref().is_some_and(|b| {
+                // The search goes on from what it found at a quarter of its reach, and so on.
+                self.at_least_about(z_m, 4.0 / 3.0 * reach + 4.0 * finest) >= b.chi_square
+            }) {
+                continue;
+            }
+            let found = self.descend(start, reach, finest, shape);
             if best
                 .as_ref()
                 .is_none_or(|b| found.chi_square < b.chi_square)
@@ -414,7 +502,7 @@ impl<'s, 'a> Stretch<'s, 'a> {
     /// curvature at the bottom does not tell of: the error becomes the spread of the
     /// likelihood over four standard errors, or sixteen of a step so weak that noise may
     /// throw it far, if that is more.
-    fn widened(&mut self, best: Place) -> Place {
+    pub(super) fn widened(&mut self, best: Place) -> Place {
         if !best.std_error_m.is_finite() {
             return best;
         }
@@ -429,7 +517,8 @@ impl<'s, 'a> Stretch<'s, 'a> {
 
     /// Between two samples a sharp edge leaves the likelihood flat: the place becomes its
     /// mean over the plateau, and the error its spread.
-    fn plateau(&mut self, best: Place, step: f64) -> Place {
+    pub(super) fn plateau(&mut self, best: Place) -> Place {
+        let step = self.spacing_m() / 8.0;
         let (mean, variance) = self.spread(&best, Shape::Peak, 12, step);
         if variance < step * step / 4.0 {
             // Sharper than the grid: the bottom itself, and the ramp's information.

@@ -142,26 +142,33 @@ impl Answers {
 
     /// Answers at `u`, `u` + 1, … samples behind the leading edge, `count` of them.
     pub(super) fn begin(&mut self, u: f64, count: usize) {
-        let fall = |u: f64| self.pole.map_or(0.0, |r| (-u / r).exp());
         if self.falls.len() < count {
-            let factor = fall(1.0);
+            let factor = self.fall(1.0);
             let powers = std::iter::successors(Some(1.0), |last| Some(last * factor));
             self.falls = powers.take(count.next_power_of_two()).collect();
         }
-        self.ramp.clear();
-        self.peak.clear();
-        self.along(u, count, |this, risen, _| this.peak.push(risen));
-        self.along(u - self.late, count, |this, risen, through| {
-            let lag = this.share * risen;
-            this.ramp
-                .push(through.map_or(1.0 - lag, |share| (share - lag).min(1.0)));
-        });
+        let (mut ramp, mut peak) = (std::mem::take(&mut self.ramp), std::mem::take(&mut self.peak));
+        peak.resize(count, 0.0);
+        let parts = self.rise(u, &mut peak);
+        if self.late == 0.0 {
+            ramp.clear();
+            ramp.extend_from_slice(&peak);
+            self.ramp(u, parts, &mut ramp);
+        } else {
+            ramp.resize(count, 0.0);
+            let parts = self.rise(u - self.late, &mut ramp);
+            self.ramp(u - self.late, parts, &mut ramp);
+        }
+        (self.ramp, self.peak) = (ramp, peak);
     }
 
-    /// Goes along `count` samples from `u` on with what has risen of a reflection there,
-    /// and the share of the pulse that has passed; none of it behind the pulse.
-    fn along(&mut self, u: f64, count: usize, mut push: impl FnMut(&mut Self, f64, Option<f64>)) {
-        let fall = |pole: Option<f64>, u: f64| pole.map_or(0.0, |r| (-u / r).exp());
+    fn fall(&self, u: f64) -> f64 {
+        self.pole.map_or(0.0, |r| (-u / r).exp())
+    }
+
+    /// What has risen of a reflection at samples from `u` on, and how many of them lie
+    /// before the edge, and before the pulse's end.
+    fn rise(&self, u: f64, risen: &mut [f64]) -> (usize, usize) {
         // How many samples lie at most so far behind the edge.
         let up_to = |most: f64| {
             if u <= most {
@@ -170,20 +177,30 @@ impl Answers {
                 0
             }
         };
-        let before = up_to(0.0).min(count);
-        let inside = up_to(self.pulse).clamp(before, count);
-        for _ in 0..before {
-            push(self, 0.0, Some(0.0));
+        let before = up_to(0.0).min(risen.len());
+        let inside = up_to(self.pulse).clamp(before, risen.len());
+        risen[..before].fill(0.0);
+        let left = self.fall(u + before as f64);
+        for (slot, fall) in risen[before..inside].iter_mut().zip(&self.falls) {
+            *slot = 1.0 - left * fall;
         }
-        let from = u + before as f64;
-        let left = fall(self.pole, from);
-        for k in 0..inside - before {
-            let through = (from + k as f64) / self.pulse;
-            push(self, 1.0 - left * self.falls[k], Some(through));
+        let left = self.at_end * self.fall(u + inside as f64 - self.pulse);
+        for (slot, fall) in risen[inside..].iter_mut().zip(&self.falls) {
+            *slot = left * fall;
         }
-        let left = self.at_end * fall(self.pole, u + inside as f64 - self.pulse);
-        for k in 0..count - inside {
-            push(self, left * self.falls[k], None);
+        (before, inside)
+    }
+
+    /// Turns what has risen into the ramp: the share of the pulse that has passed, less
+    /// what the receiver lags behind.
+    fn ramp(&self, u: f64, (before, inside): (usize, usize), risen: &mut [f64]) {
+        let share = self.share;
+        for (k, slot) in risen[before..inside].iter_mut().enumerate() {
+            let through = (u + (before + k) as f64) / self.pulse;
+            *slot = (through - share * *slot).min(1.0);
+        }
+        for slot in &mut risen[inside..] {
+            *slot = 1.0 - share * *slot;
         }
     }
 
