@@ -1,6 +1,6 @@
 //! One direction made ready for looking: noise known, levels linearised.
 
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 
 use crate::trace::Trace;
 
@@ -11,6 +11,8 @@ use super::power::{Power, SampleState};
 use super::recovery;
 use super::response::{self, Response};
 use super::sums::Sums;
+use super::sweep::Sweep;
+use super::view::Span;
 
 /// Product of samples and squared signal-to-noise ratio that a smoothed
 /// reference must reach: the linearised level then errs by
@@ -88,6 +90,26 @@ pub struct Eye {
     pub trend: (f64, f64),
     /// Sums over the detrended levels.
     pub sums: Arc<Sums>,
+    /// What was worked out from them once and may be asked for again.
+    sweeps: Arc<Mutex<Vec<Kept>>>,
+}
+
+/// A sweep with what it was made for.
+#[derive(Debug)]
+struct Kept {
+    what: Swept,
+    /// Samples looked through, samples that an event hides, and those before its edge.
+    of: (Span, usize, f64),
+    sweep: Arc<Sweep>,
+}
+
+/// What a sweep looks for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Swept {
+    /// Steps in windows of so many samples.
+    Steps(usize),
+    /// Reflections by lines and tops of so many samples.
+    Peaks(usize, usize),
 }
 
 impl Eye {
@@ -119,6 +141,7 @@ impl Eye {
             weight: Arc::default(),
             trend: (0.0, 0.0),
             sums: Arc::new(Sums::new(&[], &[])),
+            sweeps: Arc::default(),
         };
         let (reference, steady) = eye.smooth_reference();
         let db = |_, r: f64| DB_PER_NEPER * r.ln();
@@ -126,6 +149,26 @@ impl Eye {
         let seen = lateness(&eye, &edges);
         (eye.response.late, eye.response.early) = (seen.late, seen.early);
         eye
+    }
+
+    /// A sweep over the samples of a span, kept for whoever asks for the same again.
+    pub(super) fn sweep(&self, what: Swept, span: Span) -> Arc<Sweep> {
+        let of = (span, self.hidden_samples(), self.response.early);
+        let mut kept = self.sweeps.lock().unwrap_or_else(PoisonError::into_inner);
+        let same = kept.iter().find(|k| k.what == what && k.of == of);
+        if let Some(same) = same {
+            return Arc::clone(&same.sweep);
+        }
+        let sweep = Arc::new(match what {
+            Swept::Steps(window) => Sweep::steps(self, window, span),
+            Swept::Peaks(window, top) => Sweep::peaks(self, window, top, span),
+        });
+        kept.push(Kept {
+            what,
+            of,
+            sweep: Arc::clone(&sweep),
+        });
+        sweep
     }
 
     /// Number of samples.
@@ -261,7 +304,7 @@ impl Eye {
     ///
     /// The lines come from all samples of a section, so the reference no longer
     /// follows any single sample's noise.
-    pub fn relinearise(&mut self, sections: &[super::view::Span]) {
+    pub fn relinearise(&mut self, sections: &[Span]) {
         let mut reference = vec![0.0; self.len()];
         let mut reference_db = self.level_db.to_vec();
         let lines: Vec<_> = sections
@@ -366,6 +409,7 @@ impl Eye {
         let trend = |i: usize| self.trend.0 + self.trend.1 * i as f64;
         let detrended = |i: usize| self.level_db[i] - trend(i);
         self.sums = Arc::new(Sums::of(detrended, &self.weight));
+        self.sweeps = Arc::default();
     }
 }
 

@@ -1,7 +1,9 @@
 //! Finds the events of one direction, or of two on one axis.
 
 use std::collections::HashSet;
+use std::sync::Arc;
 
+use super::eye::Swept;
 use super::peaks::{Tops, height_db, weak_peaks};
 use super::profile::{Fit, Place, Stretch};
 use super::scan::{Candidate, Thresholds, shortest_window, square_at, steps, test_at};
@@ -286,8 +288,8 @@ impl<'a> Finder<'a> {
         let tops = Tops::new(&self.views, &self.bounds);
         let window = shortest_window(&self.views);
         let views = self.views.iter().zip(&self.bounds);
-        let sweeps: Vec<Sweep> = views
-            .map(|(view, bound)| Sweep::steps(view.eye, window, *bound))
+        let sweeps: Vec<Arc<Sweep>> = views
+            .map(|(view, bound)| view.eye.sweep(Swept::Steps(window), *bound))
             .collect();
         let mut quiet = Quiet::new();
         for _ in 0..ROUNDS {
@@ -305,7 +307,7 @@ impl<'a> Finder<'a> {
     fn add(
         &self,
         marks: &mut Vec<Mark>,
-        (tops, sweeps): (&Tops, &[Sweep]),
+        (tops, sweeps): (&Tops, &[Arc<Sweep>]),
         quiet: &mut Quiet,
     ) -> bool {
         marks.sort_by(|a, b| a.z_m.total_cmp(&b.z_m));

@@ -1,6 +1,8 @@
 //! Looks for weak reflections: the pulse's mean above the lines around it.
 
-use super::eye::DB_PER_NEPER;
+use std::sync::Arc;
+
+use super::eye::{DB_PER_NEPER, Swept};
 use super::scan::{Candidate, apart};
 use super::sweep::{Sweep, worth_a_look};
 use super::view::{Span, View, before};
@@ -18,7 +20,7 @@ struct Shape {
 pub(super) struct Tops {
     shapes: Vec<Shape>,
     /// What each view shows where whole windows lie inside its bounds.
-    sweeps: Vec<Sweep>,
+    sweeps: Vec<Arc<Sweep>>,
     /// The longest pulse in samples.
     pulse: f64,
 }
@@ -39,7 +41,10 @@ impl Tops {
             .collect();
         let each = views.iter().zip(bounds).zip(&shapes);
         let sweeps = each
-            .map(|((view, bound), shape)| Sweep::peaks(view.eye, shape.window, shape.top, *bound))
+            .map(|((view, bound), shape)| {
+                let what = Swept::Peaks(shape.window, shape.top);
+                view.eye.sweep(what, *bound)
+            })
             .collect();
         Self {
             shapes,

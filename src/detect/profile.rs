@@ -486,6 +486,11 @@ impl<'s, 'a> Stretch<'s, 'a> {
         let (mut total, mut first, mut second) = (0.0, 0.0, 0.0);
         for k in -count..=count {
             let d = f64::from(k) * step;
+            // What the lines alone leave may already make it too unlikely to be counted.
+            let least = self.at_least(best.z_m + d);
+            if least.is_none_or(|least| least - best.chi_square > UNCOUNTED) {
+                continue;
+            }
             if let Some(fits) = self.fits(best.z_m + d) {
                 let above = self.chi_square(&fits, shape) - best.chi_square;
                 let weight = (-above / 2.0).exp();
@@ -539,6 +544,10 @@ impl<'s, 'a> Stretch<'s, 'a> {
 /// ramp's own information says: nine standard errors, where the likelihood still has one
 /// valley in all but a few of a hundred draws.
 const THROWN: f64 = 81.0;
+
+/// χ² above the least from which a weight, e to the minus half of it, is less than what
+/// rounding leaves of 1.
+const UNCOUNTED: f64 = 80.0;
 
 /// Indices of the deepest valleys of a row of costs, deepest first.
 fn valleys(costs: &[f64]) -> Vec<usize> {

@@ -320,31 +320,41 @@ fn fit(power: &Power, edge: usize, pulse: f64, noise_rms: f64) -> Option<(f64, f
 
 /// Sum of squares and peak height of the best levels and peak with the edge at `x`.
 fn square_of(samples: &[f64], lo: usize, x: f64, answers: &mut Answers) -> (f64, f64) {
-    // Three columns: level before, level after, peak.
-    let mut m = nalgebra::Matrix3::<f64>::zeros();
-    let mut v = nalgebra::Vector3::<f64>::zeros();
+    // Three columns: level before, level after, peak. Sums of their products, and with the
+    // power.
+    let (mut rr, mut rq, mut qq, mut rb, mut qb, mut bb) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
+    let (mut rp, mut qp, mut bp) = (0.0, 0.0, 0.0);
     // Before the edge nothing answers; from the last sample there on, all in a row.
     let before = ((x - lo as f64).max(0.0) as usize).min(samples.len());
     let (flat, risen) = samples.split_at(before);
-    m[(0, 0)] = before as f64;
-    v[0] = flat.iter().sum();
     answers.begin((lo + before) as f64 - x, risen.len());
     let rows = || answers.iter().zip(risen);
     for ((q, peak), p) in rows() {
         let r = 1.0 - q;
-        m[(0, 0)] += r * r;
-        m[(1, 0)] += r * q;
-        m[(1, 1)] += q * q;
-        m[(2, 0)] += r * peak;
-        m[(2, 1)] += q * peak;
-        m[(2, 2)] += peak * peak;
-        v += nalgebra::Vector3::new(r, q, peak) * *p;
+        rr += r * r;
+        rq += r * q;
+        qq += q * q;
+        rb += r * peak;
+        qb += q * peak;
+        bb += peak * peak;
+        rp += r * p;
+        qp += q * p;
+        bp += peak * p;
     }
-    // Its upper half is not looked at.
-    let Some(solution) = m.cholesky().map(|c| c.solve(&v)) else {
+    rr += before as f64;
+    rp += flat.iter().sum::<f64>();
+    // By elimination, a pivot that is not positive being a column that tells nothing.
+    let (u, v) = (rq / rr, rb / rr);
+    let (q_left, b_left) = (qq - u * rq, qb - u * rb);
+    let w = b_left / q_left;
+    let last = bb - v * rb - w * b_left;
+    if !(rr > 0.0 && q_left > 0.0 && last > 0.0) {
         return (f64::INFINITY, 0.0);
-    };
-    let (level, after, height) = (solution[0], solution[1], solution[2]);
+    }
+    let q_power = qp - u * rp;
+    let height = (bp - v * rp - w * q_power) / last;
+    let after = (q_power - b_left * height) / q_left;
+    let level = (rp - rq * after - rb * height) / rr;
     let square = flat.iter().map(|p| (p - level).powi(2)).sum::<f64>()
         + rows()
             .map(|((q, peak), p)| (p - level * (1.0 - q) - after * q - height * peak).powi(2))

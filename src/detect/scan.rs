@@ -1,6 +1,7 @@
 //! Looks for steps between two neighbouring events in windows of one length.
 
 use std::cell::OnceCell;
+use std::sync::Arc;
 
 use super::sweep::{Sweep, worth_a_look};
 use super::threshold::threshold;
@@ -250,7 +251,7 @@ pub(super) fn steps(
     spans: &[Span],
     thresholds: &Thresholds,
     (from_m, to_m): (f64, f64),
-    (window, sweeps): (usize, Option<&[Sweep]>),
+    (window, sweeps): (usize, Option<&[Arc<Sweep>]>),
 ) -> Vec<Candidate> {
     let spacing = thresholds.spacing_m();
     let stride = (window / LOOKS_PER_WINDOW).max(1);

@@ -1,7 +1,10 @@
 //! The most that a trace can show at every place, in windows of one length: worked out
 //! once for all the gaps between events in which those windows lie whole.
 
+use std::sync::Arc;
+
 use super::eye::Eye;
+use super::sums::Line;
 use super::view::{Span, View, before};
 
 /// Edges whose greatest square is kept.
@@ -11,7 +14,7 @@ pub(super) const BLOCK: usize = 8;
 const ROUNDED: f64 = 1.0 + 1e-6;
 
 /// Squares of one view's statistic at every edge, each at most a rounding too great.
-#[derive(Debug)]
+#[derive(Debug, PartialEq)]
 pub(super) struct Sweep {
     /// Samples of the line on each side of an event.
     window: usize,
@@ -25,58 +28,6 @@ pub(super) struct Sweep {
     greatest: Vec<f32>,
 }
 
-/// Lines through the windows that begin at each sample: level and slope at the window's
-/// first sample, and the numbers of its variance.
-struct Lines(Vec<Piece>);
-
-/// A line as the sweep needs it.
-#[derive(Clone, Copy)]
-struct Piece {
-    centre: f64,
-    level: f64,
-    slope: f64,
-    level_variance: f64,
-    slope_variance: f64,
-}
-
-impl Piece {
-    fn at(&self, x: f64) -> f64 {
-        self.level + self.slope * (x - self.centre)
-    }
-
-    fn variance_at(&self, x: f64) -> f64 {
-        let d = x - self.centre;
-        self.level_variance + self.slope_variance * d * d
-    }
-}
-
-impl Lines {
-    /// Of windows of one length that end before sample `hi`.
-    fn of(eye: &Eye, window: usize, bound: Span) -> Self {
-        let none = Piece {
-            centre: 0.0,
-            level: 0.0,
-            slope: 0.0,
-            level_variance: f64::INFINITY,
-            slope_variance: 0.0,
-        };
-        let starts = bound.lo..(bound.hi + 1).saturating_sub(window).max(bound.lo);
-        Self(
-            starts
-                .map(|lo| {
-                    eye.sums.line(lo, lo + window).map_or(none, |line| Piece {
-                        centre: line.centre,
-                        level: line.level,
-                        slope: line.slope,
-                        level_variance: line.level_variance,
-                        slope_variance: line.slope_variance,
-                    })
-                })
-                .collect(),
-        )
-    }
-}
-
 impl Sweep {
     /// Steps of the level: at each edge the most that
     /// [`View::square_at_most`](super::view::View) can be up to the next edge.
@@ -88,7 +39,7 @@ impl Sweep {
             let loss = |x: f64| left.at(x) - right.at(x);
             let most = loss(x).powi(2).max(loss(y).powi(2));
             // Both parabolas are least at the place between x and y next to their centres.
-            let least = |line: &Piece| line.variance_at(line.centre.clamp(x, y));
+            let least = |line: &Line| line.variance_at(line.centre.clamp(x, y));
             most / (least(left) + least(right))
         })
     }
@@ -116,7 +67,7 @@ impl Sweep {
         eye: &Eye,
         window: usize,
         bound: Span,
-        square: impl Fn(usize, &Piece, &Piece) -> f64,
+        square: impl Fn(usize, &Line, &Line) -> f64,
     ) -> Self {
         let hidden = eye.hidden_samples();
         // The line before ends at a sample that depends on where between two the edge lies.
@@ -126,7 +77,7 @@ impl Sweep {
         let from = (bound.lo + window + most).saturating_sub(1);
         let to = bound.hi.saturating_sub(hidden + window);
         if from < to {
-            let Lines(lines) = Lines::of(eye, window, bound);
+            let lines = eye.sums.lines(window, bound.lo, bound.hi);
             let line = |lo: usize| &lines[lo - bound.lo];
             for (edge, slot) in (from..to).zip(&mut squares[from..to]) {
                 let right = line(edge + 1 + hidden);
@@ -177,7 +128,7 @@ impl Sweep {
 pub(super) fn worth_a_look(
     views: &[View<'_>],
     spans: &[Span],
-    sweeps: &[Sweep],
+    sweeps: &[Arc<Sweep>],
     (from_m, to_m, spacing_m): (f64, f64, f64),
     least: f64,
 ) -> impl Iterator<Item = f64> {
@@ -261,7 +212,7 @@ mod tests {
         let eye = eye(0.0);
         let view = View::own(&eye);
         let span = Span { lo: 20, hi: 560 };
-        let sweeps = [Sweep::steps(&eye, 32, span)];
+        let sweeps = [Arc::new(Sweep::steps(&eye, 32, span))];
         let (from_m, to_m) = (2.0 * 25.0, 2.0 * 550.0);
         let least = 100.0;
         let row = (from_m, to_m, 2.0);
