@@ -1,14 +1,16 @@
 //! Finds the events of one direction, or of two on one axis.
 
-use std::collections::HashSet;
+use std::cell::RefCell;
+use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 
 use super::eye::Swept;
+use super::gap::Fit;
 use super::peaks::{Tops, height_db, weak_peaks};
-use super::profile::{Fit, Place, Stretch};
+use super::profile::{Place, Stretch};
 use super::scan::{Candidate, Thresholds, shortest_window, square_at, steps, test_at};
-use super::threshold::threshold;
 use super::sweep::Sweep;
+use super::threshold::threshold;
 use super::view::{FEWEST, Span, View};
 
 /// An event on the axis of the views.
@@ -68,9 +70,18 @@ const LOOKS: f64 = 32.0;
 /// likelihood of e⁻⁹.
 const UNLIKELY: f64 = 18.0;
 
-/// Windows (0 for weak peaks) and spans in which nothing settled: the same look again
-/// would find the same.
-type Quiet = HashSet<(usize, Vec<Span>)>;
+/// What would come out the same again.
+#[derive(Debug, Default)]
+struct Known {
+    /// Windows (0 for weak peaks) and spans in which nothing settled.
+    quiet: HashSet<(usize, Vec<Span>)>,
+    /// What came of a peak at a place, in fractions of a sample, by the samples around it:
+    /// most are no peaks, and are met again in every gap.
+    peaks: RefCell<HashMap<(Vec<Span>, i64), Option<Mark>>>,
+}
+
+/// Fractions of a sample within which two places are the same.
+const SAME_PLACE: f64 = 1024.0;
 
 /// Finder over views with a common axis.
 pub struct Finder<'a> {
@@ -291,9 +302,9 @@ impl<'a> Finder<'a> {
         let sweeps: Vec<Arc<Sweep>> = views
             .map(|(view, bound)| view.eye.sweep(Swept::Steps(window), *bound))
             .collect();
-        let mut quiet = Quiet::new();
+        let mut known = Known::default();
         for _ in 0..ROUNDS {
-            let added = self.add(&mut marks, (&tops, &sweeps), &mut quiet);
+            let added = self.add(&mut marks, (&tops, &sweeps), &mut known);
             let removed = self.remove(&mut marks);
             if !added && !removed {
                 break;
@@ -308,15 +319,16 @@ impl<'a> Finder<'a> {
         &self,
         marks: &mut Vec<Mark>,
         (tops, sweeps): (&Tops, &[Arc<Sweep>]),
-        quiet: &mut Quiet,
+        known: &mut Known,
     ) -> bool {
+        let Known { quiet, peaks } = known;
         marks.sort_by(|a, b| a.z_m.total_cmp(&b.z_m));
         let spacing = self.thresholds.spacing_m();
         let mut added = self.add_by(
             marks,
             (quiet, 0),
             |spans, range| weak_peaks(&self.views, spans, tops, self.peak_square, spacing, range),
-            |spans, peak| self.settle_peak(spans, peak),
+            |spans, peak| self.settle_peak(spans, peak, peaks),
         );
         let longest = self.bounds.iter().map(|b| b.hi.saturating_sub(b.lo)).max();
         let shortest = shortest_window(&self.views);
@@ -341,7 +353,7 @@ impl<'a> Finder<'a> {
     fn add_by(
         &self,
         marks: &mut Vec<Mark>,
-        (quiet, window): (&mut Quiet, usize),
+        (quiet, window): (&mut HashSet<(usize, Vec<Span>)>, usize),
         look: impl Fn(&[Span], (f64, f64)) -> Vec<Candidate>,
         settle: impl Fn(&[Span], &Candidate) -> Option<Mark>,
     ) -> bool {
@@ -386,11 +398,21 @@ impl<'a> Finder<'a> {
     }
 
     /// The reflection that made a candidate, if it is one.
-    fn settle_peak(&self, spans: &[Span], peak: &Candidate) -> Option<Mark> {
+    fn settle_peak(
+        &self,
+        spans: &[Span],
+        peak: &Candidate,
+        peaks: &RefCell<HashMap<(Vec<Span>, i64), Option<Mark>>>,
+    ) -> Option<Mark> {
         let reach = peak.window as f64 * self.thresholds.spacing_m() + 2.0 * self.hidden_m();
         let near = self.near(spans, peak.z_m, 2.0 * reach);
-        let mark = self.settle(&near, peak.z_m, reach)?;
-        mark.reflective.iter().any(|r| *r).then_some(mark)
+        let place = (self.views[0].index(peak.z_m) * SAME_PLACE).round() as i64;
+        let mut peaks = peaks.borrow_mut();
+        let settled = peaks.entry((near, place)).or_insert_with_key(|(near, _)| {
+            let mark = self.settle(near, peak.z_m, reach);
+            mark.filter(|mark| mark.reflective.contains(&true))
+        });
+        settled.clone()
     }
 
     /// The step that made a candidate: it may lie anywhere in the two windows.

@@ -147,7 +147,10 @@ impl Answers {
             let powers = std::iter::successors(Some(1.0), |last| Some(last * factor));
             self.falls = powers.take(count.next_power_of_two()).collect();
         }
-        let (mut ramp, mut peak) = (std::mem::take(&mut self.ramp), std::mem::take(&mut self.peak));
+        let (mut ramp, mut peak) = (
+            std::mem::take(&mut self.ramp),
+            std::mem::take(&mut self.peak),
+        );
         peak.resize(count, 0.0);
         let parts = self.rise(u, &mut peak);
         if self.late == 0.0 {
@@ -233,6 +236,9 @@ pub(super) fn estimate(power: &Power, edges: &[usize], pulse: f64, noise_rms: f6
     }
 }
 
+/// Places looked at per sample.
+const PER_SAMPLE: f64 = 80.0;
+
 /// Leading edge of a peak whose rise begins behind sample `edge`, to a fraction of a
 /// sample, from the shape that a known receiver gives it; none where the receiver
 /// is so fast that the samples do not tell.
@@ -249,13 +255,20 @@ pub(super) fn place(power: &Power, edge: usize, response: &Response) -> Option<f
     }
     let (from, to) = (edge as f64 - 0.5, edge as f64 + 2.5);
     let mut answers = Answers::of(*response);
-    let best = (0..=240)
-        .map(|j| from + f64::from(j) / 80.0)
-        .map(|x| (x, square_of(samples, lo, x, &mut answers).0))
-        .min_by(|a, b| a.1.total_cmp(&b.1))
-        .map(|best| best.0)?;
+    let mut best_of = |row: &mut dyn Iterator<Item = i32>| {
+        let square = |j: i32| {
+            let x = from + f64::from(j) / PER_SAMPLE;
+            (j, square_of(samples, lo, x, &mut answers).0)
+        };
+        let best = row.map(square).min_by(|a, b| a.1.total_cmp(&b.1));
+        best.map(|best| best.0)
+    };
+    // At every tenth of a sample first: the shape is broader than that.
+    let last = ((to - from) * PER_SAMPLE) as i32;
+    let rough = best_of(&mut (0..=last).step_by(8))?;
+    let best = best_of(&mut ((rough - 8).max(0)..=(rough + 8).min(last)))?;
     // At the end of what was looked through, it is not a place.
-    (best > from && best < to).then_some(best)
+    (best > 0 && best < last).then(|| from + f64::from(best) / PER_SAMPLE)
 }
 
 /// Clearness and time constant of one peak.

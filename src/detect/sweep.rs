@@ -57,9 +57,13 @@ impl Sweep {
             }
             let middle = f64::midpoint(lo as f64, hi as f64) - 0.5;
             let lines = f64::midpoint(left.at(middle), right.at(middle));
+            let own = 1.0 / weight;
+            let above = (a[1] - b[1]) * own - lines;
+            if above <= 0.0 {
+                return 0.0;
+            }
             let variance = 0.25 * (left.variance_at(middle) + right.variance_at(middle));
-            let above = ((a[1] - b[1]) / weight - lines).max(0.0);
-            above * above / (1.0 / weight + variance)
+            above * above / (own + variance)
         })
     }
 
@@ -144,7 +148,9 @@ pub(super) fn worth_a_look(
     };
     let is_quiet_at = move |z_m: f64| {
         let squares = each().map(|((view, &span), sweep)| sweep.at(view.index(z_m), span));
-        squares.sum::<Option<f64>>().is_some_and(|most| most < least)
+        squares
+            .sum::<Option<f64>>()
+            .is_some_and(|most| most < least)
     };
     (0..=looks)
         .step_by(BLOCK)
@@ -198,7 +204,10 @@ mod tests {
                     continue;
                 };
                 let bound = sweep.at(x, span).unwrap();
-                assert!(bound >= exact, "{bound} below {exact} at {x}, early {early}");
+                assert!(
+                    bound >= exact,
+                    "{bound} below {exact} at {x}, early {early}"
+                );
                 let ends = (x - 3.0, x + 3.0);
                 assert!(sweep.most(ends, span).unwrap() >= bound);
                 close += usize::from(bound < 1.2 * exact + 1.0);
