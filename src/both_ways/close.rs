@@ -12,6 +12,9 @@ use super::readings::RESOLVED_PULSES;
 /// either may have settled a pulse away from its place.
 const DISTURB: f64 = 6.0;
 
+/// Pulse lengths below which they surely do: two and a half for a line, and the ramp.
+const SHORT: f64 = 3.5;
+
 /// Pulse lengths around the events in which both are looked for.
 const AROUND: f64 = 2.0;
 
@@ -24,6 +27,14 @@ const NOT_AT_END: f64 = 0.01;
 
 /// Misfit below which two events explain all that there is.
 const FITS_WELL: f64 = 1.5;
+
+/// Pulse lengths between two events as found, below which they are looked for as near as
+/// this: nearer than they can be told apart they are one group.
+const GROUPED: f64 = 0.5;
+
+/// Pulse lengths within which neighbours whose surroundings scatter beyond their noise
+/// are one group: what the one takes of the other's ramp ends there.
+const MINGLED: f64 = 4.5;
 
 /// Two marks and how badly they fit.
 struct Refit {
@@ -59,20 +70,46 @@ impl Joint {
             self.finder(settings).prune(&mut marks);
             self.marks = marks;
         }
+        self.mingle(settings);
+    }
+
+    /// Makes one group of close neighbours that were not told apart and around which more
+    /// is left than noise: neither place nor loss of either is what it seems.
+    fn mingle(&mut self, settings: DetectSettings) {
+        let reach_m = MINGLED * self.pulse_m();
+        let mut mingled = vec![false; self.marks.len()];
+        {
+            let finder = self.finder(settings);
+            for (i, pair) in self.marks.windows(2).enumerate() {
+                let close = pair[1].z_m - pair[0].z_m < reach_m;
+                let told = pair.iter().all(|m| m.parted);
+                let left = || [i, i + 1].into_iter().filter(|&k| !self.marks[k].strong);
+                mingled[i + 1] =
+                    close && !told && left().any(|k| strained(&finder, &self.marks, k));
+            }
+        }
+        for (mark, mingled) in self.marks.iter_mut().zip(mingled) {
+            mark.mingled = mingled;
+        }
     }
 
     /// How many marks from `i` on are better told as two, and those two.
     ///
-    /// Strong peaks stay as they are: their edges are seen sample by sample, and what their
-    /// shape leaves of them is more than a neighbour's ramp can bear. Nor is one reflection
-    /// taken for two: its tail would be the second.
+    /// A strong peak stays where its edges are seen sample by sample, and must be explained
+    /// well: what a shape that is not quite the receiver's leaves of it is more than a
+    /// neighbour's ramp can bear. Nor is one reflection taken for two: its tail would be the
+    /// second.
     fn as_two(&self, finder: &Finder<'_>, i: usize) -> Option<(usize, Vec<Mark>)> {
         let reach_m = DISTURB * self.pulse_m();
         let close = |k: usize| {
-            k + 1 < self.marks.len()
-                && self.marks[k + 1].z_m - self.marks[k].z_m < reach_m
-                && !self.marks[k].strong
-                && !self.marks[k + 1].strong
+            let (Some(one), Some(next)) = (self.marks.get(k), self.marks.get(k + 1)) else {
+                return false;
+            };
+            let gap_m = next.z_m - one.z_m;
+            let strained = || [k, k + 1].iter().any(|&k| strained(finder, &self.marks, k));
+            gap_m < reach_m
+                && !(one.strong && next.strong)
+                && (gap_m < SHORT * self.pulse_m() || strained())
         };
         let two = if close(i) {
             self.refit(finder, i, 2)
@@ -107,10 +144,11 @@ impl Joint {
             spans: &spans,
             peaks: [reflects(first), reflects(last)],
         };
+        let least = if count > 1 { GROUPED } else { RESOLVED_PULSES };
         let range = PairRange {
             from_m: first.z_m - AROUND * pulse_m,
             to_m: last.z_m + AROUND * pulse_m,
-            least_gap_m: RESOLVED_PULSES * pulse_m,
+            least_gap_m: least * pulse_m,
         };
         let start = if count > 1 {
             [first.z_m, last.z_m]
@@ -118,6 +156,10 @@ impl Joint {
             [first.z_m, first.z_m + range.least_gap_m]
         };
         let pair = search.locate(&range, start)?;
+        let strong = old.iter().any(|m| m.strong);
+        if strong && (count > 2 || pair.misfit > FITS_WELL) {
+            return None;
+        }
         let [step, peak] = Stretch::new(&views, &spans).locate(range.from_m, range.to_m)?;
         let single = if old.iter().any(reflects) { peak } else { step };
         let told = single.chi_square - pair.chi_square > TOLD * pair.misfit;
@@ -146,8 +188,13 @@ impl Joint {
     ) -> Vec<Mark> {
         [0, 1]
             .map(|k| {
-                let mut mark = finder.mark(pair.z_m[k], Some(pair.std_error_m[k]));
-                mark.reflective.clone_from(&old[k].reflective);
+                let mut mark = if old[k].strong {
+                    old[k].clone()
+                } else {
+                    let mut mark = finder.mark(pair.z_m[k], Some(pair.std_error_m[k]));
+                    mark.reflective.clone_from(&old[k].reflective);
+                    mark
+                };
                 mark.parted = true;
                 for (slot, losses) in mark.significance.iter_mut().zip(&losses) {
                     if let Some(losses) = losses {

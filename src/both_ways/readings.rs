@@ -37,24 +37,26 @@ pub(super) struct Cluster {
 pub(super) fn clusters(finder: &Finder<'_>, marks: &[Mark]) -> Vec<std::ops::Range<usize>> {
     let mut ranges: Vec<std::ops::Range<usize>> = Vec::new();
     for i in 0..marks.len() {
-        let joined = i > 0 && {
-            let gap_m = marks[i].z_m - marks[i - 1].z_m;
-            let spans = finder.spans(Some(&marks[i - 1]), Some(&marks[i]));
-            finder
-                .views
-                .iter()
-                .zip(&spans)
-                .enumerate()
-                .any(|(v, (view, span))| {
-                    let reaches = marks[i].blocks[v].is_some() && marks[i - 1].blocks[v].is_some();
-                    let pulse_m = view.eye.pulse_samples / view.per_metre.abs();
-                    let no_line =
-                        span.hi < span.lo + 6 && !(marks[i].parted && marks[i - 1].parted);
-                    // Places are known to a part of a sample.
-                    let least_m = RESOLVED_PULSES * pulse_m - 0.1 / view.per_metre.abs();
-                    reaches && (no_line || gap_m < least_m)
-                })
-        };
+        let joined = i > 0
+            && (marks[i].mingled || {
+                let gap_m = marks[i].z_m - marks[i - 1].z_m;
+                let spans = finder.spans(Some(&marks[i - 1]), Some(&marks[i]));
+                finder
+                    .views
+                    .iter()
+                    .zip(&spans)
+                    .enumerate()
+                    .any(|(v, (view, span))| {
+                        let reaches =
+                            marks[i].blocks[v].is_some() && marks[i - 1].blocks[v].is_some();
+                        let pulse_m = view.eye.pulse_samples / view.per_metre.abs();
+                        let no_line =
+                            span.hi < span.lo + 6 && !(marks[i].parted && marks[i - 1].parted);
+                        // Places are known to a part of a sample.
+                        let least_m = RESOLVED_PULSES * pulse_m - 0.1 / view.per_metre.abs();
+                        reaches && (no_line || gap_m < least_m)
+                    })
+            });
         match ranges.last_mut() {
             Some(last) if joined => last.end = i + 1,
             _ => ranges.push(i..i + 1),

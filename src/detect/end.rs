@@ -10,6 +10,8 @@ pub enum End {
     Drop {
         /// Index of the leading edge, a fraction.
         edge: f64,
+        /// Its standard error, samples.
+        error: f64,
         /// Whether a reflection stands there.
         reflective: bool,
     },
@@ -50,6 +52,7 @@ pub fn find_end(eye: &Eye) -> End {
     if let Some(edge) = ending_peak(eye) {
         return End::Drop {
             edge: edge as f64 + 0.5,
+            error: SAMPLING,
             reflective: true,
         };
     }
@@ -87,30 +90,61 @@ pub fn find_end(eye: &Eye) -> End {
         let k = window.len() - i;
         after[k - 1] = after[k] + (window[k - 1] - dark).powi(2);
     }
+    // Squares of the falling light and of a peak at the edge are fitted, too: the weak
+    // reflection of a broken or dirty end shifts the ramp by as much as a third of a pulse.
     let mut answers = Answers::of(eye.response);
     // Forty time constants behind the pulse nothing is left: e⁻⁴⁰.
     let ramp = (eye.response.pulse + 40.0 * eye.response.pole).ceil() as usize + 2;
-    let mut square = |x: f64| -> f64 {
+    // Sum of squares without a peak, and what a peak of the best height takes off it.
+    let mut square = |x: f64| -> (f64, f64) {
         let first = ((x - hi as f64).max(0.0) as usize).min(window.len());
         let last = (first + ramp).min(window.len());
         answers.begin((hi + first) as f64 - x, last - first);
-        let between = answers
-            .iter()
-            .zip(&window[first..last])
-            .map(|((q, _), p)| (p - level * (1.0 - q) - dark * q).powi(2));
-        before[first] + between.sum::<f64>() + after[last]
+        let (mut between, mut product, mut own) = (0.0, 0.0, 0.0);
+        for ((q, b), p) in answers.iter().zip(&window[first..last]) {
+            let rest = p - level * (1.0 - q) - dark * q;
+            between += rest * rest;
+            product += rest * b;
+            own += b * b;
+        }
+        let gain = if product > 0.0 {
+            product * product / own
+        } else {
+            0.0
+        };
+        (before[first] + between + after[last], gain)
     };
     let steps = ((to - hi) * 8) as i64;
-    let edge = (0..steps)
+    let places: Vec<(f64, f64, f64)> = (0..steps)
         .map(|k| hi as f64 - 1.0 + k as f64 / 8.0)
-        .map(|x| (x, square(x)))
-        .min_by(|a, b| a.1.total_cmp(&b.1))
-        .map_or(hi as f64, |best| best.0);
+        .map(|x| {
+            let (without, gain) = square(x);
+            (x, without, without - gain)
+        })
+        .collect();
+    let best = |cost: fn(&(f64, f64, f64)) -> f64| {
+        places.iter().min_by(|a, b| cost(a).total_cmp(&cost(b)))
+    };
+    let variance = eye.noise.density(0.5 * level);
+    let (Some(step), Some(peak)) = (best(|p| p.1), best(|p| p.2)) else {
+        return faded;
+    };
+    let reflective = step.1 - peak.2 > IS_PEAK * variance;
+    // The ramp falls by the level over one pulse.
+    let ramp_error = (variance * eye.response.pulse.max(1.0)).sqrt() / level;
     End::Drop {
-        edge,
-        reflective: false,
+        edge: if reflective { peak.0 } else { step.0 },
+        error: ramp_error.hypot(SAMPLING),
+        reflective,
     }
 }
+
+/// Standard deviation of a place anywhere between two samples: 1/√12.
+const SAMPLING: f64 = 0.288_675;
+
+/// Drop of χ² from which a reflection stands at the end: height and place are free, and 25
+/// comes by chance once in 100,000 ends.
+const IS_PEAK: f64 = 25.0;
 
 /// Last sample before the rise of the first reflection behind which no fibre
 /// answers: nothing follows, or only the receiver's recovery and echoes.
@@ -142,28 +176,38 @@ const ANSWERS: f64 = 5.0;
 
 /// Whether the samples `from..to` are backscatter: more than the dark part of the
 /// trace, if only in the mean, and not falling as only a receiver's recovery does.
-fn fibre_answers(eye: &Eye, from: usize, to: usize) -> bool {
-    if from + 4 > to {
-        return false;
-    }
+///
+/// How steeply they fall is judged where their far half still answers: fibre that sinks
+/// into the noise answers in the near part alone.
+fn fibre_answers(eye: &Eye, from: usize, mut to: usize) -> bool {
     let p = &eye.power.value;
     let mean = |lo: usize, hi: usize| p[lo..hi].iter().sum::<f64>() / (hi - lo).max(1) as f64;
-    // The far half of what lies behind: its mean is above zero where noise is folded.
-    let behind = usize::midpoint(to.max(eye.lit.end), p.len());
-    let dark = if p.len() > behind + 16 {
-        mean(behind, p.len())
-    } else {
-        0.0
+    let dark = dark_level(&p[usize::midpoint(to.max(eye.lit.end), p.len())..]);
+    let answers = |lo: usize, hi: usize| {
+        let sd = eye.noise.floor() / ((hi - lo) as f64).sqrt();
+        (mean(lo, hi) - dark >= ANSWERS * sd).then(|| mean(lo, hi) - dark)
     };
-    let sd = eye.noise.floor() / ((to - from) as f64).sqrt();
-    if mean(from, to) - dark < ANSWERS * sd {
-        return false;
+    while from + 4 <= to && answers(from, to).is_some() {
+        let middle = usize::midpoint(from, to);
+        if let Some(far) = answers(middle, to) {
+            let length_km = (middle - from) as f64 * eye.spacing_m / 1000.0;
+            let fall_db = 5.0 * ((mean(from, middle) - dark) / far).log10();
+            return fall_db < RECOVERY_DB_PER_KM * length_km + 1.5;
+        }
+        to = middle;
     }
-    let middle = usize::midpoint(from, to);
-    let (near, far) = (mean(from, middle), mean(middle, to));
-    let length_km = (middle - from) as f64 * eye.spacing_m / 1000.0;
-    let fall_db = 5.0 * (near / far.max(f64::MIN_POSITIVE)).log10();
-    fall_db < RECOVERY_DB_PER_KM * length_km + 1.5
+    false
+}
+
+/// Mean power of noise, above zero where it is folded: the median over blocks of
+/// [`JUDGED`] samples, of which some may hold reflections; 0 without a whole block.
+fn dark_level(behind: &[f64]) -> f64 {
+    let blocks = behind.chunks_exact(JUDGED);
+    let mut means: Vec<f64> = blocks
+        .map(|block| block.iter().sum::<f64>() / JUDGED as f64)
+        .collect();
+    means.sort_by(f64::total_cmp);
+    means.get(means.len() / 2).copied().unwrap_or(0.0)
 }
 
 /// Standard errors by which the mean over a pulse must stand out of the noise to be a

@@ -1,6 +1,6 @@
 //! One direction made ready for looking: noise known, levels linearised.
 
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::Arc;
 
 use crate::trace::Trace;
 
@@ -8,10 +8,11 @@ use super::lateness::lateness;
 use super::light::{self, BLOCK, Lit};
 use super::noise::{self, Noise};
 use super::power::{Power, SampleState};
+use super::receiver;
 use super::recovery;
-use super::response::{self, Response};
+use super::response::Response;
 use super::sums::Sums;
-use super::sweep::Sweep;
+use super::sweep::Sweeps;
 use super::view::Span;
 
 /// Product of samples and squared signal-to-noise ratio that a smoothed
@@ -77,6 +78,8 @@ pub struct Eye {
     pub peaks: Vec<StrongPeak>,
     /// Pulse and receiver.
     pub response: Response,
+    /// Whether reflections show the receiver's part in it.
+    pub shows_response: bool,
     /// Samples that an event hides beyond the pulse: until the receiver has settled,
     /// or as many as the other direction's wider pulse asks.
     pub settling: usize,
@@ -91,25 +94,7 @@ pub struct Eye {
     /// Sums over the detrended levels.
     pub sums: Arc<Sums>,
     /// What was worked out from them once and may be asked for again.
-    sweeps: Arc<Mutex<Vec<Kept>>>,
-}
-
-/// A sweep with what it was made for.
-#[derive(Debug)]
-struct Kept {
-    what: Swept,
-    /// Samples looked through, samples that an event hides, and those before its edge.
-    of: (Span, usize, f64),
-    sweep: Arc<Sweep>,
-}
-
-/// What a sweep looks for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Swept {
-    /// Steps in windows of so many samples.
-    Steps(usize),
-    /// Reflections by lines and tops of so many samples.
-    Peaks(usize, usize),
+    pub(super) sweeps: Arc<Sweeps>,
 }
 
 impl Eye {
@@ -117,14 +102,19 @@ impl Eye {
     pub fn new(trace: &Trace) -> Self {
         let power = Power::from_trace(trace);
         let pulse_samples = trace.pulse_length().m() / trace.spacing_m();
-        let lit = light::find_lit(&power);
+        let lit = light::find_lit(&power, pulse_samples);
         let noise = noise::estimate(&power, lit.end, lit.dark_rms, pulse_samples);
         let mut peaks = strong_peaks(&power, &noise, lit.end, pulse_samples);
         let edges = rises(&power, &noise, &peaks, lit.end, pulse_samples);
-        let response = response::estimate(&power, &edges, pulse_samples, noise.floor());
+        let seen = receiver::estimate(&power, &edges, pulse_samples, noise.floor());
+        let response = seen.unwrap_or(Response {
+            pulse: pulse_samples,
+            ..Response::default()
+        });
         for peak in peaks.iter_mut().skip(1).filter(|peak| !peak.clipped) {
-            peak.place = response::place(&power, peak.edge, &response);
+            peak.place = receiver::place(&power, peak.edge, &response);
         }
+        wait_for_receiver(&power, &noise, &response, &mut peaks);
         let mut eye = Self {
             start_m: trace.position_of(0).m(),
             spacing_m: trace.spacing_m(),
@@ -135,6 +125,7 @@ impl Eye {
             lit,
             peaks,
             response,
+            shows_response: seen.is_some(),
             settling: response.settling(),
             usable_end: 0,
             level_db: Arc::default(),
@@ -151,24 +142,13 @@ impl Eye {
         eye
     }
 
-    /// A sweep over the samples of a span, kept for whoever asks for the same again.
-    pub(super) fn sweep(&self, what: Swept, span: Span) -> Arc<Sweep> {
-        let of = (span, self.hidden_samples(), self.response.early);
-        let mut kept = self.sweeps.lock().unwrap_or_else(PoisonError::into_inner);
-        let same = kept.iter().find(|k| k.what == what && k.of == of);
-        if let Some(same) = same {
-            return Arc::clone(&same.sweep);
+    /// The same trace seen through another receiver.
+    pub(super) fn through(&self, response: Response) -> Self {
+        Self {
+            response,
+            settling: response.settling(),
+            ..self.clone()
         }
-        let sweep = Arc::new(match what {
-            Swept::Steps(window) => Sweep::steps(self, window, span),
-            Swept::Peaks(window, top) => Sweep::peaks(self, window, top, span),
-        });
-        kept.push(Kept {
-            what,
-            of,
-            sweep: Arc::clone(&sweep),
-        });
-        sweep
     }
 
     /// Number of samples.
@@ -465,6 +445,26 @@ fn strong_peaks(
         .collect();
     mark_ceiling(power, &mut peaks, n_w);
     peaks
+}
+
+/// Lets peaks settle at least as long as the receiver's answer to them shows, up to the
+/// next rise: beside a near neighbour, or the end, no recovery can be seen.
+fn wait_for_receiver(power: &Power, noise: &Noise, response: &Response, peaks: &mut [StrongPeak]) {
+    let n_w = response.pulse.ceil() as usize;
+    for k in 0..peaks.len() {
+        let edge = peaks[k].edge;
+        let fallen = edge + 2 + n_w;
+        let stop = peaks.get(k + 1).map_or(power.len(), |next| next.edge + 1);
+        let top = power.value[edge..fallen.min(power.len())]
+            .iter()
+            .fold(0.0_f64, |top, p| top.max(*p));
+        let behind = peaks[k].settled.min(power.len());
+        let beside = &power.value[behind..(behind + STILL).min(power.len())];
+        let level = beside.iter().sum::<f64>() / beside.len().max(1) as f64;
+        let sd = noise.density(level.max(0.0)).sqrt();
+        let more = response.settling() + response.lingering(top, sd);
+        peaks[k].settled = peaks[k].settled.max((fallen + more).min(stop));
+    }
 }
 
 /// Last sample before a rise that is over at sample `i`, within a pulse: a slow receiver

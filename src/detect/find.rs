@@ -4,60 +4,15 @@ use std::cell::RefCell;
 use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 
-use super::eye::Swept;
+use super::alike::is_seen_alike;
 use super::gap::Fit;
+use super::mark::{DetectSettings, Mark};
 use super::peaks::{Tops, height_db, weak_peaks};
 use super::profile::{Place, Stretch};
 use super::scan::{Candidate, Thresholds, shortest_window, square_at, steps, test_at};
-use super::sweep::Sweep;
+use super::sweep::{Sweep, Sweeps, Swept};
 use super::threshold::threshold;
 use super::view::{FEWEST, Span, View};
-
-/// An event on the axis of the views.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Mark {
-    /// Leading edge, metres.
-    pub z_m: f64,
-    /// Standard error of the place, metres; `None` until located by likelihood.
-    pub std_error_m: Option<f64>,
-    /// Per view: last sample before the event and first one after it, in the
-    /// view's own travel; `None` where the view does not reach.
-    pub blocks: Vec<Option<(usize, usize)>>,
-    /// Whether a reflection stands out, per view.
-    pub reflective: Vec<bool>,
-    /// Whether the event is a peak seen sample by sample: not to be removed.
-    pub strong: bool,
-    /// Step over its standard error, per view, as detection saw it.
-    pub significance: Vec<Option<f64>>,
-    /// Whether it was told from its neighbour by a fit of both: the fibre between them may
-    /// be too short for a line.
-    pub parted: bool,
-    /// The samples it was last located and judged with, and its statistic above the
-    /// threshold there.
-    judged: Option<(Vec<Span>, f64)>,
-}
-
-impl Mark {
-    /// Asks for it to be located and judged again: the levels have changed.
-    pub fn forget(&mut self) {
-        self.judged = None;
-    }
-}
-
-/// What detection is set to.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct DetectSettings {
-    /// False events per 1,000 km of fibre.
-    pub false_events_per_1000_km: f64,
-}
-
-impl Default for DetectSettings {
-    fn default() -> Self {
-        Self {
-            false_events_per_1000_km: 0.5,
-        }
-    }
-}
 
 /// Rounds of scanning and removing; each round can only sharpen the last, and
 /// three have always sufficed to come to rest.
@@ -202,12 +157,13 @@ impl<'a> Finder<'a> {
             strong: false,
             significance: vec![None; self.views.len()],
             parted: false,
+            mingled: false,
             judged: None,
         }
     }
 
     /// The parts of spans within `reach_m` of a place.
-    fn near(&self, spans: &[Span], z_m: f64, reach_m: f64) -> Vec<Span> {
+    pub(super) fn near(&self, spans: &[Span], z_m: f64, reach_m: f64) -> Vec<Span> {
         self.views
             .iter()
             .zip(spans)
@@ -227,17 +183,29 @@ impl<'a> Finder<'a> {
         let (lo, hi) = self.range(spans)?;
         let (from, to) = ((z - reach).max(lo), (z + reach).min(hi));
         let mut stretch = Stretch::new(&self.views, spans);
-        let [step, with_peak] = stretch.bottoms(from, to)?;
+        let [mut step, with_peak] = stretch.bottoms(from, to)?;
         let directions = with_peak.fits.iter().flatten().count();
-        let gain = step.chi_square - with_peak.chi_square;
         let square = self.peak_square[directions.clamp(1, 2) - 1];
+        let is_better = |peak: &Place, step: &Place, misfit: f64| {
+            step.chi_square - peak.chi_square > misfit * square
+        };
         // Where even the peak leaves a misfit, the shape is not known well enough to
         // call a small difference a peak; a misfit is at least 1.
-        let with_peak = (gain > square).then(|| stretch.plateau(with_peak));
-        let misfit = with_peak.as_ref().map_or(1.0, Place::misfit);
-        let with_peak = with_peak.filter(|_| gain > misfit * square);
-        let is_peak = with_peak.is_some();
-        let place = with_peak.unwrap_or_else(|| stretch.widened(step));
+        let mut peak = is_better(&with_peak, &step, 1.0)
+            .then(|| stretch.plateau(with_peak))
+            .filter(|p| is_better(p, &step, p.misfit()) && is_seen_alike(&p.fits));
+        if let Some(found) = &peak {
+            // A peak makes up for a place that is off: no step within a pulse may do as well.
+            let pulse = self.pulse_m();
+            let (from, to) = (found.z_m - pulse, found.z_m + pulse);
+            let [other, _] = stretch.bottoms(from.max(lo), to.min(hi))?;
+            if !is_better(found, &other, found.misfit()) {
+                (peak, step) = (None, other);
+            }
+        }
+        let is_peak = peak.is_some();
+        let misfit = peak.as_ref().map_or(1.0, Place::misfit);
+        let place = peak.unwrap_or_else(|| stretch.widened(step));
         let std_error = place.std_error_m;
         let mut mark = self.mark(place.z_m, Some(std_error));
         for v in 0..self.views.len() {
@@ -300,7 +268,7 @@ impl<'a> Finder<'a> {
         let window = shortest_window(&self.views);
         let views = self.views.iter().zip(&self.bounds);
         let sweeps: Vec<Arc<Sweep>> = views
-            .map(|(view, bound)| view.eye.sweep(Swept::Steps(window), *bound))
+            .map(|(view, bound)| Sweeps::of(view.eye, Swept::Steps(window), *bound))
             .collect();
         let mut known = Known::default();
         for _ in 0..ROUNDS {
@@ -421,6 +389,12 @@ impl<'a> Finder<'a> {
         let near = self.near(spans, step.z_m, 2.0 * reach);
         let (from, to) = self.likely(&near, step.z_m - reach, step.z_m + reach);
         self.settle(&near, f64::midpoint(from, to), (to - from) / 2.0)
+    }
+
+    /// The longest pulse of the views, metres.
+    fn pulse_m(&self) -> f64 {
+        let lengths = (self.views.iter()).map(|v| v.eye.pulse_samples / v.per_metre.abs());
+        lengths.fold(0.0, f64::max)
     }
 
     /// What an event hides at most behind its leading edge, metres.

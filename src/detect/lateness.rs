@@ -7,7 +7,8 @@
 //! the ramp that the samples of a peak add up to is held against the model's.
 
 use super::eye::{DB_PER_NEPER, Eye};
-use super::response::{self, Response};
+use super::receiver;
+use super::response::Response;
 
 /// Standard error of a peak's centroid, samples, from which a peak tells nothing: a step is placed
 /// to a tenth of a sample at best.
@@ -25,30 +26,43 @@ pub(super) struct Seen {
     pub(super) early: f64,
 }
 
-/// What the peaks show whose rise begins behind the samples `edges`: the mean lateness
-/// and the greatest earliness; nothing without a peak that tells.
+/// What the peaks show whose rise begins behind the samples `edges`: the mean lateness of
+/// those that agree, for a neighbour in the tail of one moves it, and the greatest
+/// earliness; nothing without a peak that tells.
 pub(super) fn lateness(eye: &Eye, edges: &[usize]) -> Seen {
     let seen = edges.iter().filter_map(|&edge| of_peak(eye, edge));
-    let (mut sum, mut weight, mut early) = (0.0, 0.0, 0.0_f64);
-    for (one, sd) in seen.filter(|(_, sd)| *sd < TELLS) {
-        let w = 1.0 / (sd * sd + TELLS * TELLS / 16.0);
-        sum += w * one.late;
-        weight += w;
-        early = early.max(one.early);
+    let tells: Vec<(Seen, f64)> = seen.filter(|(_, sd)| *sd < TELLS).collect();
+    let mut lates: Vec<f64> = tells.iter().map(|(one, _)| one.late).collect();
+    lates.sort_by(f64::total_cmp);
+    let median = lates.get(lates.len() / 2).copied().unwrap_or(0.0);
+    let (mut sum, mut weight) = (0.0, 0.0);
+    for (one, sd) in &tells {
+        if (one.late - median).abs() <= AGREES {
+            let w = 1.0 / (sd * sd + TELLS * TELLS / 16.0);
+            sum += w * one.late;
+            weight += w;
+        }
     }
+    let late = if weight > 0.0 { sum / weight } else { 0.0 };
     // A shift beyond a quarter of the pulse is another event, not a shape.
     let most = 0.25 * eye.pulse_samples + 1.0;
-    let late = if weight > 0.0 { sum / weight } else { 0.0 };
     Seen {
         late: late.clamp(-most, most),
-        early: early.min(most),
+        early: tells
+            .iter()
+            .fold(0.0_f64, |e, t| e.max(t.0.early))
+            .min(most),
     }
 }
+
+/// Samples from the median within which a peak's lateness is the receiver's: twice and a
+/// half what a peak that tells may be off by.
+const AGREES: f64 = 2.5 * TELLS;
 
 /// What one peak shows, and the standard error of its lateness.
 fn of_peak(eye: &Eye, edge: usize) -> Option<(Seen, f64)> {
     let response = &eye.response;
-    let x = response::place(&eye.power, edge, response)?;
+    let x = receiver::place(&eye.power, edge, response)?;
     let beside = BESIDE.0.max((BESIDE.1 * eye.pulse_samples).ceil() as usize);
     let from = edge.checked_sub(2 + (0.25 * eye.pulse_samples) as usize)?;
     let to = edge + 2 + eye.hidden_samples();

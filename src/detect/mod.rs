@@ -3,20 +3,24 @@
 //! [`Eye`] makes one trace ready; one or two of them as [`View`]s on a common axis
 //! go to a [`Finder`], which returns [`Mark`]s.
 
+mod alike;
 mod end;
 mod eye;
 mod find;
 mod gap;
 mod lateness;
 mod light;
+mod mark;
 mod noise;
 mod pair;
 mod peaks;
 mod power;
 mod profile;
+mod receiver;
 mod recovery;
 mod response;
 mod scan;
+mod steps_response;
 mod sums;
 mod sweep;
 mod threshold;
@@ -25,9 +29,10 @@ mod view;
 pub use end::{End, find_end, spikes};
 pub(crate) use eye::DB_PER_NEPER;
 pub use eye::{Eye, StrongPeak};
-pub use find::{DetectSettings, Finder, Mark};
+pub use find::Finder;
 pub use gap::Fit;
 pub use light::Lit;
+pub use mark::{DetectSettings, Mark};
 pub use noise::Noise;
 pub use pair::{Pair, PairFit, PairRange, PairSearch, pair_at};
 pub use peaks::height_db;

@@ -2,9 +2,9 @@
 
 use std::sync::Arc;
 
-use super::eye::{DB_PER_NEPER, Swept};
+use super::eye::DB_PER_NEPER;
 use super::scan::{Candidate, apart};
-use super::sweep::{Sweep, worth_a_look};
+use super::sweep::{Sweep, Sweeps, Swept, worth_a_look};
 use super::view::{Span, View, before};
 
 /// How one view looks for peaks.
@@ -43,7 +43,7 @@ impl Tops {
         let sweeps = each
             .map(|((view, bound), shape)| {
                 let what = Swept::Peaks(shape.window, shape.top);
-                view.eye.sweep(what, *bound)
+                Sweeps::of(view.eye, what, *bound)
             })
             .collect();
         Self {

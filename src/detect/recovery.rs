@@ -16,6 +16,13 @@ const STRETCHES: [usize; 4] = [24, 64, 192, 576];
 /// free, and 25 comes by chance less than once in 100,000 stretches.
 const BELIEVED: f64 = 25.0;
 
+/// Joints that a stretch may hold: in the longest there is room for some, and an
+/// exponential explains three in a row better than any one step does.
+const MOST_JOINTS: usize = 3;
+
+/// Fewest samples in which a recovery shows.
+const LEAST: usize = 12;
+
 /// Part of the noise of a mean over one time constant that may be left of it.
 const LEFT: f64 = 0.2;
 
@@ -31,8 +38,16 @@ pub(super) fn settled(power: &Power, noise: &Noise, first: usize, limit: usize) 
     for _ in 0..MOST_STEPS {
         let longest = STRETCHES
             .iter()
-            .filter_map(|&length| recovery(power, noise, at, length, limit))
+            .filter(|&&length| at + length <= limit)
+            .filter_map(|&length| recovery(power, noise, at, length))
             .max();
+        // Before a near neighbour whatever room there is.
+        let room = limit.saturating_sub(at);
+        let longest = if room < STRETCHES[0] && room >= LEAST {
+            recovery(power, noise, at, room)
+        } else {
+            longest
+        };
         match longest {
             Some(on) => at = (at + on).min(limit),
             None => break,
@@ -43,10 +58,7 @@ pub(super) fn settled(power: &Power, noise: &Noise, first: usize, limit: usize) 
 
 /// Samples until the recovery seen in the `length` samples from `at` has gone; none
 /// where a line, or a line with a step, explains them as well.
-fn recovery(power: &Power, noise: &Noise, at: usize, length: usize, limit: usize) -> Option<usize> {
-    if at + length > limit {
-        return None;
-    }
+fn recovery(power: &Power, noise: &Noise, at: usize, length: usize) -> Option<usize> {
     let samples = &power.value[at..at + length];
     let mean = |lo: usize, hi: usize| samples[lo..hi].iter().sum::<f64>() / (hi - lo) as f64;
     // The fibre's own decay from the last half, taken out: what is left is straight.
@@ -77,7 +89,7 @@ fn recovery(power: &Power, noise: &Noise, at: usize, length: usize, limit: usize
         time *= 1.4;
     }
     let (gain, time, amplitude) = best?;
-    if gain < BELIEVED * variance || gain < best_step(&left) {
+    if gain < BELIEVED * variance || steps_explain(&straight, gain, variance) {
         return None;
     }
     let sd = (variance / time).sqrt();
@@ -135,17 +147,55 @@ fn exponential(left: &[f64], time: f64) -> (f64, f64) {
     beside(n, sums)
 }
 
-/// Greatest drop of the sum of squares that one step anywhere gives.
-fn best_step(left: &[f64]) -> f64 {
+/// Whether up to three steps, taken one after the other, explain samples as well as an
+/// exponential that lowers the sum of squares by `gain`: each step has a place and a
+/// height more, for which the drop must be half of what is believed.
+fn steps_explain(straight: &[f64], gain: f64, variance: f64) -> bool {
+    let price = 0.5 * BELIEVED * variance;
+    let mut samples = straight.to_vec();
+    let mut total = 0.0;
+    for count in 0..MOST_JOINTS {
+        let step = best_step(&beside_line(&samples));
+        total += step.gain;
+        if total - price * count as f64 > gain {
+            return true;
+        }
+        for sample in &mut samples[..step.before] {
+            *sample -= step.height;
+        }
+    }
+    false
+}
+
+/// A step of samples in a row.
+#[derive(Debug, Clone, Copy, Default)]
+struct BestStep {
+    /// Drop of the sum of squares that it gives.
+    gain: f64,
+    /// Samples before it.
+    before: usize,
+    /// How much higher these are.
+    height: f64,
+}
+
+/// The step that explains most of what a line left of samples.
+fn best_step(left: &[f64]) -> BestStep {
     let n = left.len();
     let stride = (n / 32).max(1);
     let mut product = 0.0;
-    let mut best: f64 = 0.0;
-    for (k, r) in left.iter().enumerate().take(n - 2) {
-        if k >= 2 && (k - 2) % stride == 0 {
-            let (k, n) = (k as f64, n as f64);
+    let mut best = BestStep::default();
+    for (before, r) in left.iter().enumerate().take(n - 2) {
+        if before >= 2 && (before - 2) % stride == 0 {
+            let (k, n) = (before as f64, n as f64);
             // Ones before k: Σ (i − middle) = k·(k − n)/2.
-            best = best.max(beside(n, [k, 0.5 * k * (k - n), k, product]).0);
+            let (gain, height) = beside(n, [k, 0.5 * k * (k - n), k, product]);
+            if gain > best.gain {
+                best = BestStep {
+                    gain,
+                    before,
+                    height,
+                };
+            }
         }
         product += r;
     }
@@ -194,6 +244,31 @@ mod tests {
             // A step of 0.1 dB, 2·0.1·ln10/10 of the power, 40 samples on.
             let step = made(|x| if x < 50.0 { 1.0 } else { 0.955 }, seed);
             assert_eq!(settled(&step, &noise(), 10, 1200), 10, "seed {seed}");
+        }
+    }
+
+    #[test]
+    fn joints_in_a_row_are_no_recovery() {
+        // Three invented joints of 0.05, 0.1 and 0.2 dB within the longest stretch: falls
+        // less steep one after the other, as an exponential is.
+        for seed in 0..20 {
+            let lost = |x: f64, at: f64, db: f64| if x < at { 0.0 } else { 0.46 * db };
+            let joints = made(
+                |x| 1.0 - lost(x, 60.0, 0.2) - lost(x, 180.0, 0.1) - lost(x, 330.0, 0.05),
+                seed,
+            );
+            assert_eq!(settled(&joints, &noise(), 10, 1200), 10, "seed {seed}");
+        }
+    }
+
+    #[test]
+    fn a_recovery_before_a_near_neighbour_is_seen() {
+        // 100 % at 3 samples, the neighbour 20 samples on: over after ten or so of them,
+        // 3·ln(1/(0.2·1e-4/√3)) = 34, cut off at the limit.
+        for seed in 0..20 {
+            let tail = made(|x| 1.0 + (-x / 3.0).exp(), seed);
+            let at = settled(&tail, &noise(), 0, 20);
+            assert!((10..=20).contains(&at), "seed {seed}: {at}");
         }
     }
 

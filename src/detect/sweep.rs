@@ -1,7 +1,7 @@
 //! The most that a trace can show at every place, in windows of one length: worked out
 //! once for all the gaps between events in which those windows lie whole.
 
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 
 use super::eye::Eye;
 use super::sums::Line;
@@ -26,6 +26,49 @@ pub(super) struct Sweep {
     squares: Vec<f32>,
     /// The greatest of every [`BLOCK`] of them.
     greatest: Vec<f32>,
+}
+
+/// What a sweep looks for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Swept {
+    /// Steps in windows of so many samples.
+    Steps(usize),
+    /// Reflections by lines and tops of so many samples.
+    Peaks(usize, usize),
+}
+
+/// Sweeps of one eye, kept for whoever asks for the same again.
+#[derive(Debug, Default)]
+pub(super) struct Sweeps(Mutex<Vec<Kept>>);
+
+/// A sweep with what it was made for.
+#[derive(Debug)]
+struct Kept {
+    what: Swept,
+    /// Samples looked through, samples that an event hides, and those before its edge.
+    of: (Span, usize, f64),
+    sweep: Arc<Sweep>,
+}
+
+impl Sweeps {
+    /// The sweep over the samples of a span.
+    pub(super) fn of(eye: &Eye, what: Swept, span: Span) -> Arc<Sweep> {
+        let of = (span, eye.hidden_samples(), eye.response.early);
+        let mut kept = (eye.sweeps.0.lock()).unwrap_or_else(PoisonError::into_inner);
+        if let Some(same) = kept.iter().find(|k| k.what == what && k.of == of) {
+            return Arc::clone(&same.sweep);
+        }
+        let sweep = Arc::new(match what {
+            Swept::Steps(window) => Sweep::steps(eye, window, span),
+            Swept::Peaks(window, top) => Sweep::peaks(eye, window, top, span),
+        });
+        kept.push(Kept {
+            what,
+            of,
+            sweep: Arc::clone(&sweep),
+        });
+        sweep
+    }
 }
 
 impl Sweep {

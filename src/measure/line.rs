@@ -65,6 +65,11 @@ pub fn side_line(eye: &Eye, span: Span, side: Side, known: Option<KnownSlope>) -
         return None;
     }
     let mut line = eye.sums.line(span.lo, span.hi)?;
+    // What a line cannot explain is no noise, and its errors are not those of noise: an
+    // event that was not found there tilts it, and the tilt is drawn out to the event.
+    let strain = strain(line.chi_square, samples);
+    line.level_variance *= strain;
+    line.slope_variance *= strain;
     let short = (samples as f64) < LEAST_PULSES * eye.pulse_samples;
     let mut slope_known = false;
     if short && let Some(known) = known {
@@ -80,6 +85,18 @@ pub fn side_line(eye: &Eye, span: Span, side: Side, known: Option<KnownSlope>) -
         shortened,
         slope_known,
     })
+}
+
+/// χ² per sample that a line leaves, where it is more than four standard errors of chance
+/// above 1; else 1.
+fn strain(chi_square: f64, samples: usize) -> f64 {
+    let freedom = samples.saturating_sub(2).max(1) as f64;
+    let ratio = chi_square / freedom;
+    if ratio > 1.0 + 4.0 * (2.0 / freedom).sqrt() {
+        ratio
+    } else {
+        1.0
+    }
 }
 
 /// How far a stretch is bent: outer quarters against inner quarters about the

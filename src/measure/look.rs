@@ -52,12 +52,20 @@ pub fn look(
     tail: Option<Length>,
     settings: DetectSettings,
 ) -> Look {
-    let eye = Eye::new(trace);
+    let mut eye = Eye::new(trace);
     let end = find_end(&eye);
     let lo = eye.peaks.first().map_or(0, |port| port.settled);
     let hi = end.limit(eye.len()).min(eye.usable_end.max(lo)).max(lo);
     let bound = Span { lo, hi };
-    let marks = own_marks(&eye, bound, settings);
+    let mut marks = own_marks(&eye, bound, settings);
+    let by_steps = {
+        let finder = Finder::new(vec![View::own(&eye)], vec![bound], settings);
+        eye.with_response_of(&finder, &marks)
+    };
+    if let Some(seen) = by_steps {
+        eye = seen;
+        marks = own_marks(&eye, bound, settings);
+    }
     let launch_m = launch.map_or(0.0, Length::m);
     let near = if launch_m > 0.0 {
         cord_end(&eye, &marks, launch_m, launch_m)
@@ -72,14 +80,14 @@ pub fn look(
     };
     let tail_m = tail.map_or(0.0, Length::m);
     let far = match end {
-        End::Drop { edge, .. } => {
+        End::Drop { edge, error, .. } => {
             let end_m = eye.metres(edge);
             Some(if tail_m > 0.0 {
                 cord_end(&eye, &marks, end_m - tail_m, tail_m)
             } else {
                 LinkEnd {
                     own_m: end_m,
-                    std_error_m: Some(eye.spacing_m / 12.0_f64.sqrt()),
+                    std_error_m: Some(eye.spacing_m * error),
                     has_cord: false,
                     in_noise: false,
                 }

@@ -176,7 +176,12 @@ impl Measuring<'_> {
 
     /// The place behind which nothing comes back.
     fn end(&self, known: Option<KnownSlope>) -> Option<OneWayEvent> {
-        let End::Drop { edge, reflective } = self.look.end else {
+        let End::Drop {
+            edge,
+            error,
+            reflective,
+        } = self.look.end
+        else {
             return None;
         };
         let eye = self.view().eye;
@@ -186,7 +191,7 @@ impl Measuring<'_> {
             kind: OneWayKind::End,
             position: Measured {
                 value: Position::from_m(z_m),
-                std_error: Some(Length::from_m(eye.spacing_m / 12.0_f64.sqrt())),
+                std_error: Some(Length::from_m(eye.spacing_m * error)),
             },
             loss: Err(NotMeasured::because("no light comes back from behind it")),
             reflectance: reflective
