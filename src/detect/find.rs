@@ -32,8 +32,11 @@ struct Known {
     quiet: HashSet<(usize, Vec<Span>)>,
     /// What came of a peak at a place, in fractions of a sample, by the samples around it:
     /// most are no peaks, and are met again in every gap.
-    peaks: RefCell<HashMap<(Vec<Span>, i64), Option<Mark>>>,
+    peaks: Peaks,
 }
+
+/// What came of peaks by samples and place.
+type Peaks = RefCell<HashMap<(Vec<Span>, i64), Option<Mark>>>;
 
 /// Fractions of a sample within which two places are the same.
 const SAME_PLACE: f64 = 1024.0;
@@ -366,12 +369,7 @@ impl<'a> Finder<'a> {
     }
 
     /// The reflection that made a candidate, if it is one.
-    fn settle_peak(
-        &self,
-        spans: &[Span],
-        peak: &Candidate,
-        peaks: &RefCell<HashMap<(Vec<Span>, i64), Option<Mark>>>,
-    ) -> Option<Mark> {
+    fn settle_peak(&self, spans: &[Span], peak: &Candidate, peaks: &Peaks) -> Option<Mark> {
         let reach = peak.window as f64 * self.thresholds.spacing_m() + 2.0 * self.hidden_m();
         let near = self.near(spans, peak.z_m, 2.0 * reach);
         let place = (self.views[0].index(peak.z_m) * SAME_PLACE).round() as i64;

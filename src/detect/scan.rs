@@ -68,7 +68,7 @@ impl Grid {
         let Some([a, b, c, d]) = self.0.get(first..first + 4) else {
             return at(change);
         };
-        if !(x >= 1.0) {
+        if x.is_nan() || x < 1.0 {
             return at(change);
         }
         let value = |cell: &OnceCell<f64>, k: usize| {
