@@ -52,7 +52,7 @@ fn read(c: &mut Criterion) {
             if decimal == ',' {
                 text = text.replace("1.4682", "1,4682");
             }
-            // For another program on the same bytes.
+            // For `pandas_read.py` on the same bytes.
             if let Some(folder) = std::env::var_os("BENCH_READ_FILES") {
                 let file = std::path::Path::new(&folder).join(format!("{name}_{size}.csv"));
                 std::fs::write(file, &text).unwrap();

@@ -80,7 +80,10 @@ pub(super) fn detect_jointly(
     joint.leave_out_predicted();
     joint.marks = {
         let finder = joint.finder(settings);
-        let mut marks = finder.find(joint.marks.clone());
+        let mut marks = joint.marks.clone();
+        joint.add_clearer([a, b], &finder, &mut marks);
+        finder.prune(&mut marks);
+        let mut marks = finder.find(marks);
         add_fixed(&finder, &mut marks, fixed);
         marks
     };
@@ -132,6 +135,32 @@ impl Joint {
     /// How far two places of the two views may lie apart and be the same.
     pub(super) fn reach(&self) -> f64 {
         4.0 * self.axis.error(self.eye_b.metres(self.eye_b.len() as f64))
+    }
+
+    /// Adds what each trace shows by itself where it is the clearer one of the two: the
+    /// search goes on from there.
+    fn add_clearer(&self, looks: [&Look; 2], finder: &Finder<'_>, marks: &mut Vec<Mark>) {
+        let views = self.views();
+        let hidden = views.iter().map(|view| {
+            let samples = view.eye.hidden_samples() as f64 + 1.0;
+            samples / view.per_metre.abs()
+        });
+        let apart_m = hidden.fold(self.reach(), f64::max);
+        let weight = |v: usize, z_m: f64| {
+            let at = views[v].index(z_m).max(0.0) as usize;
+            views[v].eye.weight.get(at).copied().unwrap_or(0.0)
+        };
+        for (v, look) in looks.iter().enumerate() {
+            for own in look.marks.iter().filter(|mark| !mark.strong) {
+                let z_m = views[v].place(look.eye.index(own.z_m));
+                let is_clearer = weight(v, z_m) >= weight(1 - v, z_m);
+                let is_there = marks.iter().any(|m| (m.z_m - z_m).abs() <= apart_m);
+                if is_clearer && !is_there {
+                    marks.push(finder.mark(z_m, own.std_error_m));
+                }
+            }
+        }
+        marks.sort_by(|p, q| p.z_m.total_cmp(&q.z_m));
     }
 
     /// The plain fibre between the marks in one view, in its own travel.

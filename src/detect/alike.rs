@@ -1,7 +1,7 @@
 //! Whether two directions see the same reflection.
 
 use super::eye::DB_PER_NEPER;
-use super::profile::Fit;
+use super::gap::Fit;
 
 /// Whether the peaks of two views can be one reflection's.
 ///

@@ -12,6 +12,8 @@ use super::receiver;
 use super::recovery;
 use super::response::Response;
 use super::sums::Sums;
+use super::sweep::Sweeps;
+use super::view::Span;
 
 /// Product of samples and squared signal-to-noise ratio that a smoothed
 /// reference must reach: the linearised level then errs by
@@ -91,6 +93,8 @@ pub struct Eye {
     pub trend: (f64, f64),
     /// Sums over the detrended levels.
     pub sums: Arc<Sums>,
+    /// What was worked out from them once and may be asked for again.
+    pub(super) sweeps: Arc<Sweeps>,
 }
 
 impl Eye {
@@ -128,6 +132,7 @@ impl Eye {
             weight: Arc::default(),
             trend: (0.0, 0.0),
             sums: Arc::new(Sums::new(&[], &[])),
+            sweeps: Arc::default(),
         };
         let (reference, steady) = eye.smooth_reference();
         let db = |_, r: f64| DB_PER_NEPER * r.ln();
@@ -279,7 +284,7 @@ impl Eye {
     ///
     /// The lines come from all samples of a section, so the reference no longer
     /// follows any single sample's noise.
-    pub fn relinearise(&mut self, sections: &[super::view::Span]) {
+    pub fn relinearise(&mut self, sections: &[Span]) {
         let mut reference = vec![0.0; self.len()];
         let mut reference_db = self.level_db.to_vec();
         let lines: Vec<_> = sections
@@ -384,6 +389,7 @@ impl Eye {
         let trend = |i: usize| self.trend.0 + self.trend.1 * i as f64;
         let detrended = |i: usize| self.level_db[i] - trend(i);
         self.sums = Arc::new(Sums::of(detrended, &self.weight));
+        self.sweeps = Arc::default();
     }
 }
 

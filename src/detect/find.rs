@@ -1,61 +1,18 @@
 //! Finds the events of one direction, or of two on one axis.
 
-use std::collections::HashSet;
+use std::cell::RefCell;
+use std::collections::{HashMap, HashSet};
+use std::sync::Arc;
 
 use super::alike::is_seen_alike;
+use super::gap::Fit;
+use super::mark::{DetectSettings, Mark};
 use super::peaks::{Tops, height_db, weak_peaks};
-use super::profile::{Fit, Place, Stretch};
+use super::profile::{Place, Stretch};
 use super::scan::{Candidate, Thresholds, shortest_window, square_at, steps, test_at};
+use super::sweep::{Sweep, Sweeps, Swept};
 use super::threshold::threshold;
 use super::view::{FEWEST, Span, View};
-
-/// An event on the axis of the views.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Mark {
-    /// Leading edge, metres.
-    pub z_m: f64,
-    /// Standard error of the place, metres; `None` until located by likelihood.
-    pub std_error_m: Option<f64>,
-    /// Per view: last sample before the event and first one after it, in the
-    /// view's own travel; `None` where the view does not reach.
-    pub blocks: Vec<Option<(usize, usize)>>,
-    /// Whether a reflection stands out, per view.
-    pub reflective: Vec<bool>,
-    /// Whether the event is a peak seen sample by sample: not to be removed.
-    pub strong: bool,
-    /// Step over its standard error, per view, as detection saw it.
-    pub significance: Vec<Option<f64>>,
-    /// Whether it was told from its neighbour by a fit of both: the fibre between them may
-    /// be too short for a line.
-    pub parted: bool,
-    /// Whether it cannot be told from the one before it on the axis.
-    pub mingled: bool,
-    /// The samples it was last located and judged with, and its statistic above the
-    /// threshold there.
-    judged: Option<(Vec<Span>, f64)>,
-}
-
-impl Mark {
-    /// Asks for it to be located and judged again: the levels have changed.
-    pub fn forget(&mut self) {
-        self.judged = None;
-    }
-}
-
-/// What detection is set to.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct DetectSettings {
-    /// False events per 1,000 km of fibre.
-    pub false_events_per_1000_km: f64,
-}
-
-impl Default for DetectSettings {
-    fn default() -> Self {
-        Self {
-            false_events_per_1000_km: 0.5,
-        }
-    }
-}
 
 /// Rounds of scanning and removing; each round can only sharpen the last, and
 /// three have always sufficed to come to rest.
@@ -68,9 +25,21 @@ const LOOKS: f64 = 32.0;
 /// likelihood of e⁻⁹.
 const UNLIKELY: f64 = 18.0;
 
-/// Windows (0 for weak peaks) and spans in which nothing settled: the same look again
-/// would find the same.
-type Quiet = HashSet<(usize, Vec<Span>)>;
+/// What would come out the same again.
+#[derive(Debug, Default)]
+struct Known {
+    /// Windows (0 for weak peaks) and spans in which nothing settled.
+    quiet: HashSet<(usize, Vec<Span>)>,
+    /// What came of a peak at a place, in fractions of a sample, by the samples around it:
+    /// most are no peaks, and are met again in every gap.
+    peaks: Peaks,
+}
+
+/// What came of peaks by samples and place.
+type Peaks = RefCell<HashMap<(Vec<Span>, i64), Option<Mark>>>;
+
+/// Fractions of a sample within which two places are the same.
+const SAME_PLACE: f64 = 1024.0;
 
 /// Finder over views with a common axis.
 pub struct Finder<'a> {
@@ -217,24 +186,29 @@ impl<'a> Finder<'a> {
         let (lo, hi) = self.range(spans)?;
         let (from, to) = ((z - reach).max(lo), (z + reach).min(hi));
         let mut stretch = Stretch::new(&self.views, spans);
-        let [mut step, with_peak] = stretch.locate(from, to)?;
+        let [mut step, with_peak] = stretch.bottoms(from, to)?;
         let directions = with_peak.fits.iter().flatten().count();
+        let square = self.peak_square[directions.clamp(1, 2) - 1];
+        let is_better = |peak: &Place, step: &Place, misfit: f64| {
+            step.chi_square - peak.chi_square > misfit * square
+        };
         // Where even the peak leaves a misfit, the shape is not known well enough to
-        // call a small difference a peak.
-        let misfit = with_peak.misfit();
-        let beyond_chance = misfit * self.peak_square[directions.clamp(1, 2) - 1];
-        let is_better = |step: &Place| step.chi_square - with_peak.chi_square > beyond_chance;
-        let mut is_peak = is_better(&step) && is_seen_alike(&with_peak.fits);
-        if is_peak {
+        // call a small difference a peak; a misfit is at least 1.
+        let mut peak = is_better(&with_peak, &step, 1.0)
+            .then(|| stretch.plateau(with_peak))
+            .filter(|p| is_better(p, &step, p.misfit()) && is_seen_alike(&p.fits));
+        if let Some(found) = &peak {
             // A peak makes up for a place that is off: no step within a pulse may do as well.
             let pulse = self.pulse_m();
-            let (from, to) = (with_peak.z_m - pulse, with_peak.z_m + pulse);
-            let [other, _] = stretch.locate(from.max(lo), to.min(hi))?;
-            if !is_better(&other) {
-                (is_peak, step) = (false, other);
+            let (from, to) = (found.z_m - pulse, found.z_m + pulse);
+            let [other, _] = stretch.bottoms(from.max(lo), to.min(hi))?;
+            if !is_better(found, &other, found.misfit()) {
+                (peak, step) = (None, other);
             }
         }
-        let place = if is_peak { with_peak } else { step };
+        let is_peak = peak.is_some();
+        let misfit = peak.as_ref().map_or(1.0, Place::misfit);
+        let place = peak.unwrap_or_else(|| stretch.widened(step));
         let std_error = place.std_error_m;
         let mut mark = self.mark(place.z_m, Some(std_error));
         for v in 0..self.views.len() {
@@ -294,9 +268,14 @@ impl<'a> Finder<'a> {
     pub fn find(&self, known: Vec<Mark>) -> Vec<Mark> {
         let mut marks = known;
         let tops = Tops::new(&self.views, &self.bounds);
-        let mut quiet = Quiet::new();
+        let window = shortest_window(&self.views);
+        let views = self.views.iter().zip(&self.bounds);
+        let sweeps: Vec<Arc<Sweep>> = views
+            .map(|(view, bound)| Sweeps::of(view.eye, Swept::Steps(window), *bound))
+            .collect();
+        let mut known = Known::default();
         for _ in 0..ROUNDS {
-            let added = self.add(&mut marks, &tops, &mut quiet);
+            let added = self.add(&mut marks, (&tops, &sweeps), &mut known);
             let removed = self.remove(&mut marks);
             if !added && !removed {
                 break;
@@ -307,22 +286,30 @@ impl<'a> Finder<'a> {
 
     /// Adds what stands out between the marks: peaks, then steps in windows that
     /// double in length.
-    fn add(&self, marks: &mut Vec<Mark>, tops: &Tops, quiet: &mut Quiet) -> bool {
+    fn add(
+        &self,
+        marks: &mut Vec<Mark>,
+        (tops, sweeps): (&Tops, &[Arc<Sweep>]),
+        known: &mut Known,
+    ) -> bool {
+        let Known { quiet, peaks } = known;
         marks.sort_by(|a, b| a.z_m.total_cmp(&b.z_m));
         let spacing = self.thresholds.spacing_m();
         let mut added = self.add_by(
             marks,
             (quiet, 0),
             |spans, range| weak_peaks(&self.views, spans, tops, self.peak_square, spacing, range),
-            |spans, peak| self.settle_peak(spans, peak),
+            |spans, peak| self.settle_peak(spans, peak, peaks),
         );
         let longest = self.bounds.iter().map(|b| b.hi.saturating_sub(b.lo)).max();
-        let mut window = shortest_window(&self.views);
+        let shortest = shortest_window(&self.views);
+        let mut window = shortest;
         loop {
+            let swept = (window, (window == shortest).then_some(sweeps));
             added |= self.add_by(
                 marks,
                 (quiet, window),
-                |spans, range| steps(&self.views, spans, &self.thresholds, range, window),
+                |spans, range| steps(&self.views, spans, &self.thresholds, range, swept),
                 |spans, step| self.settle_step(spans, step),
             );
             if window > longest.unwrap_or(0) {
@@ -337,7 +324,7 @@ impl<'a> Finder<'a> {
     fn add_by(
         &self,
         marks: &mut Vec<Mark>,
-        (quiet, window): (&mut Quiet, usize),
+        (quiet, window): (&mut HashSet<(usize, Vec<Span>)>, usize),
         look: impl Fn(&[Span], (f64, f64)) -> Vec<Candidate>,
         settle: impl Fn(&[Span], &Candidate) -> Option<Mark>,
     ) -> bool {
@@ -382,11 +369,16 @@ impl<'a> Finder<'a> {
     }
 
     /// The reflection that made a candidate, if it is one.
-    fn settle_peak(&self, spans: &[Span], peak: &Candidate) -> Option<Mark> {
+    fn settle_peak(&self, spans: &[Span], peak: &Candidate, peaks: &Peaks) -> Option<Mark> {
         let reach = peak.window as f64 * self.thresholds.spacing_m() + 2.0 * self.hidden_m();
         let near = self.near(spans, peak.z_m, 2.0 * reach);
-        let mark = self.settle(&near, peak.z_m, reach)?;
-        mark.reflective.iter().any(|r| *r).then_some(mark)
+        let place = (self.views[0].index(peak.z_m) * SAME_PLACE).round() as i64;
+        let mut peaks = peaks.borrow_mut();
+        let settled = peaks.entry((near, place)).or_insert_with_key(|(near, _)| {
+            let mark = self.settle(near, peak.z_m, reach);
+            mark.filter(|mark| mark.reflective.contains(&true))
+        });
+        settled.clone()
     }
 
     /// The step that made a candidate: it may lie anywhere in the two windows.

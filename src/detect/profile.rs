@@ -1,154 +1,17 @@
 //! Likelihood of an event's place: two lines, the pulse's ramp between them, and
 //! a pulse-shaped peak if there is one.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::HashMap;
+use std::hash::{BuildHasherDefault, Hasher};
 
-use super::eye::DB_PER_NEPER;
+use super::gap::{Fit, Gaps};
 use super::response::Answers;
-use super::sums::Line;
 use super::view::{Span, View, before};
-
-/// χ² of one view with an event at one place.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Fit {
-    /// χ² of lines and ramp alone.
-    pub step_only: f64,
-    /// Drop of χ² that a peak gives.
-    pub peak_gain: f64,
-    /// Height of the peak as power relative to the backscatter.
-    pub peak: f64,
-    /// Its variance.
-    pub peak_variance: f64,
-    /// Apparent loss in dB.
-    pub loss_db: f64,
-    /// Its variance.
-    pub loss_variance: f64,
-    /// Fisher information of the place, per sample².
-    pub place_information: f64,
-    /// χ² of the samples in the ramp with the peak fitted, and their number.
-    pub ramp: (f64, usize),
-}
-
-impl Fit {
-    /// Loss over its standard error, squared.
-    fn square(&self) -> f64 {
-        self.loss_db * self.loss_db / self.loss_variance
-    }
-}
 
 /// Fits an event with its leading edge at index `x` (a fraction allowed) to the samples of
 /// `span`.
 pub fn fit_at(view: &View<'_>, x: f64, span: Span) -> Option<Fit> {
-    let mut gap = Gap::new(view, before(x)?, span)?;
-    gap.fill(view, span);
-    Some(gap.fit(view, x, &mut Answers::of(view.eye.response)))
-}
-
-/// The lines beside an event and the samples in its ramp: the same for all places
-/// between two samples.
-#[derive(Debug, Clone)]
-struct Gap {
-    /// Last sample before the event.
-    edge: usize,
-    left: Line,
-    right: Line,
-    /// Power of each sample in the ramp over that of the line before.
-    power: Vec<f64>,
-    /// By how much the power of the line after is more there than that of the line before.
-    drop: Vec<f64>,
-    /// Samples in the ramp that have a weight.
-    seen: usize,
-}
-
-impl Gap {
-    fn new(view: &View<'_>, edge: usize, span: Span) -> Option<Self> {
-        let (left, right) = view.lines(edge as f64, span, usize::MAX)?;
-        Some(Self {
-            edge,
-            left,
-            right,
-            power: Vec::new(),
-            drop: Vec::new(),
-            seen: 0,
-        })
-    }
-
-    /// Sets the samples in the ramp against the two lines.
-    fn fill(&mut self, view: &View<'_>, span: Span) {
-        let eye = view.eye;
-        let first = self.edge + 1;
-        let last = (first + eye.hidden_samples()).min(span.hi);
-        // The power of a line changes by one factor a sample.
-        let at = first as f64;
-        let base = self.left.at(at);
-        let slope = self.left.slope;
-        let power = |db: f64| (db / DB_PER_NEPER).exp();
-        let (mut gain, factor) = (
-            power(-(base + eye.trend.0 + eye.trend.1 * at)),
-            power(-(slope + eye.trend.1)),
-        );
-        let (mut ratio, ratio_factor) = (
-            power(self.right.at(at) - base),
-            power(self.right.slope - slope),
-        );
-        for value in &eye.power.value[first..last] {
-            self.power.push(value * gain);
-            self.drop.push(ratio - 1.0);
-            gain *= factor;
-            ratio *= ratio_factor;
-        }
-        let weights = eye.weight[first..last].iter();
-        self.seen = weights.filter(|w| **w > 0.0).count();
-    }
-
-    /// Fits an event with its leading edge at index `x`, at the edge sample or less than
-    /// one behind it.
-    ///
-    /// With the ramp q and the peak b of the eye's [`super::response::Response`], the
-    /// model is P = left·(1 − q) + right·q + E·left·b in linear power: what the pulse
-    /// and the receiver make of a step and a reflection at x.
-    fn fit(&self, view: &View<'_>, x: f64, answers: &mut Answers) -> Fit {
-        let eye = view.eye;
-        let (left, right) = (&self.left, &self.right);
-        let middle = x + eye.response.middle();
-        let loss_db = left.at(middle) - right.at(middle);
-        let first = self.edge + 1;
-        answers.begin(first as f64 - x, self.power.len());
-        let weight = &eye.weight[first..first + self.power.len()];
-        let samples = weight.iter().zip(&self.power).zip(&self.drop);
-        let (mut square, mut sum_b, mut sum_rb, mut place_information) = (0.0, 0.0, 0.0, 0.0);
-        for ((q, shape), ((w, power), drop)) in answers.iter().zip(samples) {
-            let model = 1.0 + drop * q;
-            // A residual in dB at the level of the model; power relative to the line
-            // before is linear in the noise.
-            let unit = DB_PER_NEPER / model.max(1e-3);
-            let residual = unit * (power - model);
-            let b = unit * shape;
-            let (wr, wb) = (w * residual, w * b);
-            square += wr * residual;
-            sum_b += wb * b;
-            sum_rb += wb * residual;
-            // The ramp's own slope is the peak's shape over the pulse.
-            place_information += wb * b * (drop * drop);
-        }
-        place_information /= eye.pulse_samples * eye.pulse_samples;
-        let (peak, peak_variance) = if sum_b > 0.0 {
-            (sum_rb / sum_b, 1.0 / sum_b)
-        } else {
-            (0.0, f64::INFINITY)
-        };
-        let peak_gain = if peak > 0.0 { peak * sum_rb } else { 0.0 };
-        Fit {
-            step_only: left.chi_square + right.chi_square + square,
-            peak_gain,
-            peak,
-            peak_variance,
-            loss_db,
-            loss_variance: left.variance_at(middle) + right.variance_at(middle),
-            place_information,
-            ramp: (square - peak_gain, self.seen),
-        }
-    }
+    Gaps::default().fit((view, span), x, &mut Answers::of(view.eye.response))
 }
 
 /// The most likely place of an event, over all views.
@@ -204,10 +67,32 @@ pub struct Stretch<'s, 'a> {
     answers: Vec<Answers>,
     /// Gaps of each view that were asked for, by their edges; none where no line can be
     /// drawn.
-    gaps: [BTreeMap<usize, Option<Gap>>; 2],
+    gaps: [Gaps; 2],
     /// Fits around the valleys by the bits of their places: steps and peaks are sought at
     /// the same ones.
-    known: HashMap<u64, [Option<Fit>; 2]>,
+    known: HashMap<u64, [Option<Fit>; 2], BuildHasherDefault<Mixed>>,
+}
+
+/// Mixes the bits of one number, which come from places and from nowhere hostile.
+#[derive(Debug, Default)]
+struct Mixed(u64);
+
+impl Hasher for Mixed {
+    fn write(&mut self, bytes: &[u8]) {
+        for byte in bytes {
+            self.write_u64(u64::from(*byte));
+        }
+    }
+
+    fn write_u64(&mut self, bits: u64) {
+        // An odd constant (2⁶⁴ over the golden ratio); the upper bits have the most of it.
+        let mixed = (self.0 ^ bits).wrapping_mul(0x9e37_79b9_7f4a_7c15);
+        self.0 = mixed ^ (mixed >> 32);
+    }
+
+    fn finish(&self) -> u64 {
+        self.0
+    }
 }
 
 impl<'s, 'a> Stretch<'s, 'a> {
@@ -223,8 +108,8 @@ impl<'s, 'a> Stretch<'s, 'a> {
             spans,
             straight,
             answers: views.iter().map(|v| Answers::of(v.eye.response)).collect(),
-            gaps: [BTreeMap::new(), BTreeMap::new()],
-            known: HashMap::new(),
+            gaps: [Gaps::default(), Gaps::default()],
+            known: HashMap::default(),
         }
     }
 
@@ -234,11 +119,9 @@ impl<'s, 'a> Stretch<'s, 'a> {
         self.views.iter().fold(f64::INFINITY, finest)
     }
 
-    /// The gap of view `v` behind sample `edge`.
-    fn gap(&mut self, v: usize, edge: usize) -> Option<&mut Gap> {
-        let gap = self.gaps[v].entry(edge);
-        gap.or_insert_with(|| Gap::new(&self.views[v], edge, self.spans[v]))
-            .as_mut()
+    /// What the lines beside the gap of view `v` behind sample `edge` leave.
+    fn beside(&mut self, v: usize, edge: usize) -> Option<f64> {
+        self.gaps[v].beside((&self.views[v], self.spans[v]), edge)
     }
 
     /// The least that χ² with the event at `z_m` can be, with a peak or without: what the
@@ -247,9 +130,9 @@ impl<'s, 'a> Stretch<'s, 'a> {
         let (mut least, mut is_fitted) = (0.0, false);
         for v in 0..self.views.len() {
             let edge = before(self.views[v].index(z_m));
-            match edge.and_then(|edge| self.gap(v, edge)) {
-                Some(gap) => {
-                    least += gap.left.chi_square + gap.right.chi_square;
+            match edge.and_then(|edge| self.beside(v, edge)) {
+                Some(of_lines) => {
+                    least += of_lines;
                     is_fitted = true;
                 }
                 None => least += self.straight[v],
@@ -258,20 +141,28 @@ impl<'s, 'a> Stretch<'s, 'a> {
         is_fitted.then_some(least)
     }
 
+    /// The least that χ² can be with the event within `reach_m` of a place.
+    fn at_least_about(&mut self, z_m: f64, reach_m: f64) -> f64 {
+        let mut least = 0.0;
+        for v in 0..self.views.len() {
+            let (x, y) = (z_m - reach_m, z_m + reach_m);
+            let (x, y) = (self.views[v].index(x), self.views[v].index(y));
+            let edges = [x.min(y), x.max(y)].map(|x| x.clamp(0.0, 1e9) as usize);
+            let of_lines = (edges[0]..=edges[1])
+                .filter_map(|edge| self.beside(v, edge))
+                .fold(f64::INFINITY, f64::min);
+            least += of_lines.min(self.straight[v]);
+        }
+        least
+    }
+
     /// Fits of all views with the event at `z_m`; none where no view can be fitted.
     fn fits(&mut self, z_m: f64) -> Option<[Option<Fit>; 2]> {
         let mut fits = [None; 2];
         for (v, fit) in fits.iter_mut().enumerate().take(self.views.len()) {
-            let (view, span) = (self.views[v], self.spans[v]);
-            let x = view.index(z_m);
-            let mut answers = std::mem::take(&mut self.answers[v]);
-            if let Some(gap) = before(x).and_then(|edge| self.gap(v, edge)) {
-                if gap.power.is_empty() {
-                    gap.fill(&view, span);
-                }
-                *fit = Some(gap.fit(&view, x, &mut answers));
-            }
-            self.answers[v] = answers;
+            let view = &self.views[v];
+            let of_view = (view, self.spans[v]);
+            *fit = self.gaps[v].fit(of_view, view.index(z_m), &mut self.answers[v]);
         }
         fits.iter().any(Option::is_some).then_some(fits)
     }
@@ -310,10 +201,17 @@ impl<'s, 'a> Stretch<'s, 'a> {
         })
     }
 
+    /// The place in `from_m..=to_m` of least χ² with a step, and with a step and a peak,
+    /// each with the error that its likelihood tells of.
+    pub fn locate(&mut self, from_m: f64, to_m: f64) -> Option<[Place; 2]> {
+        let [step, peak] = self.bottoms(from_m, to_m)?;
+        Some([self.widened(step), self.plateau(peak)])
+    }
+
     /// Searches `from_m..=to_m` for the place of least χ² with a step, and with a step
     /// and a peak: a part of the pulse at a time first, then around the deepest valleys
     /// every sample, then fractions of a sample.
-    pub fn locate(&mut self, from_m: f64, to_m: f64) -> Option<[Place; 2]> {
+    pub(super) fn bottoms(&mut self, from_m: f64, to_m: f64) -> Option<[Place; 2]> {
         let spacing = self.spacing_m();
         let pulse = self.views.iter().map(|v| v.eye.pulse_samples);
         let narrowest = pulse.fold(f64::INFINITY, f64::min);
@@ -341,11 +239,7 @@ impl<'s, 'a> Stretch<'s, 'a> {
             let costs = coarse.iter().map(|c| c.map_or(f64::INFINITY, |c| c[s]));
             let valleys = valleys(&costs.collect::<Vec<f64>>());
             let starts = valleys.into_iter().map(place).collect();
-            let best = self.bottom(starts, SHAPES[s], (stride, spacing))?;
-            match SHAPES[s] {
-                Shape::Step => Some(self.widened(best)),
-                Shape::Peak => Some(self.plateau(best, spacing / 8.0)),
-            }
+            self.bottom(starts, SHAPES[s], (stride, spacing))
         });
         Some([step?, peak?])
     }
@@ -362,7 +256,14 @@ impl<'s, 'a> Stretch<'s, 'a> {
         let mut best: Option<Place> = None;
         for z_m in starts {
             let start = self.place(z_m, shape)?;
-            let found = self.descend(start, stride * spacing, finest, shape);
+            let reach = stride * spacing;
+            if best.as_ref().is_some_and(|b| {
+                // The search goes on from what it found at a quarter of its reach, and so on.
+                self.at_least_about(z_m, 4.0 / 3.0 * reach + 4.0 * finest) >= b.chi_square
+            }) {
+                continue;
+            }
+            let found = self.descend(start, reach, finest, shape);
             if best
                 .as_ref()
                 .is_none_or(|b| found.chi_square < b.chi_square)
@@ -398,6 +299,11 @@ impl<'s, 'a> Stretch<'s, 'a> {
         let (mut total, mut first, mut second) = (0.0, 0.0, 0.0);
         for k in -count..=count {
             let d = f64::from(k) * step;
+            // What the lines alone leave may already make it too unlikely to be counted.
+            let least = self.at_least(best.z_m + d);
+            if least.is_none_or(|least| least - best.chi_square > UNCOUNTED) {
+                continue;
+            }
             if let Some(fits) = self.fits(best.z_m + d) {
                 let above = self.chi_square(&fits, shape) - best.chi_square;
                 let weight = (-above / 2.0).exp();
@@ -414,7 +320,7 @@ impl<'s, 'a> Stretch<'s, 'a> {
     /// curvature at the bottom does not tell of: the error becomes the spread of the
     /// likelihood over four standard errors, or sixteen of a step so weak that noise may
     /// throw it far, if that is more.
-    fn widened(&mut self, best: Place) -> Place {
+    pub(super) fn widened(&mut self, best: Place) -> Place {
         if !best.std_error_m.is_finite() {
             return best;
         }
@@ -429,7 +335,8 @@ impl<'s, 'a> Stretch<'s, 'a> {
 
     /// Between two samples a sharp edge leaves the likelihood flat: the place becomes its
     /// mean over the plateau, and the error its spread.
-    fn plateau(&mut self, best: Place, step: f64) -> Place {
+    pub(super) fn plateau(&mut self, best: Place) -> Place {
+        let step = self.spacing_m() / 8.0;
         let (mean, variance) = self.spread(&best, Shape::Peak, 12, step);
         if variance < step * step / 4.0 {
             // Sharper than the grid: the bottom itself, and the ramp's information.
@@ -450,6 +357,10 @@ impl<'s, 'a> Stretch<'s, 'a> {
 /// ramp's own information says: nine standard errors, where the likelihood still has one
 /// valley in all but a few of a hundred draws.
 const THROWN: f64 = 81.0;
+
+/// χ² above the least from which a weight, e to the minus half of it, is less than what
+/// rounding leaves of 1.
+const UNCOUNTED: f64 = 80.0;
 
 /// Indices of the deepest valleys of a row of costs, deepest first.
 fn valleys(costs: &[f64]) -> Vec<usize> {

@@ -50,6 +50,9 @@ pub(super) fn estimate(
     })
 }
 
+/// Steps in which a place is told.
+const PLACES: i32 = 240;
+
 /// Leading edge of a peak whose rise begins behind sample `edge`, to a fraction of a
 /// sample, from the shape that a known receiver gives it; none where the receiver
 /// is so fast that the samples do not tell.
@@ -67,13 +70,18 @@ pub(super) fn place(power: &Power, edge: usize, response: &Response) -> Option<f
     // With two poles the rise begins more slowly than the samples show.
     let (from, to) = (edge as f64 - 0.5 - response.second, edge as f64 + 2.5);
     let mut answers = Answers::of(*response);
-    let best = (0..=240)
-        .map(|j| from + (to - from) * f64::from(j) / 240.0)
-        .map(|x| (x, square_of(samples, lo, x, &mut answers).0))
-        .min_by(|a, b| a.1.total_cmp(&b.1))
-        .map(|best| best.0)?;
+    let x = |j: i32| from + (to - from) * f64::from(j) / f64::from(PLACES);
+    let mut best_of = |row: &mut dyn Iterator<Item = i32>| {
+        let best = row
+            .map(|j| (j, square_of(samples, lo, x(j), &mut answers).0))
+            .min_by(|a, b| a.1.total_cmp(&b.1));
+        best.map(|best| best.0)
+    };
+    // At every tenth of a sample first: the shape is broader than that.
+    let rough = best_of(&mut (0..=PLACES).step_by(8))?;
+    let best = best_of(&mut ((rough - 8).max(0)..=(rough + 8).min(PLACES)))?;
     // At the end of what was looked through, it is not a place.
-    (best > from && best < to).then_some(best)
+    (best > 0 && best < PLACES).then(|| x(best))
 }
 
 /// Clearness and time constants of one peak.
@@ -249,7 +257,7 @@ fn square_of(samples: &[f64], lo: usize, x: f64, answers: &mut Answers) -> (f64,
     let Some(levels) = levels_of(samples, lo, x, answers) else {
         return (f64::INFINITY, 0.0);
     };
-    let (level, after, height) = (levels[0], levels[1], levels[2]);
+    let [level, after, height] = levels;
     let before = ((x - lo as f64).max(0.0) as usize).min(samples.len());
     let (flat, risen) = samples.split_at(before);
     let square = flat.iter().map(|p| (p - level).powi(2)).sum::<f64>()
@@ -263,33 +271,41 @@ fn square_of(samples: &[f64], lo: usize, x: f64, answers: &mut Answers) -> (f64,
 
 /// The best level before, level after and height of a peak with the edge at `x`; `answers`
 /// begin with the first sample behind it.
-fn levels_of(
-    samples: &[f64],
-    lo: usize,
-    x: f64,
-    answers: &mut Answers,
-) -> Option<nalgebra::Vector3<f64>> {
-    // Three columns: level before, level after, peak.
-    let mut m = nalgebra::Matrix3::<f64>::zeros();
-    let mut v = nalgebra::Vector3::<f64>::zeros();
+fn levels_of(samples: &[f64], lo: usize, x: f64, answers: &mut Answers) -> Option<[f64; 3]> {
+    // Three columns: level before, level after, peak. Sums of their products, and with the
+    // power.
+    let (mut rr, mut rq, mut qq, mut rb, mut qb, mut bb) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
+    let (mut rp, mut qp, mut bp) = (0.0, 0.0, 0.0);
     // Before the edge nothing answers; from the last sample there on, all in a row.
     let before = ((x - lo as f64).max(0.0) as usize).min(samples.len());
     let (flat, risen) = samples.split_at(before);
-    m[(0, 0)] = before as f64;
-    v[0] = flat.iter().sum();
     answers.begin((lo + before) as f64 - x, risen.len());
     for ((q, peak), p) in answers.iter().zip(risen) {
         let r = 1.0 - q;
-        m[(0, 0)] += r * r;
-        m[(1, 0)] += r * q;
-        m[(1, 1)] += q * q;
-        m[(2, 0)] += r * peak;
-        m[(2, 1)] += q * peak;
-        m[(2, 2)] += peak * peak;
-        v += nalgebra::Vector3::new(r, q, peak) * *p;
+        rr += r * r;
+        rq += r * q;
+        qq += q * q;
+        rb += r * peak;
+        qb += q * peak;
+        bb += peak * peak;
+        rp += r * p;
+        qp += q * p;
+        bp += peak * p;
     }
-    // Its upper half is not looked at.
-    m.cholesky().map(|c| c.solve(&v))
+    rr += before as f64;
+    rp += flat.iter().sum::<f64>();
+    // By elimination; a pivot that is not positive is a column that tells nothing.
+    let (u, v) = (rq / rr, rb / rr);
+    let (q_left, b_left) = (qq - u * rq, qb - u * rb);
+    let w = b_left / q_left;
+    let last = bb - v * rb - w * b_left;
+    if !(rr > 0.0 && q_left > 0.0 && last > 0.0) {
+        return None;
+    }
+    let q_power = qp - u * rp;
+    let height = (bp - v * rp - w * q_power) / last;
+    let after = (q_power - b_left * height) / q_left;
+    Some([(rp - rq * after - rb * height) / rr, after, height])
 }
 
 #[cfg(test)]

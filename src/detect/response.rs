@@ -118,6 +118,8 @@ pub(super) struct Answers {
     late: f64,
     ramp: Vec<f64>,
     peak: Vec<f64>,
+    /// What has risen in one part.
+    risen: Vec<f64>,
 }
 
 /// What one pole of a response answers.
@@ -140,17 +142,10 @@ impl Part {
         self.pole.map_or(0.0, |r| (-u / r).exp())
     }
 
-    /// Goes along as many samples as `into` has from `u` on with what has risen of a
-    /// reflection there, and the share of the pulse that has passed; none of it behind the
-    /// pulse.
-    fn along(
-        &mut self,
-        pulse: f64,
-        u: f64,
-        into: &mut [f64],
-        put: impl Fn(&Self, f64, Option<f64>) -> f64,
-    ) {
-        let count = into.len();
+    /// What has risen of a reflection at samples from `u` on, and how many of them lie
+    /// before the edge, and before the pulse's end.
+    fn rise(&mut self, pulse: f64, u: f64, risen: &mut [f64]) -> (usize, usize) {
+        let count = risen.len();
         if self.falls.len() < count {
             let factor = self.fall(1.0);
             let powers = std::iter::successors(Some(1.0), |last| Some(last * factor));
@@ -166,16 +161,34 @@ impl Part {
         };
         let before = up_to(0.0).min(count);
         let inside = up_to(pulse).clamp(before, count);
-        let (risen, fallen) = into[before..].split_at_mut(inside - before);
-        let from = u + before as f64;
-        let left = self.fall(from);
-        for (k, slot) in risen.iter_mut().enumerate() {
-            let through = (from + k as f64) / pulse;
-            *slot += self.share * put(self, 1.0 - left * self.falls[k], Some(through));
+        risen[..before].fill(0.0);
+        let left = self.fall(u + before as f64);
+        for (slot, fall) in risen[before..inside].iter_mut().zip(&self.falls) {
+            *slot = 1.0 - left * fall;
         }
         let left = self.at_end * self.fall(u + inside as f64 - pulse);
-        for (slot, fall) in fallen.iter_mut().zip(&self.falls) {
-            *slot += self.share * put(self, left * fall, None);
+        for (slot, fall) in risen[inside..].iter_mut().zip(&self.falls) {
+            *slot = left * fall;
+        }
+        (before, inside)
+    }
+
+    /// Adds this part's share of the ramp, by what has risen of a reflection: of the share
+    /// of the pulse that has passed, the receiver lags behind.
+    fn add_ramp(
+        &self,
+        (pulse, u): (f64, f64),
+        (before, inside): (usize, usize),
+        risen: &[f64],
+        ramp: &mut [f64],
+    ) {
+        let (share, lag) = (self.share, self.lag);
+        let rows = ramp.iter_mut().zip(risen).enumerate();
+        for (k, (slot, risen)) in rows.take(inside).skip(before) {
+            *slot += share * ((u + k as f64) / pulse - lag * risen);
+        }
+        for (slot, risen) in ramp[inside..].iter_mut().zip(&risen[inside..]) {
+            *slot += share * (1.0 - lag * risen);
         }
     }
 }
@@ -200,26 +213,26 @@ impl Answers {
             late: response.late,
             ramp: Vec::new(),
             peak: Vec::new(),
+            risen: Vec::new(),
         }
     }
 
     /// Answers at `u`, `u` + 1, … samples behind the leading edge, `count` of them.
     pub(super) fn begin(&mut self, u: f64, count: usize) {
-        for into in [&mut self.ramp, &mut self.peak] {
+        for into in [&mut self.ramp, &mut self.peak, &mut self.risen] {
             into.clear();
             into.resize(count, 0.0);
         }
+        let (pulse, risen) = (self.pulse, &mut self.risen);
         for part in &mut self.parts {
-            part.along(self.pulse, u, &mut self.peak, |_, risen, _| risen);
-            part.along(
-                self.pulse,
-                u - self.late,
-                &mut self.ramp,
-                |part, risen, through| {
-                    let lag = part.lag * risen;
-                    through.map_or(1.0 - lag, |share| share - lag)
-                },
-            );
+            let mut parts = part.rise(pulse, u, risen);
+            for (slot, risen) in self.peak.iter_mut().zip(&*risen) {
+                *slot += part.share * risen;
+            }
+            if self.late != 0.0 {
+                parts = part.rise(pulse, u - self.late, risen);
+            }
+            part.add_ramp((pulse, u - self.late), parts, risen, &mut self.ramp);
         }
     }
 

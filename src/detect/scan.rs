@@ -1,5 +1,9 @@
 //! Looks for steps between two neighbouring events in windows of one length.
 
+use std::cell::OnceCell;
+use std::sync::Arc;
+
+use super::sweep::{Sweep, worth_a_look};
 use super::threshold::threshold;
 use super::view::{FEWEST, Span, View};
 
@@ -28,12 +32,54 @@ const WINDOWS_FOR_SLOPE: usize = 8;
 const LOST: f64 = 1.4;
 
 /// Turns the false-event rate into thresholds.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub struct Thresholds {
     rate_per_sample: f64,
     /// Squares below these are below every threshold, by directions less one.
     least: [f64; 2],
     spacing_m: f64,
+    /// Squares that were worked out, by directions less one.
+    known: [Grid; 2],
+}
+
+/// Squared thresholds at changes [`STEP`] apart on a logarithmic scale, each worked out
+/// when it is first asked for.
+#[derive(Debug, Clone)]
+struct Grid(Vec<OnceCell<f64>>);
+
+/// Logarithms of the least and the greatest change on the grid: windows of a million
+/// samples, and samples that have nothing in common.
+const CHANGES: (f64, f64) = (-15.0, 2.0);
+
+/// Steps of the grid. The square is nearly straight on it: a polynomial through four
+/// points is off by 10⁻⁸ of it at most.
+const STEP: f64 = 1.0 / 16.0;
+
+impl Grid {
+    fn new() -> Self {
+        let points = ((CHANGES.1 - CHANGES.0) / STEP) as usize;
+        Self(vec![OnceCell::new(); points])
+    }
+
+    /// The square at a change, `at` working it out at points of the grid.
+    fn square(&self, change: f64, at: impl Fn(f64) -> f64) -> f64 {
+        let x = (change.ln() - CHANGES.0) / STEP;
+        let first = (x.max(0.0) as usize).saturating_sub(1);
+        let Some([a, b, c, d]) = self.0.get(first..first + 4) else {
+            return at(change);
+        };
+        if x.is_nan() || x < 1.0 {
+            return at(change);
+        }
+        let value = |cell: &OnceCell<f64>, k: usize| {
+            *cell.get_or_init(|| at(((first + k) as f64 * STEP + CHANGES.0).exp()))
+        };
+        let (a, b, c, d) = (value(a, 0), value(b, 1), value(c, 2), value(d, 3));
+        // Lagrange through −1, 0, 1 and 2.
+        let t = x - (first + 1) as f64;
+        let (p, q, r) = (t + 1.0, t - 1.0, t - 2.0);
+        -a * t * q * r / 6.0 + b * p * q * r / 2.0 - c * p * t * r / 2.0 + d * p * t * q / 6.0
+    }
 }
 
 impl Thresholds {
@@ -50,12 +96,15 @@ impl Thresholds {
             rate_per_sample,
             least: [1, 2].map(|n| threshold(rate_per_sample, slowest, n).powi(2)),
             spacing_m,
+            known: [Grid::new(), Grid::new()],
         }
     }
 
     /// Squared threshold for a statistic whose correlation falls by `change` per sample.
     pub fn square(&self, change: f64, directions: usize) -> f64 {
-        threshold(self.rate_per_sample, change, directions.clamp(1, 2)).powi(2)
+        let directions = directions.clamp(1, 2);
+        let exact = |change: f64| threshold(self.rate_per_sample, change, directions).powi(2);
+        self.known[directions - 1].square(change, exact)
     }
 
     /// Spacing the thresholds were made for.
@@ -169,7 +218,7 @@ fn slopes(views: &[View<'_>], spans: &[Span], window: usize) -> Option<[f64; 2]>
 }
 
 /// Whether the means beside a place leave room for a step beyond every threshold.
-fn worth_a_look(
+fn means_leave_room(
     views: &[View<'_>],
     spans: &[Span],
     thresholds: &Thresholds,
@@ -195,34 +244,39 @@ pub(super) fn shortest_window(views: &[View<'_>]) -> usize {
 
 /// Steps between `from_m` and `to_m` that exceed the threshold in windows of one
 /// length, each the strongest within its own windows; strongest first.
+///
+/// `sweeps` are those of that window, where there are any.
 pub(super) fn steps(
     views: &[View<'_>],
     spans: &[Span],
     thresholds: &Thresholds,
     (from_m, to_m): (f64, f64),
-    window: usize,
+    (window, sweeps): (usize, Option<&[Arc<Sweep>]>),
 ) -> Vec<Candidate> {
     let spacing = thresholds.spacing_m();
     let stride = (window / LOOKS_PER_WINDOW).max(1);
     let stride_m = stride as f64 * spacing;
-    let looks = ((to_m - from_m) / stride_m).max(0.0) as usize;
-    let slopes = slopes(views, spans, window);
-    let mut found: Vec<Candidate> = Vec::new();
-    for k in 0..=looks {
-        let z = from_m + k as f64 * stride_m;
-        if let Some(slopes) = slopes
-            && !worth_a_look(views, spans, thresholds, z, window, slopes)
-        {
-            continue;
-        }
-        let Some(seen) = test_above(views, spans, thresholds, z, window, SECOND_PASS) else {
-            continue;
-        };
+    let look = |z: f64| {
+        let seen = test_above(views, spans, thresholds, z, window, SECOND_PASS)?;
         let best = climb(views, spans, thresholds, seen, stride);
-        if best.square > best.threshold {
-            found.push(best);
-        }
-    }
+        (best.square > best.threshold).then_some(best)
+    };
+    let mut found: Vec<Candidate> = if let Some(sweeps) = sweeps {
+        let row = (from_m, to_m, stride_m);
+        let least = SECOND_PASS * thresholds.least[0];
+        let places = worth_a_look(views, spans, sweeps, row, least);
+        places.filter_map(look).collect()
+    } else {
+        let looks = ((to_m - from_m) / stride_m).max(0.0) as usize;
+        let slopes = slopes(views, spans, window);
+        (0..=looks)
+            .map(|k| from_m + k as f64 * stride_m)
+            .filter(|&z| {
+                slopes.is_none_or(|s| means_leave_room(views, spans, thresholds, z, window, s))
+            })
+            .filter_map(look)
+            .collect()
+    };
     let margin = |c: &Candidate| c.square - c.threshold;
     found.sort_by(|a, b| margin(b).total_cmp(&margin(a)));
     apart(

@@ -1,7 +1,8 @@
 //! The receiver's time constant from the steps of a trace that shows no reflection.
 
 use super::eye::Eye;
-use super::find::{Finder, Mark};
+use super::find::Finder;
+use super::mark::Mark;
 use super::profile::Stretch;
 use super::response::Response;
 use super::view::View;

@@ -93,6 +93,42 @@ impl Sums {
         (weight > 0.0).then(|| ((a[1] - b[1]) / weight, 1.0 / weight))
     }
 
+    /// Lines through the samples `k..k + window` for every k from `lo` on whose window ends
+    /// before `hi`; where there is none, a level of infinite variance. Without their χ².
+    pub(super) fn lines(&self, window: usize, lo: usize, hi: usize) -> Vec<Line> {
+        let count = (hi + 1).saturating_sub(window).saturating_sub(lo);
+        let (level, shape) = (&self.level[lo..], &self.shape[lo..]);
+        let near = level[..count].iter().zip(&shape[..count]);
+        let far = level[window..].iter().zip(&shape[window..]);
+        let origin = (self.level.len() - 1) as f64;
+        let fewest = 0.2 / window as f64;
+        near.zip(far)
+            .map(|((p, a), (q, b))| {
+                let (s0, sy) = (p[0] - q[0], p[1] - q[1]);
+                let (sx, square, product) = (a[0] - b[0], a[1] - b[1], a[2] - b[2]);
+                let variance = 1.0 / s0;
+                let mean_x = sx * variance;
+                let sxx = square - sx * mean_x;
+                let level = sy * variance;
+                let slope_variance = 1.0 / sxx;
+                // As in `line`.
+                let is_line = s0 > 0.0 && sxx > fewest * s0;
+                Line {
+                    centre: mean_x + origin,
+                    level: if is_line { level } else { 0.0 },
+                    slope: if is_line {
+                        (product - sx * level) * slope_variance
+                    } else {
+                        0.0
+                    },
+                    level_variance: if is_line { variance } else { f64::INFINITY },
+                    slope_variance: if is_line { slope_variance } else { 0.0 },
+                    chi_square: 0.0,
+                }
+            })
+            .collect()
+    }
+
     /// Line through the samples `lo..hi`; none when fewer than two have weight.
     #[inline]
     pub fn line(&self, lo: usize, hi: usize) -> Option<Line> {

@@ -29,6 +29,9 @@ pub(super) struct Plan {
     pub(super) distance: Option<usize>,
     pub(super) distance_unit: Option<DistanceUnit>,
     pub(super) levels: Vec<LevelColumn>,
+    /// For each column of levels the column of its own distances, where those of the
+    /// first do not hold for it, and their unit.
+    pub(super) own: Vec<Option<(usize, Option<DistanceUnit>)>>,
     /// Columns that hold one setting in every row.
     pub(super) settings: Vec<usize>,
     /// The header states the spacing or the count of the samples.
@@ -40,7 +43,11 @@ impl Plan {
         Wanted {
             columns,
             distance: self.distance,
-            levels: self.levels.iter().map(|level| level.column).collect(),
+            levels: {
+                let levels = self.levels.iter().map(|level| level.column);
+                let own = self.own.iter().flatten().map(|(column, _)| *column);
+                levels.chain(own).collect()
+            },
             repeats: self.repeats,
         }
     }
@@ -97,6 +104,7 @@ pub(super) fn plan(
     }
     Ok(Plan {
         distance,
+        own: own_distances(&meanings, distance, &levels),
         distance_unit: titled_unit.or(structure.distance_unit),
         levels,
         settings: columns_where(&meanings, |m| m.setting.is_some()),
@@ -181,6 +189,29 @@ fn distance_column(
             other: other + 1,
         }),
     }
+}
+
+/// The column of distances before each column of levels, where every one has its own:
+/// `Distance (m);1310 nm (dB);Distance (m);1550 nm (dB)`; `None` for the first.
+fn own_distances(
+    meanings: &[Meaning],
+    first: Option<usize>,
+    levels: &[LevelColumn],
+) -> Vec<Option<(usize, Option<DistanceUnit>)>> {
+    let distances = columns_where(meanings, |m| m.quantity == Some(Quantity::Distance));
+    let next = distances.iter().skip(1).copied().chain([meanings.len()]);
+    let in_turn = |((distance, level), next): ((&usize, &LevelColumn), usize)| {
+        *distance < level.column && level.column < next
+    };
+    let paired = distances.len() == levels.len()
+        && first == distances.first().copied()
+        && distances.iter().zip(levels).zip(next).all(in_turn);
+    let unit = |column: usize| meanings.get(column).and_then(|m| m.distance_unit);
+    distances
+        .iter()
+        .filter(|_| paired)
+        .map(|&column| (Some(column) != first).then(|| (column, unit(column))))
+        .collect()
 }
 
 fn level_columns(

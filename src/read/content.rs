@@ -1,20 +1,22 @@
 //! From text to traces: the steps in order.
 
 use crate::trace::Header;
+use crate::units::Wavelength;
 use crate::warning::Warning;
 
 use super::FileContent;
-use super::block::{PLENTY, Run, find_run, looks_numeric, specimens};
+use super::block::{PLENTY, Run, find_run, is_blank_level, looks_numeric, specimens};
 use super::decode::Encoding;
 use super::entry::comment_mark;
 use super::error::{ParseError, ParseErrorKind, excerpt};
 use super::evidence::decide;
 use super::interpret::Block;
-use super::layout::BlockForm;
-use super::lines::{Line, lines_from};
+use super::layout::{BlockForm, Column, Holds, Layout};
+use super::lines::{Line, lines_from, quoted_together};
+use super::lists::spread;
 use super::overruled::overruled;
 use super::recipe::Recipe;
-use super::settings::{Context, Setting, Settings, decimal_of};
+use super::settings::{Context, Setting, Settings, Structure, decimal_of};
 use super::tail::{Tail, broken_before, judge};
 use super::titles::{DistanceUnit, LevelUnit};
 use super::words::Known;
@@ -24,9 +26,11 @@ const SPECIMENS: (usize, usize) = (64, 64);
 /// Rows that it is judged by when a row does not fit what the few showed.
 const MANY_SPECIMENS: usize = 200_000;
 /// Most lines before the samples.
-const MOST_LINES_BEFORE: usize = 100_000;
+const MOST_LINES_BEFORE: usize = 30_000;
 /// Most lines looked at behind the samples.
 const MOST_LINES_AFTER: usize = 100_000;
+/// Most lines behind the samples that are searched for what they are.
+const MOST_LINES_BEHIND: usize = 1_000;
 /// Most blocks of samples in one file.
 const MOST_BLOCKS: usize = 64;
 
@@ -42,6 +46,8 @@ pub(super) struct Given<'g> {
 #[derive(Debug, Clone, Default)]
 pub(super) struct Inherited {
     pub(super) header: Header,
+    pub(super) spacing_m: Option<f64>,
+    pub(super) start_m: Option<f64>,
     pub(super) distance_unit: Option<DistanceUnit>,
     pub(super) level_unit: Option<LevelUnit>,
 }
@@ -64,7 +70,32 @@ impl Inherited {
                 .unwrap_or_default(),
             distance_unit: stated(Known::DistanceUnit).and_then(|w| DistanceUnit::from_word(&w)),
             level_unit: stated(Known::LevelUnit).and_then(|w| LevelUnit::from_word(&w)),
+            ..Self::default()
         }
+    }
+
+    /// What stands behind the first run of rows, where what stands before it does not
+    /// say what the numbers are.
+    fn from_behind(text: &str, run: Run, recipe: &Recipe) -> Option<Self> {
+        let is_row = |line: &Line<'_>| {
+            let filled = !line.text.trim().is_empty();
+            !filled || looks_numeric(line.text) || is_blank_level(line.text)
+        };
+        let behind = lines_from(text, run.start, run.line).skip_while(is_row);
+        let mut settings = Settings::default();
+        for line in behind.take(MOST_LINES_BEHIND) {
+            let context = Context::of_header(&recipe.vocabulary);
+            settings.take_after(line, context, (&[], "")).ok()?;
+        }
+        let structure = settings.structure;
+        let says = structure != Structure::default() || settings.header.group_index.is_some();
+        says.then_some(Self {
+            header: settings.header,
+            spacing_m: structure.spacing_m,
+            start_m: structure.start_m,
+            distance_unit: structure.distance_unit,
+            level_unit: structure.level_unit,
+        })
     }
 }
 
@@ -79,10 +110,17 @@ pub(super) fn read(
     }
     let mut run =
         find_run(text, 0, 1, PLENTY).ok_or_else(|| ParseErrorKind::NoSamples.of_file())?;
+    let mut known = Inherited::default();
+    let mut looked_behind = false;
     let (mut content, mut end) = loop {
-        match read_block(text, (0, 1), run, encoding, (&Inherited::default(), given))? {
-            Read::Block(content, end) => break (*content, end),
-            Read::Longer(longer) => run = longer,
+        match read_block(text, (0, 1), run, encoding, (&known, given)) {
+            Ok(Read::Block(content, end)) => break (*content, end),
+            Ok(Read::Longer(longer)) => run = longer,
+            Err(error) if !looked_behind && may_stand_behind(&error.kind) => {
+                looked_behind = true;
+                known = Inherited::from_behind(text, run, given.recipe).ok_or(error)?;
+            }
+            Err(error) => return Err(error),
         }
     };
     let mut blocks = 1;
@@ -134,6 +172,16 @@ pub(super) fn read(
     Ok(content)
 }
 
+/// Whether settings behind the samples may say what was missing.
+const fn may_stand_behind(kind: &ParseErrorKind) -> bool {
+    matches!(
+        kind,
+        ParseErrorKind::DistanceUnitUnknown { .. }
+            | ParseErrorKind::TimeWithoutGroupIndex
+            | ParseErrorKind::NoGrid { .. }
+    )
+}
+
 /// Lines behind the last block.
 fn take_notes(
     text: &str,
@@ -176,12 +224,29 @@ fn take_notes(
     content.layout.settings.extend(after.entries);
     content.layout.notes.extend(after.notes);
     content.warnings.extend(after.warnings);
+    if blocks == 1 {
+        let titled: Vec<Option<f64>> = level_wavelengths(&content.layout);
+        let mut headers: Vec<Header> = vec![Header::default(); content.traces.len()];
+        spread(&after.lists, &titled, &mut headers)?;
+        for (trace, header) in content.traces.iter_mut().zip(&headers) {
+            trace.header = std::mem::take(&mut trace.header).or(header);
+        }
+    }
     for trace in &mut content.traces {
         let mut header = std::mem::take(&mut trace.header).or(&after.header);
         header.other.extend(after.header.other.iter().cloned());
         trace.header = header;
     }
     Ok(())
+}
+
+/// Wavelengths in the titles of the columns of levels.
+fn level_wavelengths(layout: &Layout) -> Vec<Option<f64>> {
+    let wavelength = |column: &Column| match column.holds {
+        Holds::Level { wavelength, .. } => Some(wavelength.map(Wavelength::nm)),
+        _ => None,
+    };
+    layout.columns.iter().filter_map(wavelength).collect()
 }
 
 /// Refuses a setting behind the samples that differs from the one before them.
@@ -234,6 +299,7 @@ fn read_block(
         }
         .of_file());
     }
+    let before = quoted_together(text, &before);
     let Some(first_row) = lines_from(text, run.start, run.line).next() else {
         return Err(ParseErrorKind::NoSamples.of_file());
     };

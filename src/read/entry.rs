@@ -2,6 +2,7 @@
 
 use super::dialect::{Separator, split};
 use super::keys::{is_key_unit, plain_key};
+use super::lists::numbered;
 use super::settings::is_text;
 use super::words::{Key, Known, Vocabulary};
 
@@ -88,7 +89,12 @@ fn several(line: &str, separator: Separator, vocabulary: &Vocabulary) -> Option<
     if value.is_some_and(|value| unquoted(value.trim()).is_some()) {
         return None;
     }
-    let known = |key: &str| vocabulary.key(&plain_key(key.trim_matches('"')).0);
+    let known = |key: &str| {
+        let words = plain_key(key.trim_matches('"')).0;
+        let in_list = || numbered(&words, vocabulary);
+        let of_list = || in_list().map(|(known, _)| Key { known, sure: true });
+        vocabulary.key(&words).or_else(of_list)
+    };
     let (mark, found) = ["\t", ";", "|", ", ", ",", "  "]
         .into_iter()
         .find_map(|mark| {
@@ -201,9 +207,8 @@ pub(super) fn entry(line: &str, separator: Separator, vocabulary: &Vocabulary) -
     let offset = line.len() - text.len();
     let comment = offset > line.len() - line.trim_start().len();
     let is_known = |key: &str| {
-        vocabulary
-            .key(&plain_key(key.trim_matches('"')).0)
-            .is_some()
+        let words = plain_key(key.trim_matches('"')).0;
+        vocabulary.key(&words).is_some() || numbered(&words, vocabulary).is_some()
     };
     if let Some((key, value)) = keyed_by_bracket(text).filter(|(key, _)| is_known(key)) {
         return Some(Entry {

@@ -41,13 +41,13 @@ impl fmt::Display for Prefix {
 #[non_exhaustive]
 pub enum ParseErrorKind {
     /// Nothing but white space.
-    #[error("the file is empty")]
+    #[error("the file is empty; export the trace again")]
     Empty,
     /// Bytes that no text encoding explains.
     #[error("not text; export the trace as text from the instrument")]
     NotText,
     /// A compressed file that does not unpack.
-    #[error("the compressed file is damaged: {found}")]
+    #[error("the compressed file is damaged: {found}; copy it again, or export it without packing")]
     BadCompression {
         /// What the unpacking reported.
         found: String,
@@ -70,7 +70,8 @@ pub enum ParseErrorKind {
     /// Rows of numbers that have no common form.
     #[error(
         "the rows of numbers have no common form: {found:?} does not split into columns of numbers \
-         by comma, semicolon, tab, bar or white space"
+         by comma, semicolon, tab, bar or white space; export every row with the same columns, and the \
+         numbers without words"
     )]
     NoCommonForm {
         /// A row that fits nothing.
@@ -105,7 +106,9 @@ pub enum ParseErrorKind {
     )]
     EmptyRow,
     /// A sample row with another number of columns.
-    #[error("{found} columns where the samples have {wanted}")]
+    #[error(
+        "{found} columns where the samples have {wanted}; mend the row, or export the trace again"
+    )]
     ColumnCount {
         /// Columns in this row.
         found: usize,
@@ -113,7 +116,7 @@ pub enum ParseErrorKind {
         wanted: usize,
     },
     /// A field that must be a number.
-    #[error("{found:?} is not a number; wanted a {wanted}")]
+    #[error("{found:?} is not a number; wanted a {wanted}{}", if *wanted == "level" { BLANK } else { MEND })]
     NotANumber {
         /// The field.
         found: String,
@@ -121,7 +124,7 @@ pub enum ParseErrorKind {
         wanted: &'static str,
     },
     /// A number beyond what can be held.
-    #[error("{found:?} is too large for a number; wanted a {wanted}")]
+    #[error("{found:?} is too large for a number; wanted a {wanted}{MEND}")]
     NumberTooLarge {
         /// The field.
         found: String,
@@ -129,7 +132,10 @@ pub enum ParseErrorKind {
         wanted: &'static str,
     },
     /// Distance must grow from row to row.
-    #[error("distance {found:?} does not exceed the one before it, {before}")]
+    #[error(
+        "distance {found:?} does not exceed the one before it, {before}; sort the rows by distance, or \
+         export the trace again"
+    )]
     DistanceNotIncreasing {
         /// The field.
         found: String,
@@ -148,7 +154,7 @@ pub enum ParseErrorKind {
     /// A row missing, doubled or misplaced.
     #[error(
         "distance {found_m} m breaks the even spacing of {spacing_m} m; wanted {wanted_m} m, \
-         is a row missing?"
+         is a row missing? Put it back, or export the trace again"
     )]
     SpacingBreaks {
         /// Distance found.
@@ -196,7 +202,9 @@ pub enum ParseErrorKind {
         hint: String,
     },
     /// Title and header name different units.
-    #[error("the title says {title} and the header says {header} for the same column")]
+    #[error(
+        "the title says {title} and the header says {header} for the same column; correct the one that is wrong"
+    )]
     UnitsDiffer {
         /// Unit in the title row.
         title: String,
@@ -283,7 +291,9 @@ pub enum ParseErrorKind {
         columns: usize,
     },
     /// A setting given twice, differently.
-    #[error("{key} is {found:?} here and {before:?} on line {before_line}")]
+    #[error(
+        "{key} is {found:?} here and {before:?} on line {before_line}; take the wrong line out"
+    )]
     SettingTwice {
         /// Key as written.
         key: String,
@@ -317,12 +327,18 @@ impl ParseErrorKind {
     }
 }
 
+/// What to do about a field that is no number.
+const MEND: &str = "; mend the row, or export the trace again";
+/// The same for a level, which may be missing.
+const BLANK: &str = "; write `nan` where there is no level, or export the trace again";
+
 /// What to do about a limit.
 fn raised(what: &str) -> &'static str {
     match what {
         "bytes" | "samples or more" => "; `[limits]` in a recipe raises that",
         "samples or more in so few bytes" => "; export the levels with their decimals",
-        _ => "",
+        "columns or more" => "; export fewer traces into one file",
+        _ => "; take out what does not belong to the trace",
     }
 }
 

@@ -35,6 +35,10 @@ pub(super) const MOST_COLUMNS: usize = 64;
 /// Share of rows that may not fit the form: the row that does not is reported later.
 const MISFITS: usize = 10;
 
+/// Rows whose values are kept of each way of writing: with four of them 7 MB. Whether
+/// a way fits is asked of all rows.
+const MOST_KEPT: usize = 1 << 15;
+
 /// Levels lie within this of zero, in decibels: no instrument's range is half of it.
 const WIDEST_LEVELS_DB: f64 = 300.0;
 
@@ -299,7 +303,7 @@ fn try_on(
     };
     let allowed = specimens.rows.len() / MISFITS;
     let mut misfits = 0;
-    let mut rows = Vec::with_capacity(specimens.together);
+    let mut rows = Vec::with_capacity(specimens.together.min(MOST_KEPT));
     for (index, row) in specimens.rows.iter().enumerate() {
         let mut values = Vec::with_capacity(columns);
         let mut fits = true;
@@ -324,7 +328,7 @@ fn try_on(
             if misfits > allowed {
                 return None;
             }
-        } else if index < specimens.together {
+        } else if index < specimens.together.min(MOST_KEPT) {
             rows.push(values);
         }
     }
@@ -349,7 +353,7 @@ fn unmarked_columns(specimens: &Specimens<'_>, dialect: Dialect, columns: usize)
         let pieces = split(row, dialect.separator).take(columns);
         pieces.map(|piece| whole(&piece.text)).collect()
     };
-    let rows: Vec<_> = specimens.rows.iter().map(numbers).collect();
+    let rows: Vec<_> = specimens.rows.iter().take(MOST_KEPT).map(numbers).collect();
     let at = |row: &Vec<Option<u64>>, column: usize| row.get(column).copied().flatten();
     (0..columns)
         .filter(|&column| {
@@ -442,14 +446,23 @@ fn bits(row: &[f64]) -> Vec<u64> {
     row.iter().map(|v| v.to_bits()).collect()
 }
 
+/// Whether two forms give the same numbers, columns that hold none left out.
 fn same_values(one: &Form, other: &Form) -> bool {
-    one.columns == other.columns
+    let numbers = |form: &Form| -> Vec<usize> {
+        let holds = |column: &usize| {
+            let mut cells = form.rows.iter().filter_map(|row| row.get(*column));
+            cells.any(|v| !v.is_nan())
+        };
+        (0..form.columns).filter(holds).collect()
+    };
+    let (ours, theirs) = (numbers(one), numbers(other));
+    let cell = |row: &Vec<f64>, column: &usize| row.get(*column).map(|v| v.to_bits());
+    ours.len() == theirs.len()
         && one.rows.len() == other.rows.len()
-        && one
-            .rows
-            .iter()
-            .zip(&other.rows)
-            .all(|(a, b)| bits(a) == bits(b))
+        && one.rows.iter().zip(&other.rows).all(|(a, b)| {
+            let mut columns = ours.iter().zip(&theirs);
+            columns.all(|(i, j)| cell(a, i) == cell(b, j))
+        })
 }
 
 fn spell(row: Option<&Vec<f64>>) -> String {

@@ -3,7 +3,7 @@
 use ndarray::Array1;
 
 use crate::trace::Header;
-use crate::units::{GroupIndex, SPEED_OF_LIGHT_M_PER_S, Wavelength};
+use crate::units::Wavelength;
 use crate::warning::Warning;
 
 use super::block::Run;
@@ -12,7 +12,6 @@ use super::content::{Given, Inherited};
 use super::decode::Encoding;
 use super::error::{ParseError, ParseErrorKind};
 use super::evidence::Form;
-use super::grid::{farthest_off, first_break, grid_under, printed_unit};
 use super::layout::{Column, Holds, Layout};
 use super::linear::may_be_linear;
 use super::lines::{Line, lines_from};
@@ -22,9 +21,11 @@ use super::samples::{Samples, Wanted, read as read_samples};
 use super::settings::{Context, Rows, Settings};
 use super::tail::last_sample_is_cut;
 use super::title_row::{TitleRow, take_titles};
-use super::titles::{Direction, DistanceUnit, LevelUnit};
-use super::trend::{Fall, Sense, fall_per_unit, fitting_units, range, sense};
+use super::titles::{Direction, LevelUnit};
+use super::trend::{Sense, fall_per_unit, range, sense};
 use super::{FileContent, ReadTrace};
+
+mod distances;
 
 /// A block on its way to traces.
 pub(super) struct Block {
@@ -32,6 +33,8 @@ pub(super) struct Block {
     pub(super) settings: Settings,
     pub(super) plan: Plan,
     pub(super) samples: Samples,
+    /// Distances that hold for one column of levels, as `plan.own` has them.
+    own: Vec<Vec<f64>>,
     pub(super) warnings: Vec<Warning>,
     from_recipe: Vec<(String, String)>,
     /// Settings for what the file lacks; they decide units and are not kept.
@@ -61,6 +64,8 @@ impl Block {
         let structure = &mut settings.structure;
         structure.distance_unit = structure.distance_unit.or(inherited.distance_unit);
         structure.level_unit = structure.level_unit.or(inherited.level_unit);
+        structure.spacing_m = structure.spacing_m.or(inherited.spacing_m);
+        structure.start_m = structure.start_m.or(inherited.start_m);
         let mut stated = settings.clone();
         stated.fill(given.recipe);
         let plan = plan(
@@ -72,12 +77,13 @@ impl Block {
         )?;
         let wanted: Wanted = plan.wanted(form.columns);
         let limits = given.recipe.limits;
-        let samples = read_samples(text, run.start, run.line, form.dialect, &wanted, limits)?;
+        let mut samples = read_samples(text, run.start, run.line, form.dialect, &wanted, limits)?;
         if samples.len() == 0 {
             // The first row itself does not fit what the columns were taken for.
             let error = samples.stopped.map(|misfit| misfit.error);
             return Err(error.unwrap_or_else(|| ParseErrorKind::NoSamples.of_file()));
         }
+        let own = samples.levels.split_off(plan.levels.len());
         let held: Vec<(usize, String)> = plan
             .settings
             .iter()
@@ -104,6 +110,7 @@ impl Block {
             settings,
             plan,
             samples,
+            own,
             warnings,
             from_recipe,
             fallback: given.fallback.clone(),
@@ -134,8 +141,8 @@ impl Block {
             return;
         }
         self.samples.distances.pop();
-        for levels in &mut self.samples.levels {
-            levels.pop();
+        for list in self.samples.levels.iter_mut().chain(&mut self.own) {
+            list.pop();
         }
         self.warnings.push(Warning::new(
             "last line cut",
@@ -167,6 +174,7 @@ impl Block {
             ));
         }
         let unit = self.distance_unit(run)?;
+        let own = self.own_distances_m(text, run, unit)?;
         let distances_m = self.distances_m(text, run, unit)?;
         self.doubt_spacing(&distances_m);
         let levels = std::mem::take(&mut self.samples.levels);
@@ -181,21 +189,27 @@ impl Block {
         spread(&self.settings.lists, &titled_nm, &mut headers)?;
         let last = columns.len().saturating_sub(1);
         let mut distances_m = distances_m;
-        for (nth, ((column, levels), header)) in columns.iter().zip(levels).zip(headers).enumerate()
+        for (nth, ((column, mut levels), header)) in
+            columns.iter().zip(levels).zip(headers).enumerate()
         {
             let title = self.title(column.column);
+            let distances_m = match own.get(nth).and_then(Option::as_ref) {
+                Some(own) => {
+                    levels.truncate(own.len());
+                    own.clone()
+                }
+                // The last trace takes the distances; a copy is the largest part of a long file's time.
+                None if nth == last => std::mem::take(&mut distances_m),
+                None => distances_m.clone(),
+            };
             let (levels_db, holds) =
                 self.levels_db(column, levels, (&header, &distances_m), run)?;
+            self.doubt_wavelength(&header);
             self.doubt_attenuation(&header, &distances_m, &levels_db, column.column);
             held.push((column.column, holds));
             traces.push(ReadTrace {
                 header,
-                // The last trace takes the distances; a copy is the largest part of a long file's time.
-                distances_m: if nth == last {
-                    std::mem::take(&mut distances_m)
-                } else {
-                    distances_m.clone()
-                },
+                distances_m,
                 levels_db: Array1::from_vec(levels_db),
                 title,
                 first_line: run.line,
@@ -249,190 +263,6 @@ impl Block {
     /// Line to point at for a fault of a whole column.
     fn column_place(&self, run: Run) -> usize {
         self.titles.as_ref().map_or(run.line, |titles| titles.line)
-    }
-
-    /// The unit named, else the only one in which the level falls as in a fibre.
-    fn distance_unit(&mut self, run: Run) -> Result<DistanceUnit, ParseError> {
-        if self.plan.distance.is_none() {
-            return Ok(DistanceUnit::Metre);
-        }
-        if let Some(unit) = self.plan.distance_unit {
-            return Ok(unit);
-        }
-        let levels = self
-            .samples
-            .levels
-            .first()
-            .map(Vec::as_slice)
-            .unwrap_or_default();
-        let fall = fall_per_unit(&self.samples.distances, levels).map(|fall| Fall {
-            per_unit: fall.per_unit.abs(),
-            ..fall
-        });
-        let titled = self
-            .plan
-            .levels
-            .first()
-            .and_then(|level| level.wavelength_nm);
-        let wavelength = titled
-            .map(Wavelength::from_nm)
-            .or(self.settings.header.wavelength)
-            .or(self.fallback.wavelength);
-        if let (Some(fall), Some(wavelength)) = (fall, wavelength)
-            && let [unit] = fitting_units(fall, wavelength).as_slice()
-        {
-            let per_km = fall.per_unit * 1000.0 / unit.factor();
-            self.warnings.push(Warning::new(
-                "distance unit by evidence",
-                format!(
-                    "no unit of distance is named; read as {unit}, the only one in which the level \
-                     falls as in a fibre, {per_km:.3} dB/km"
-                ),
-            ));
-            return Ok(*unit);
-        }
-        let hint = match (fall, wavelength) {
-            (Some(_), None) => {
-                "; with the wavelength in the header the fall of the levels may decide".to_owned()
-            }
-            (Some(fall), Some(_)) => {
-                format!(
-                    "; the levels fall by {:.3e} dB for one unit, which does not tell it",
-                    fall.per_unit
-                )
-            }
-            (None, _) => String::new(),
-        };
-        Err(ParseErrorKind::DistanceUnitUnknown { hint }.at(self.column_place(run), "", 0))
-    }
-
-    fn distances_m(
-        &mut self,
-        text: &str,
-        run: Run,
-        unit: DistanceUnit,
-    ) -> Result<Array1<f64>, ParseError> {
-        if self.plan.distance.is_none() {
-            let structure = &self.settings.structure;
-            let (spacing, start) = (
-                structure.spacing_m.unwrap_or(f64::NAN),
-                structure.start_m.unwrap_or(f64::NAN),
-            );
-            return Ok((0..self.samples.len())
-                .map(|i| start + i as f64 * spacing)
-                .collect());
-        }
-        let factor = match (
-            unit.is_time(),
-            self.settings
-                .header
-                .group_index
-                .or(self.fallback.group_index)
-                .map(GroupIndex::ratio),
-        ) {
-            (false, _) => unit.factor(),
-            // There and back: z = c·t/(2·n).
-            (true, Some(index)) => unit.factor() * SPEED_OF_LIGHT_M_PER_S / (2.0 * index),
-            (true, None) => {
-                return Err(ParseErrorKind::TimeWithoutGroupIndex.at(
-                    self.column_place(run),
-                    "",
-                    0,
-                ));
-            }
-        };
-        if let Some(repeat) = self.samples.first_repeat() {
-            return self.regridded(text, run, factor, repeat);
-        }
-        let mut distances = std::mem::take(&mut self.samples.distances);
-        if let Some(found) = first_break(&distances) {
-            let at = |index: usize| distances.get(index).copied().unwrap_or(f64::NAN) * factor;
-            let line = nth_row(text, run, found.index);
-            let kind = ParseErrorKind::SpacingBreaks {
-                found_m: at(found.index),
-                wanted_m: at(found.index.saturating_sub(1)) + found.step * factor,
-                spacing_m: found.step * factor,
-            };
-            return Err(kind.at(line, "", 0));
-        }
-        let (off, printed) = (farthest_off(&distances), printed_unit(&distances));
-        let steps = (distances.len() as f64 - 1.0).max(1.0);
-        let step = (distances.last().copied().unwrap_or(0.0)
-            - distances.first().copied().unwrap_or(0.0))
-            / steps;
-        if off > 0.01 * step && printed > 0.1 * step && !unit.is_time() {
-            self.warnings.push(Warning::new(
-                "distances rounded",
-                format!(
-                    "distances are written to {} m and samples lie about {:.3} m apart; every position may be \
-                     off by {:.3} m, export with more decimals",
-                    printed * factor,
-                    step * factor,
-                    printed * factor / 2.0
-                ),
-            ));
-        }
-        // The ends of the grid are rounded, too.
-        if off > 1.01 * printed {
-            self.warnings.push(Warning::new(
-                "uneven spacing",
-                format!(
-                    "distances stand up to {:.3} m off an even grid, more than their last digit explains",
-                    off * factor
-                ),
-            ));
-        }
-        if !unit.is_time() && factor.to_bits() == 1_f64.to_bits() {
-            return Ok(Array1::from_vec(distances));
-        }
-        for distance in &mut distances {
-            *distance *= factor;
-        }
-        Ok(Array1::from_vec(distances))
-    }
-
-    /// Distances that repeat, put on the grid that the header states.
-    fn regridded(
-        &mut self,
-        text: &str,
-        run: Run,
-        factor: f64,
-        repeat: usize,
-    ) -> Result<Array1<f64>, ParseError> {
-        let distances = &self.samples.distances;
-        let structure = &self.settings.structure;
-        let count = distances.len();
-        let (by, step) = match structure.spacing_m {
-            Some(spacing_m) => ("spacing", Some(spacing_m / factor)),
-            None if structure.samples == Some(count) => ("count of samples", self.samples.step()),
-            None => ("", None),
-        };
-        let Some(grid) = step.and_then(|step| grid_under(distances, step)) else {
-            let found = distances
-                .get(repeat)
-                .copied()
-                .unwrap_or(f64::NAN)
-                .to_string();
-            return Err(ParseErrorKind::DistanceRepeats { found }.at(
-                nth_row(text, run, repeat),
-                "",
-                0,
-            ));
-        };
-        let (start_m, spacing_m) = (
-            grid.start * factor,
-            structure.spacing_m.unwrap_or(grid.step * factor),
-        );
-        self.warnings.push(Warning::new(
-            "distances repeat",
-            format!(
-                "distances are written to {} m and repeat; the samples are put {spacing_m} m apart from {start_m} m \
-                 on, as the {by} in the header has it, and every position may be off by {} m",
-                printed_unit(distances) * factor,
-                printed_unit(distances) * factor / 2.0
-            ),
-        ));
-        Ok((0..count).map(|i| start_m + i as f64 * spacing_m).collect())
     }
 
     /// Levels in decibels that fall along the fibre.

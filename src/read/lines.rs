@@ -61,9 +61,91 @@ impl<'t> Iterator for Lines<'t> {
     }
 }
 
+/// Lines that one quoted field may go on over.
+const MOST_TOGETHER: usize = 8;
+/// Longest line, in bytes, that is looked at for a field that goes on.
+const LONGEST_TOGETHER: usize = 1 << 14;
+
+/// The lines, of which those that a quoted field goes on over are one, as in
+/// spreadsheets that write `"Level⏎(dB)"`.
+pub(super) fn quoted_together<'t>(text: &'t str, lines: &[Line<'t>]) -> Vec<Line<'t>> {
+    let mut joined = Vec::with_capacity(lines.len());
+    let mut rest = lines;
+    while let [line, after @ ..] = rest {
+        let whole = |last: &Line<'t>| Line {
+            text: text
+                .get(line.start..last.start + last.text.len())
+                .unwrap_or(line.text),
+            ended: last.ended,
+            ..*line
+        };
+        let goes_on = line.text.len() <= LONGEST_TOGETHER && is_open(line.text);
+        let more = after.iter().take(MOST_TOGETHER).filter(|_| goes_on);
+        let closed = more
+            .map(whole)
+            .position(|whole| whole.text.len() <= LONGEST_TOGETHER && !is_open(whole.text));
+        let whole = closed
+            .and_then(|at| Some((whole(after.get(at)?), after.get(at + 1..)?)))
+            .unwrap_or((*line, after));
+        joined.push(whole.0);
+        rest = whole.1;
+    }
+    joined
+}
+
+/// Whether a text ends inside a field that began with a quote.
+fn is_open(text: &str) -> bool {
+    let (mut open, mut at_start, mut before_close) = (false, true, false);
+    for c in text.chars() {
+        let parts = matches!(c, ',' | ';' | '\t' | '|');
+        match (open, c) {
+            (false, '"') if at_start => (open, before_close) = (true, false),
+            // A quote that ends no field stands for itself, as of two.
+            (true, _) if before_close && parts => open = false,
+            (true, '"') => before_close = !before_close,
+            (true, _) => before_close &= c == ' ',
+            _ => {}
+        }
+        at_start = !open && (parts || at_start && c.is_whitespace());
+    }
+    open && !before_close
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_quoted_field_goes_on_over_lines_and_a_stray_quote_does_not() {
+        let together = |text: &str| -> Vec<(usize, String)> {
+            let lines: Vec<Line<'_>> = lines_from(text, 0, 1).collect();
+            let joined = quoted_together(text, &lines);
+            joined
+                .iter()
+                .map(|line| (line.number, line.text.to_owned()))
+                .collect()
+        };
+        let titles = "a;b\n\"Distance\n(m)\";\"Level\n(dB)\"\nc";
+        let wanted = [
+            (1, "a;b"),
+            (2, "\"Distance\n(m)\";\"Level\n(dB)\""),
+            (5, "c"),
+        ];
+        let owned = |lines: &[(usize, &str)]| -> Vec<(usize, String)> {
+            lines
+                .iter()
+                .map(|(n, text)| (*n, (*text).to_owned()))
+                .collect()
+        };
+        assert_eq!(together(titles), owned(&wanted));
+        for text in [
+            "Duct: 4\"\nSleeve: 2\"",
+            "\"never\nclosed",
+            "\"a\",\"b\"\n\"c \"\"d\"\"\"\ne",
+        ] {
+            assert_eq!(together(text).len(), text.lines().count(), "{text}");
+        }
+    }
 
     #[test]
     fn every_kind_of_line_end_counts_once() {

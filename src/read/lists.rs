@@ -4,6 +4,7 @@
 use crate::trace::Header;
 use crate::units::{BackscatterCoefficient, GroupIndex, PulseWidth, Wavelength};
 
+use super::dialect::{Separator, split};
 use super::error::{ParseError, ParseErrorKind, excerpt};
 use super::number::DecimalMark;
 use super::quantity::quantity;
@@ -19,6 +20,44 @@ pub(super) struct List {
     pub(super) line: usize,
     pub(super) key: String,
     pub(super) text: String,
+}
+
+/// One value of a list that stands behind a numbered key: `wavelength 2: 1550 nm`.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Numbered {
+    pub(super) known: Known,
+    /// The number in the key.
+    pub(super) place: usize,
+    pub(super) value: f64,
+    /// Line, key and value as written.
+    pub(super) line: usize,
+    pub(super) key: String,
+    pub(super) text: String,
+}
+
+/// The lists that numbered keys make, whatever order they stand in; the second
+/// are those whose numbers do not go from 1 on.
+pub(super) fn lists_by_number(mut numbered: Vec<Numbered>) -> (Vec<List>, Vec<Numbered>) {
+    let (mut lists, mut left) = (Vec::new(), Vec::new());
+    while let Some(known) = numbered.first().map(|one| one.known) {
+        let (mut same, others): (Vec<_>, Vec<_>) =
+            numbered.into_iter().partition(|one| one.known == known);
+        numbered = others;
+        same.sort_by_key(|one| one.place);
+        if same.iter().enumerate().any(|(i, one)| one.place != i + 1) {
+            left.extend(same);
+        } else if let Some(first) = same.first() {
+            let texts: Vec<&str> = same.iter().map(|one| one.text.as_str()).collect();
+            lists.push(List {
+                known,
+                values: same.iter().map(|one| one.value).collect(),
+                line: first.line,
+                key: first.key.clone(),
+                text: texts.join(" / "),
+            });
+        }
+    }
+    (lists, left)
 }
 
 /// Longest text of a list, in bytes.
@@ -47,6 +86,32 @@ pub(super) fn list_of(
         .iter()
         .map(|piece| quantity(piece, shared, wanted, style).ok())
         .collect()
+}
+
+/// The values of `1310 nm;1550 nm`, in columns of their own.
+pub(super) fn list_in_columns(
+    known: Known,
+    text: &str,
+    unit_of_key: Option<&str>,
+    separator: Separator,
+    style: Option<DecimalMark>,
+) -> Option<Vec<f64>> {
+    let wanted = wanted_of(known).filter(|_| text.len() <= LONGEST)?;
+    let others = [
+        Separator::Tab,
+        Separator::Semicolon,
+        Separator::Bar,
+        Separator::Comma,
+    ];
+    let separator = [separator]
+        .into_iter()
+        .chain(others)
+        .find(|separator| separator.char().is_some_and(|c| text.contains(c)))?;
+    let values: Option<Vec<f64>> = split(text, separator)
+        .filter(|piece| !piece.text.trim().is_empty())
+        .map(|piece| quantity(&piece.text, unit_of_key, wanted, style).ok())
+        .collect();
+    values.filter(|values| values.len() > 1)
 }
 
 /// A known key with a number behind it: `wavelength 2`.

@@ -234,9 +234,11 @@ pub(super) fn is_blank(text: &str) -> bool {
 /// The field without its thousands marks and with a plain minus, or `None`
 /// where the groups are wrong.
 fn ungrouped(text: &str, thousands: Option<Thousands>) -> Option<Cow<'_, str>> {
-    let text: Cow<'_, str> = match text.strip_prefix('\u{2212}') {
-        Some(rest) => Cow::Owned(format!("-{rest}")),
-        None => Cow::Borrowed(text),
+    // Also before an exponent.
+    let text: Cow<'_, str> = if text.is_ascii() {
+        Cow::Borrowed(text)
+    } else {
+        Cow::Owned(text.replace('\u{2212}', "-"))
     };
     let Some(mark) = thousands else {
         return Some(text);
@@ -339,6 +341,7 @@ mod tests {
         assert_eq!(point("abc"), Field::Text);
         assert_eq!(point("1e999"), Field::TooLarge);
         assert_eq!(point("\u{2212}1.5"), Field::Number(-1.5));
+        assert_eq!(point("\u{2212}1.5E\u{2212}01"), Field::Number(-0.15));
     }
 
     #[test]

@@ -12,8 +12,8 @@ const LONGEST: usize = 4096;
 /// The entries of a row of keys and the row of values behind it; `None` where
 /// the first line is no such row.
 ///
-/// Half of the cells of the first row and two at least must be known keys, and
-/// few of the second.
+/// Half of the cells of the first row, a third where each has a value, and two at
+/// least must be known keys, and few of the second.
 pub(super) fn paired(
     keys: Line<'_>,
     values: Line<'_>,
@@ -43,8 +43,10 @@ pub(super) fn paired(
     .find_map(|(names, held)| {
         let count = names.iter().filter(|name| known(name)).count();
         let keys_below = held.iter().filter(|value| known(value)).count();
+        // As many values as keys make up for keys that are not known.
+        let enough = if held.len() == names.len() { 3 } else { 2 };
         if count < 2
-            || 2 * count < names.len()
+            || enough * count < names.len()
             || 2 * keys_below >= count
             || held.len() > names.len()
             || held.len() < 2

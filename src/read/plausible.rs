@@ -3,6 +3,7 @@
 use ndarray::Array1;
 
 use crate::trace::Header;
+use crate::units::Wavelength;
 use crate::warning::Warning;
 
 use super::interpret::Block;
@@ -11,7 +12,31 @@ use super::trend::{attenuation_bounds, fall_per_unit, outside};
 /// Twice the range of the strongest pulse: 45 dB one way at 0.16 dB/km are 280 km.
 const LONGEST_M: f64 = 560e3;
 
+/// Wavelengths that fibre is measured at, in nanometres: the bands O to U of ITU-T
+/// G-series Supplement 39 and that of multimode fibre at 850 nm, both from memory. Wider:
+/// a mistyped wavelength passes without a word; narrower: a doubt about a good one.
+const BANDS_NM: [(f64, f64); 2] = [(800.0, 900.0), (1260.0, 1675.0)];
+
 impl Block {
+    /// Says where no fibre is measured at the wavelength.
+    pub(super) fn doubt_wavelength(&mut self, header: &Header) {
+        let Some(nm) = header.wavelength.map(Wavelength::nm) else {
+            return;
+        };
+        if BANDS_NM
+            .iter()
+            .all(|(from, to)| !(*from..=*to).contains(&nm))
+        {
+            self.warnings.push(Warning::new(
+                "wavelength out of band",
+                format!(
+                    "{nm} nm lies in no band that fibre is measured in, 800 to 900 nm and 1260 to 1675 nm; check the \
+                     wavelength"
+                ),
+            ));
+        }
+    }
+
     /// Says where the fall of the level is not that of a fibre.
     pub(super) fn doubt_attenuation(
         &mut self,

@@ -7,13 +7,13 @@ use crate::units::{BackscatterCoefficient, GroupIndex, Length, PulseWidth, Wavel
 use crate::warning::Warning;
 
 use super::dialect::{Separator, split};
-use super::entry::{Entry, comment_mark, entries, entry, setting_in_note};
+use super::entry::{Entry, entries, entry, setting_in_note};
 use super::error::{ParseError, ParseErrorKind, excerpt};
 use super::keys::{
     AVERAGING_S, BACKSCATTER_DB, INDEX, PULSE_NS, SPACING_M, START_M, WAVELENGTH_NM, plain_key,
 };
 use super::lines::{Line, lines_from};
-use super::lists::{List, clock, list_of, numbered};
+use super::lists::{List, Numbered, clock, list_in_columns, list_of, lists_by_number, numbered};
 use super::number::DecimalMark;
 use super::paired::paired;
 use super::quantity::{Refusal, Wanted, quantity};
@@ -21,6 +21,7 @@ use super::recipe::Recipe;
 use super::titles::{DistanceUnit, LevelUnit};
 use super::words::{Key, Known, Vocabulary};
 
+mod after;
 mod columns;
 mod decimal;
 mod values;
@@ -74,6 +75,8 @@ pub(super) struct Settings {
     pub(super) warnings: Vec<Warning>,
     /// Values given once for each column of levels.
     pub(super) lists: Vec<List>,
+    /// Values of `wavelength 2` and the like, in the order of the lines.
+    numbered: Vec<Numbered>,
     time: Option<(String, String)>,
 }
 
@@ -172,55 +175,25 @@ impl Settings {
             // What some spreadsheets read before a table.
             let spreadsheet = entry.key == "sep" && entry.value.is_empty();
             // A row of a table rather than a key and its value.
-            let table =
-                entry.pieces > 1 && context.vocabulary.key(&plain_key(&entry.key).0).is_none();
+            let words = plain_key(&entry.key).0;
+            let key = context.vocabulary.key(&words);
+            let unknown = key.is_none() && numbered(&words, context.vocabulary).is_none();
+            // A text that goes on with a key of another setting is a row of keys.
+            let keys = || {
+                let mut others = split(line.text, context.separator).skip(2);
+                others.any(|other| {
+                    let key = context.vocabulary.key(&plain_key(&other.text).0);
+                    key.is_some_and(|key| key.sure && key.known != Known::Note)
+                })
+            };
+            let text = key.is_some_and(|key| is_text(key.known) && key.known != Known::Note);
+            let table = entry.pieces > 1 && (unknown || entry.pieces > 2 && text && keys());
             if spreadsheet || table {
                 self.take_note(line);
             } else {
                 self.take_entry(line, &entry, context)?;
             }
         }
-        Ok(())
-    }
-
-    /// Takes a line after the samples: a setting only when marked as a comment, as
-    /// settings before the samples are by `mark`, or when its key is known and its
-    /// value fits.
-    pub(super) fn take_after(
-        &mut self,
-        line: Line<'_>,
-        context: Context<'_>,
-        (given, mark): (&[&str], &str),
-    ) -> Result<(), ParseError> {
-        let marked = !mark.is_empty() && comment_mark(line.text) == mark;
-        if marked || line.text.trim_start().starts_with('#') {
-            return self.take(line, context);
-        }
-        if line.text.trim().is_empty() {
-            return Ok(());
-        }
-        let known = entry(line.text, context.separator, context.vocabulary).filter(|entry| {
-            let key = context.vocabulary.key(&plain_key(&entry.key).0);
-            entry.pieces == 1
-                && key.is_some_and(|key| {
-                    // `Serial no.;123`; a number so written may be an event's, and a
-                    // comma before a space is one of a sentence.
-                    let comma = line.text.contains(',') && !line.text.contains(", ");
-                    let parted = line.text.contains([';', '\t', '|']) || comma;
-                    let columns = is_text(key.known) && parted;
-                    key.sure
-                        && !given.contains(&key.known.name())
-                        && (columns || line.text.contains([':', '=']))
-                })
-        });
-        if let Some(entry) = known {
-            let mut tried = self.clone();
-            if tried.take_entry(line, &entry, context).is_ok() {
-                *self = tried;
-                return Ok(());
-            }
-        }
-        self.take_note(line);
         Ok(())
     }
 
@@ -279,10 +252,8 @@ impl Settings {
         );
         if let Some(key) = key.filter(|_| !unknown) {
             means = self.take_known(line, entry, (key, unit.as_deref()), context)?;
-        } else if let Some((known, place)) =
-            numbered(&words, context.vocabulary).filter(|_| !unknown)
-        {
-            means = self.take_numbered(known, place, unit.as_deref(), line, entry, context);
+        } else if let Some(one) = numbered(&words, context.vocabulary).filter(|_| !unknown) {
+            means = self.take_numbered(one, unit.as_deref(), line, entry, context);
         }
         if means.is_none() && !(unknown && key.is_some()) {
             self.header
@@ -325,7 +296,16 @@ impl Settings {
                 return Ok(None);
             }
         }
-        if let Some(values) = list_of(known, &entry.value, unit, context.decimal) {
+        let in_columns = || {
+            let rest = line
+                .text
+                .get(entry.value_start..)
+                .filter(|_| entry.pieces > 1)?;
+            list_in_columns(known, rest, unit, context.separator, context.decimal)
+        };
+        if let Some(values) =
+            list_of(known, &entry.value, unit, context.decimal).or_else(in_columns)
+        {
             self.lists.push(List {
                 known,
                 values,
@@ -350,8 +330,7 @@ impl Settings {
     /// Takes `wavelength 2: 1550 nm` as the second of a list.
     fn take_numbered(
         &mut self,
-        known: Known,
-        place: usize,
+        (known, place): (Known, usize),
         unit: Option<&str>,
         line: Line<'_>,
         entry: &Entry,
@@ -359,18 +338,18 @@ impl Settings {
     ) -> Option<&'static str> {
         let wanted = wanted_of(known)?;
         let value = quantity(&entry.value, unit, wanted, context.decimal).ok()?;
-        let list = self.lists.iter_mut().find(|list| list.known == known);
-        match list {
-            Some(list) if list.values.len() + 1 == place => list.values.push(value),
-            None if place == 1 => self.lists.push(List {
-                known,
-                values: vec![value],
-                line: line.number,
-                key: entry.key.clone(),
-                text: entry.value.clone(),
-            }),
-            _ => return None,
+        let is_taken = |n: &Numbered| n.known == known && n.place == place;
+        if self.numbered.iter().any(is_taken) {
+            return None;
         }
+        self.numbered.push(Numbered {
+            known,
+            place,
+            value,
+            line: line.number,
+            key: entry.key.clone(),
+            text: entry.value.clone(),
+        });
         Some(known.name())
     }
 
@@ -494,8 +473,21 @@ impl Settings {
         used
     }
 
-    /// Joins a date and a time of day that stand on two lines.
+    /// Joins a date and a time of day that stand on two lines, and the values of
+    /// numbered keys.
     pub(super) fn finish(&mut self) {
+        let (lists, left) = lists_by_number(std::mem::take(&mut self.numbered));
+        self.lists.extend(lists);
+        for one in left {
+            let entry = self
+                .entries
+                .iter_mut()
+                .find(|e| e.line == one.line && e.key == one.key);
+            if let Some(entry) = entry {
+                entry.means = None;
+            }
+            self.header.other.push((one.key, one.text));
+        }
         if let Some((key, time)) = self.time.take() {
             match &mut self.header.measured {
                 Some(date) if !date.contains(':') && time.contains([':', '.']) => {

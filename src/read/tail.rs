@@ -154,8 +154,10 @@ fn is_word(text: &str) -> bool {
     text.chars().filter(|c| c.is_alphabetic()).count() > 3
 }
 
-/// Rows whose decimals must agree before a shorter last one counts as cut.
-const ALIKE: usize = 16;
+/// Rows whose decimals must agree before a shorter last one counts as cut, and how
+/// many of them are looked at: where zeros at the end are left out, one number in
+/// ten is shorter, and of so many all are alike once in 10¹¹ files.
+const ALIKE: (usize, usize) = (16, 256);
 
 /// Whether the last sample stands on a line without an end and with fewer
 /// decimals than all the rows before it: `-12.` after `-12.345`.
@@ -163,11 +165,6 @@ pub(super) fn last_sample_is_cut(text: &str) -> bool {
     if text.ends_with(['\n', '\r']) {
         return false;
     }
-    let decimals = |line: &str| {
-        let tail = line.trim_end_matches(|c: char| c.is_ascii_digit());
-        tail.ends_with(['.', ','])
-            .then_some(line.len() - tail.len())
-    };
     let mut lines = text
         .rsplit(['\n', '\r'])
         .map(str::trim)
@@ -179,14 +176,30 @@ pub(super) fn last_sample_is_cut(text: &str) -> bool {
     else {
         return false;
     };
-    let last = decimals(last).unwrap_or(0);
-    let before: Vec<Option<usize>> = lines.take(ALIKE).map(decimals).collect();
-    match before.first() {
-        Some(&Some(usual)) => {
-            before.len() == ALIKE && last < usual && before.iter().all(|d| *d == Some(usual))
-        }
-        _ => false,
-    }
+    let before: Vec<Vec<usize>> = lines
+        .take_while(|line| looks_numeric(line))
+        .take(ALIKE.1)
+        .map(decimals)
+        .collect();
+    // A column of more and fewer decimals leaves out zeros at the end.
+    let Some(usual) = before.first() else {
+        return false;
+    };
+    let cut = decimals(last).last() < usual.last();
+    cut && before.len() >= ALIKE.0 && before.iter().all(|row| row == usual)
+}
+
+/// Decimals of each number of a row.
+fn decimals(line: &str) -> Vec<usize> {
+    let points = line.contains('.');
+    line.split(|c: char| matches!(c, ';' | '\t' | '|' | ' ' | '"' | '\'') || points && c == ',')
+        .filter(|field| field.contains(|c: char| c.is_ascii_digit()))
+        .map(|field| {
+            let tail = field.trim_end_matches(|c: char| c.is_ascii_digit());
+            let marked = tail.ends_with(['.', ',']);
+            if marked { field.len() - tail.len() } else { 0 }
+        })
+        .collect()
 }
 
 /// The damaged row just before a block, where a short run of rows ends before
@@ -280,5 +293,8 @@ mod tests {
         assert!(!last_sample_is_cut(&format!("{rows}20.0,-12.\n")));
         assert!(!last_sample_is_cut(&format!("{rows}20.0,-inf")));
         assert!(!last_sample_is_cut("0.0,-12.345\n20.0,-12."));
+        // Zeros at the end are left out elsewhere, too.
+        let shorter = format!("0.0,-12.34\n{rows}20.0,-12.34");
+        assert!(!last_sample_is_cut(&shorter));
     }
 }

@@ -4,6 +4,7 @@ use super::dialect::{Separator, split};
 use super::entry::{Mark, assignment, entry, uncommented};
 use super::keys::plain_key;
 use super::lines::Line;
+use super::spanning::take_heads;
 use super::titles::{DistanceUnit, Meaning, meaning};
 use super::words::{Known, Quantity, Vocabulary};
 
@@ -48,24 +49,30 @@ pub(super) fn take_titles(
     for (nth, &index) in filled.iter().enumerate() {
         let row = row_at(index);
         let above = filled.get(nth + 1).copied();
-        if let Some((_, units)) = row
-            .as_ref()
-            .filter(|(_, texts)| texts.iter().all(|t| is_unit(t)))
-            && let Some((above, (line, names))) =
-                above.and_then(|above| Some((above, row_at(above)?)))
-            && columns_named(&names, vocabulary)
+        // A row of names and one of units, whichever stands above.
+        if let Some((lower, upper)) = row.as_ref().zip(above.and_then(row_at))
+            && let Some(texts) = with_units(&upper.1, &lower.1, vocabulary)
+            && let Some(above) = above
         {
-            let texts: Vec<String> = names
-                .iter()
-                .zip(units)
-                .map(|(name, unit)| format!("{name} {unit}").trim().to_owned())
-                .collect();
             before.remove(index);
             before.remove(above);
-            return Some(title_row(line.number, texts, vocabulary));
+            let texts = take_heads(before, above, separator, texts, vocabulary);
+            return Some(title_row(upper.0.number, texts, vocabulary));
         }
-        if let Some((line, texts)) = row.filter(named) {
+        if let Some((line, mut texts)) = row.filter(named) {
+            // Names that could not be parted still say that all levels are losses.
+            let names = above.and_then(|above| before.get(above));
+            let bare = texts.iter().all(|text| is_unit(text));
+            if bare && names.is_some_and(|names| is_loss(names.text, vocabulary)) {
+                for text in texts
+                    .iter_mut()
+                    .filter(|text| text.to_lowercase().contains("db"))
+                {
+                    text.insert_str(0, "loss ");
+                }
+            }
             before.remove(index);
+            let texts = take_heads(before, index, separator, texts, vocabulary);
             return Some(title_row(line.number, texts, vocabulary));
         }
         if !before.get(index).is_some_and(|line| is_heading(line.text)) {
@@ -73,6 +80,36 @@ pub(super) fn take_titles(
         }
     }
     None
+}
+
+/// The titles of two rows of which one holds names and the other units.
+fn with_units(upper: &[String], lower: &[String], vocabulary: &Vocabulary) -> Option<Vec<String>> {
+    let units = |texts: &[String]| {
+        texts.iter().all(|text| is_unit(text)) && texts.iter().any(|text| !text.is_empty())
+    };
+    let (names, units) = match (units(upper), units(lower)) {
+        (false, true) => (upper, lower),
+        (true, false) => (lower, upper),
+        _ => return None,
+    };
+    let texts: Vec<String> = names
+        .iter()
+        .zip(units)
+        .map(|(name, unit)| format!("{name} {unit}").trim().to_owned())
+        .collect();
+    let bare = |name: &String| {
+        name.is_empty() || name.contains(char::is_alphabetic) && !name.contains(':')
+    };
+    // `m;dB` under `1310 nm;` are titles by themselves, and the row above them is none.
+    let apart = texts.iter().zip(units).any(|(text, unit)| {
+        let of_unit = meaning(unit, vocabulary).quantity;
+        let of_text = meaning(text, vocabulary).quantity;
+        (of_unit == Some(Quantity::Distance)) != (of_text == Some(Quantity::Distance))
+            && of_unit.is_some()
+    });
+    let named = columns_named(names, vocabulary)
+        || names.iter().all(bare) && columns_named(&texts, vocabulary);
+    (named && !apart).then_some(texts)
 }
 
 fn title_row(line: usize, texts: Vec<String>, vocabulary: &Vocabulary) -> TitleRow {
@@ -112,9 +149,12 @@ fn columns_named(texts: &[String], vocabulary: &Vocabulary) -> bool {
         text.trim_start_matches(|c: char| c.is_ascii_digit())
             .starts_with(['.', ','])
     };
+    // `Pulse;1000 ns`
+    let value =
+        |meaning: &Meaning| meaning.wavelength_nm.is_none() || meaning.distance_unit.is_some();
     if numbers
         .iter()
-        .any(|(text, meaning)| meaning.wavelength_nm.is_none() || decimal(text))
+        .any(|(text, meaning)| value(meaning) || decimal(text))
     {
         return false;
     }
@@ -151,7 +191,7 @@ fn is_unit(text: &str) -> bool {
 }
 
 /// Longest row of titles, in bytes: 64 titles of many words.
-const LONGEST_TITLES: usize = 1 << 14;
+pub(super) const LONGEST_TITLES: usize = 1 << 14;
 
 /// The line in as many pieces as there are columns, by the samples' separator
 /// or, where titles are written otherwise, by another.
@@ -179,7 +219,7 @@ fn title_pieces(
     let by = |text: &str, separator: Separator| -> Vec<String> {
         let mut pieces: Vec<String> = split(text, separator)
             .take(columns + 2)
-            .map(|piece| piece.text.trim().to_owned())
+            .map(|piece| piece.text.trim().replace(['\n', '\r'], " "))
             .collect();
         while pieces.len() > columns && pieces.last().is_some_and(String::is_empty) {
             pieces.pop();
@@ -219,9 +259,20 @@ fn title_pieces(
         .into_iter()
         .skip(if barred { lines.len() - 1 } else { 0 })
         .map(|line| by(line, separator))
+        // Or it is one that is left empty.
+        .map(|mut pieces| {
+            if barred && pieces.len() + 1 == columns {
+                pieces.insert(0, String::new());
+            }
+            pieces
+        })
         .filter(|pieces| pieces.len() == columns)
         .max_by_key(filled);
-    if own.is_some() {
+    // Words that happen to be as many as the columns need not be titles.
+    if own
+        .as_ref()
+        .is_some_and(|own| separator != Separator::WhiteSpace || meant(own))
+    {
         return own;
     }
     let mut all = others
@@ -229,13 +280,36 @@ fn title_pieces(
         .map(|other| by(text, other))
         .chain(others.into_iter().map(|other| by(line.trim(), other)))
         .chain([wide_spaced(text), wide_spaced(line.trim())])
-        .chain([bracketed(text)].into_iter().filter(meant))
+        .chain(
+            [bracketed(text), ended_by_units(text)]
+                .into_iter()
+                .filter(meant),
+        )
+        .chain(alike(text, columns, vocabulary))
+        .chain(behind_a_count(line, vocabulary).into_iter().filter(meant))
         .filter(|pieces| pieces.len() == columns);
-    let first = all.next()?;
+    let Some(first) = all.next() else {
+        return own;
+    };
     if meant(&first) {
         return Some(first);
     }
-    Some(all.find(meant).unwrap_or(first))
+    Some(all.find(meant).or(own).unwrap_or(first))
+}
+
+/// The first word, where it is the title of a count, and pieces of the others: `No.
+/// Place (m) Level (dB)`.
+fn behind_a_count(line: &str, vocabulary: &Vocabulary) -> Vec<Vec<String>> {
+    let Some((first, rest)) = line.trim().split_once(char::is_whitespace) else {
+        return Vec::new();
+    };
+    if meaning(first, vocabulary).quantity != Some(Quantity::Index) {
+        return Vec::new();
+    }
+    [wide_spaced(rest), bracketed(rest), ended_by_units(rest)]
+        .into_iter()
+        .map(|pieces| [first.to_owned()].into_iter().chain(pieces).collect())
+        .collect()
 }
 
 /// Titles written as an assignment: `Columns: distance_m, level_db`, or a unit for
@@ -292,7 +366,7 @@ fn assigned_titles(
 }
 
 /// A line without its first mark: `# Level` of `! # Level`.
-fn unmarked(line: &str) -> &str {
+pub(super) fn unmarked(line: &str) -> &str {
     let line = line.trim();
     match line.chars().next().filter(|c| !c.is_alphanumeric()) {
         Some(mark) => line.trim_start_matches(mark).trim_start(),
@@ -321,6 +395,70 @@ fn bracketed(text: &str) -> Vec<String> {
             _ => pieces.push(word.to_owned()),
         }
     }
+    pieces
+}
+
+/// Words in groups, a distance and levels of as many words each: `Place Loss from A Loss
+/// from B`; `None` where two such groupings mean different things.
+fn alike(text: &str, columns: usize, vocabulary: &Vocabulary) -> Option<Vec<String>> {
+    let words: Vec<&str> = text.split_whitespace().take(MOST_WORDS + 1).collect();
+    let levels = columns.checked_sub(1).filter(|levels| *levels > 0)?;
+    if words.len() > MOST_WORDS {
+        return None;
+    }
+    let grouped = |each: usize| -> Option<(Vec<String>, Vec<Meaning>)> {
+        let (first, rest) = words.split_at_checked(words.len().checked_sub(each * levels)?)?;
+        let groups = [first].into_iter().chain(rest.chunks(each));
+        let texts: Vec<String> = groups.map(|group| group.join(" ")).collect();
+        let meanings: Vec<Meaning> = texts.iter().map(|text| meaning(text, vocabulary)).collect();
+        let level = |m: &Meaning| matches!(m.quantity, Some(Quantity::Level | Quantity::Loss));
+        let (distance, others) = meanings.split_first()?;
+        let same = rest.chunks(each).all(|group| group.first() == rest.first());
+        let means = distance.quantity == Some(Quantity::Distance)
+            && others.iter().all(|m| level(m) && m.named);
+        (means && same).then_some((texts, meanings))
+    };
+    let mut found = (1..=words.len()).filter_map(grouped);
+    let (texts, meanings) = found.next()?;
+    found.all(|(_, others)| others == meanings).then_some(texts)
+}
+
+/// Most words of a row of titles that white space parts.
+const MOST_WORDS: usize = 64;
+
+/// Whether words name losses and no levels.
+fn is_loss(text: &str, vocabulary: &Vocabulary) -> bool {
+    let words = text.split_whitespace().take(MOST_WORDS);
+    let mut losses = 0;
+    for word in words {
+        match meaning(word, vocabulary).quantity {
+            Some(Quantity::Loss) => losses += 1,
+            Some(Quantity::Level) => return false,
+            _ => {}
+        }
+    }
+    losses > 0 && assignment(text).is_none()
+}
+
+/// Words up to each one that ends with a unit: `Distance along fibre/km Signal level_dB`.
+fn ended_by_units(text: &str) -> Vec<String> {
+    let ends = |word: &str| {
+        let last = word
+            .split(|c: char| !c.is_alphanumeric())
+            .rfind(|part| !part.is_empty());
+        last.is_some_and(is_unit)
+    };
+    let mut pieces = vec![String::new()];
+    for word in text.split_whitespace() {
+        if let Some(last) = pieces.last_mut() {
+            last.push_str(if last.is_empty() { "" } else { " " });
+            last.push_str(word);
+        }
+        if ends(word) {
+            pieces.push(String::new());
+        }
+    }
+    pieces.retain(|piece| !piece.is_empty());
     pieces
 }
 
@@ -353,6 +491,48 @@ mod tests {
             None
         );
         assert_eq!(titles("# distance: 20 km\n", Separator::Comma, 1), None);
+    }
+
+    #[test]
+    fn words_that_white_space_parts_are_grouped_where_all_groupings_agree() {
+        for (line, wanted) in [
+            (
+                "Place Loss from A Loss from B",
+                Some(&["Place", "Loss from A", "Loss from B"][..]),
+            ),
+            (
+                "z Level 1310 Level 1550",
+                Some(&["z", "Level 1310", "Level 1550"][..]),
+            ),
+            ("Place Level Loss", None),
+        ] {
+            let found = alike(line, 3, &Vocabulary::default());
+            assert_eq!(found, wanted.map(owned), "{line}");
+        }
+        let found = titles(
+            "Range loss here loss there too\n[m] [dB] [dB]\n",
+            Separator::WhiteSpace,
+            3,
+        );
+        assert_eq!(found.unwrap().0, owned(&["[m]", "loss [dB]", "loss [dB]"]));
+    }
+
+    #[test]
+    fn a_count_may_stand_before_titles_of_several_words() {
+        for (line, first) in [
+            ("#  Two-way_time/us  Cumulative loss/dB", "#"),
+            ("# Two-way_time/us Cumulative loss/dB", "#"),
+            ("No. Two-way_time/us Cumulative loss/dB", "No."),
+        ] {
+            let found = titles(line, Separator::WhiteSpace, 3).map(|found| found.0);
+            let wanted = owned(&[first, "Two-way_time/us", "Cumulative loss/dB"]);
+            assert_eq!(found, Some(wanted), "{line}");
+        }
+    }
+
+    #[test]
+    fn a_setting_whose_value_could_be_a_wavelength_is_no_title() {
+        assert_eq!(titles("Pulse;1000 ns\n", Separator::Semicolon, 2), None);
     }
 
     #[test]

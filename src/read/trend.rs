@@ -1,6 +1,6 @@
 //! How the levels run along the fibre: up or down, and how steeply.
 
-use crate::units::Wavelength;
+use crate::units::{SPEED_OF_LIGHT_M_PER_S, Wavelength};
 
 use super::titles::DistanceUnit;
 
@@ -264,16 +264,28 @@ pub(super) fn attenuation_bounds(wavelength: Wavelength) -> (f64, f64) {
 /// Units in which a fall per unit of distance may be that of a fibre, three
 /// standard errors allowed.
 pub(super) fn fitting_units(fall: Fall, wavelength: Wavelength) -> Vec<DistanceUnit> {
+    // Round-trip times take the index of silica, which bends no bound noticeably.
+    let metres = |unit: DistanceUnit| {
+        let per_unit = if unit.is_time() {
+            SPEED_OF_LIGHT_M_PER_S / (2.0 * 1.468)
+        } else {
+            1.0
+        };
+        unit.factor() * per_unit
+    };
     [
         DistanceUnit::Metre,
         DistanceUnit::Kilometre,
         DistanceUnit::Foot,
         DistanceUnit::Kilofoot,
+        DistanceUnit::Mile,
+        DistanceUnit::Nanosecond,
+        DistanceUnit::Microsecond,
     ]
     .into_iter()
     .filter(|unit| {
         !outside(
-            fall.times(1000.0 / unit.factor()),
+            fall.times(1000.0 / metres(*unit)),
             attenuation_bounds(wavelength),
             3.0,
         )
@@ -330,9 +342,8 @@ mod tests {
             fitting_units(fall.times(0.3048), nm1550),
             [DistanceUnit::Foot]
         );
-        assert_eq!(
-            fitting_units(fall.times(1000.0), nm1550),
-            [DistanceUnit::Kilometre]
-        );
+        // 0.19 dB for a mile would be a good fibre's 0.118 dB/km.
+        let units = fitting_units(fall.times(1000.0), nm1550);
+        assert_eq!(units, [DistanceUnit::Kilometre, DistanceUnit::Mile]);
     }
 }

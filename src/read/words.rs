@@ -1,12 +1,16 @@
-//! The words that files use for settings and columns: one table, in English.
+//! The words that files use for settings and columns: one table, in English, which
+//! `families` and `languages` add to.
 //!
 //! A key is compared without case, marks and filling words, after its common
 //! abbreviations are spelt out (`Avg. time` is `averaging time`). Words of
-//! another language come with a [`Recipe`](super::Recipe), which maps them to
+//! further languages come with a [`Recipe`](super::Recipe), which maps them to
 //! the names used here.
 
 use std::collections::HashMap;
 use std::sync::LazyLock;
+
+use super::families::put_together;
+use super::languages;
 
 macro_rules! known {
     ($($variant:ident = $name:literal: [$($word:literal),* $(,)?], if it fits: [$($soft:literal),* $(,)?];)*) => {
@@ -40,6 +44,9 @@ macro_rules! known {
                     keys.entry(folded(word)).or_insert(Key { known, sure: false });
                 }
             )*
+            for (known, word) in put_together().chain(languages::settings()) {
+                keys.entry(folded(&word)).or_insert(Key { known, sure: true });
+            }
             keys
         });
     };
@@ -260,7 +267,7 @@ pub(super) fn title_word(word: &str) -> Option<Quantity> {
         "index" | "idx" | "no" | "nr" | "number" | "sample" | "point" | "#" | "n" | "i" => {
             Quantity::Index
         }
-        _ => return None,
+        _ => return languages::column(word),
     })
 }
 

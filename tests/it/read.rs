@@ -11,7 +11,7 @@ use std::fs;
 use std::path::PathBuf;
 
 use bothends::read::{
-    FileContent, ReadError, Recipe, from_bytes, from_bytes_with_recipe, from_path,
+    FileContent, ReadError, ReadTrace, Recipe, from_bytes, from_bytes_with_recipe, from_path,
 };
 use bothends::simulate::{Dialect, SimTrace, encode, recipe, write};
 use bothends::trace::Header;
@@ -136,6 +136,19 @@ fn every_dialect_of_a_header_gives_the_same_settings() {
         "units_in_the_header.csv",
         "settings_after_in_columns.csv",
         "two_texts_on_a_line.csv",
+        "titles_broken_in_quotes.csv",
+        "units_over_the_names.csv",
+        "units_end_the_titles.txt",
+        "mark_in_some_rows.csv",
+        "units_after.csv",
+        "index_after.csv",
+        "key_unit_value_after.csv",
+        "german_words.csv",
+        "german_words_in_ascii.csv",
+        "french_words.csv",
+        "spanish_words.csv",
+        "words_put_together.csv",
+        "directions_over_the_titles.csv",
     ] {
         let trace = content(name)
             .traces
@@ -204,20 +217,66 @@ fn a_decimal_comma_in_the_header_tells_a_comma_among_levels_alone() {
 
 #[test]
 fn a_column_for_each_wavelength_is_a_trace_each() {
-    let content = content("two_wavelengths.csv");
-    let found: Vec<_> = content.traces.iter().map(|t| t.header.wavelength).collect();
+    for name in [
+        "two_wavelengths.csv",
+        "numbered_wavelengths_in_any_order.csv",
+        "numbered_wavelengths_in_columns.csv",
+        "wavelengths_over_the_titles.csv",
+        "wavelengths_under_the_titles.csv",
+        "settings_for_each_column.csv",
+        "distance_for_each_column.csv",
+    ] {
+        let content = content(name);
+        let found: Vec<_> = content.traces.iter().map(|t| t.header.wavelength).collect();
+        let wanted = [1310.0, 1550.0].map(|nm| Some(Wavelength::from_nm(nm)));
+        assert_eq!(found, wanted, "{name}");
+    }
+    let pulses: Vec<_> = content("settings_for_each_column.csv")
+        .traces
+        .iter()
+        .map(|t| t.header.pulse_width)
+        .collect();
     assert_eq!(
-        found,
-        [
-            Some(Wavelength::from_nm(1310.0)),
-            Some(Wavelength::from_nm(1550.0))
-        ]
+        pulses,
+        [100.0, 500.0].map(|ns| Some(PulseWidth::from_ns(ns)))
     );
 }
 
 #[test]
+fn each_column_of_levels_may_have_its_own_distances() {
+    // Truth: every metre at one wavelength, every two metres and ten samples fewer at the other.
+    let row = |i: u16| {
+        let second = if i < 30 {
+            format!("{};{:.2}", 2 * i, 45.0 - 0.6 * f64::from(i))
+        } else {
+            ";".to_owned()
+        };
+        format!("{i};{:.2};{second}", 40.0 - 0.5 * f64::from(i))
+    };
+    let rows = (0..40).map(row).collect::<Vec<_>>().join("\n");
+    let titles = "Distance (m);1310 nm (dB);Distance (m);1550 nm (dB)";
+    let content = from_bytes(format!("{titles}\n{rows}\n").as_bytes()).unwrap();
+    let ends: Vec<_> = content
+        .traces
+        .iter()
+        .map(|t| (t.distances_m.len(), t.levels_db.len(), t.distances_m[29]))
+        .collect();
+    assert_eq!(ends, [(40, 40, 29.0), (30, 30, 58.0)]);
+}
+
+#[test]
 fn a_column_for_each_direction_is_a_trace_from_each_end() {
-    let content = content("both_directions.csv");
+    for name in ["both_directions.csv", "directions_over_the_titles.csv"] {
+        ends_are_both(&content(name));
+    }
+    let content = content("wavelengths_over_directions.csv");
+    let nm = |t: &ReadTrace| t.header.wavelength.map(Wavelength::nm);
+    let found: Vec<_> = content.traces.iter().map(nm).collect();
+    assert_eq!(found, [1310.0, 1310.0, 1550.0, 1550.0].map(Some));
+}
+
+/// Whether two traces are of one fibre from both its ends.
+fn ends_are_both(content: &FileContent) {
     let ends: Vec<_> = content
         .traces
         .iter()
@@ -265,13 +324,14 @@ fn notes_and_tables_beside_the_samples_are_kept_as_notes() {
 
 #[test]
 fn the_fall_of_the_levels_stands_in_for_a_missing_unit() {
-    // Truth: 0.19 dB/km over 8 km at 1550 nm, written in kilometres without a word.
+    // Truth: 0.34 dB/km over 8 km at 1310 nm, written in kilometres without a word. In
+    // miles it would be 0.21 dB/km, less than Rayleigh scattering takes at 1310 nm.
     let row = |i: u16| {
         let steps = f64::from(i);
-        format!("{:.2},{:.4}", 0.01 * steps, -10.0 - 0.0019 * steps)
+        format!("{:.2},{:.4}", 0.01 * steps, -10.0 - 0.0034 * steps)
     };
     let rows = (0..800).map(row).collect::<Vec<_>>().join("\n");
-    let content = from_bytes(format!("# wavelength: 1550 nm\n{rows}\n").as_bytes()).unwrap();
+    let content = from_bytes(format!("# wavelength: 1310 nm\n{rows}\n").as_bytes()).unwrap();
     assert!((content.traces[0].distances_m[799] - 7990.0).abs() < 1e-6);
     assert!(
         content

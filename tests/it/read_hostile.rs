@@ -95,7 +95,7 @@ fn a_million_header_lines_are_refused_with_the_limit() {
     let kind = refusal(&text);
     assert_eq!(
         kind.to_string(),
-        "100001 lines or more before the samples, and at most 100000 are read"
+        "30001 lines or more before the samples, and at most 30000 are read; take out what does not belong to the trace"
     );
     let text = format!(
         "{}distance_m,level_db\n{}",
@@ -104,7 +104,7 @@ fn a_million_header_lines_are_refused_with_the_limit() {
     );
     assert_eq!(
         refusal(&text).to_string(),
-        "10001 header entries, and at most 10000 are read"
+        "10001 header entries, and at most 10000 are read; take out what does not belong to the trace"
     );
 }
 

@@ -1,0 +1,281 @@
+//! The most that a trace can show at every place, in windows of one length: worked out
+//! once for all the gaps between events in which those windows lie whole.
+
+use std::sync::{Arc, Mutex, PoisonError};
+
+use super::eye::Eye;
+use super::sums::Line;
+use super::view::{Span, View, before};
+
+/// Edges whose greatest square is kept.
+pub(super) const BLOCK: usize = 8;
+
+/// Share by which a square is kept too great: more than rounding to 32 bits takes off.
+const ROUNDED: f64 = 1.0 + 1e-6;
+
+/// Squares of one view's statistic at every edge, each at most a rounding too great.
+#[derive(Debug, PartialEq)]
+pub(super) struct Sweep {
+    /// Samples of the line on each side of an event.
+    window: usize,
+    /// Samples between the edge and the line behind it.
+    hidden: usize,
+    /// Samples between the line before and the edge, at most.
+    early: usize,
+    /// The square of every edge; 0 where no line fits.
+    squares: Vec<f32>,
+    /// The greatest of every [`BLOCK`] of them.
+    greatest: Vec<f32>,
+}
+
+/// What a sweep looks for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Swept {
+    /// Steps in windows of so many samples.
+    Steps(usize),
+    /// Reflections by lines and tops of so many samples.
+    Peaks(usize, usize),
+}
+
+/// Sweeps of one eye, kept for whoever asks for the same again.
+#[derive(Debug, Default)]
+pub(super) struct Sweeps(Mutex<Vec<Kept>>);
+
+/// A sweep with what it was made for.
+#[derive(Debug)]
+struct Kept {
+    what: Swept,
+    /// Samples looked through, samples that an event hides, and those before its edge.
+    of: (Span, usize, f64),
+    sweep: Arc<Sweep>,
+}
+
+impl Sweeps {
+    /// The sweep over the samples of a span.
+    pub(super) fn of(eye: &Eye, what: Swept, span: Span) -> Arc<Sweep> {
+        let of = (span, eye.hidden_samples(), eye.response.early);
+        let mut kept = (eye.sweeps.0.lock()).unwrap_or_else(PoisonError::into_inner);
+        if let Some(same) = kept.iter().find(|k| k.what == what && k.of == of) {
+            return Arc::clone(&same.sweep);
+        }
+        let sweep = Arc::new(match what {
+            Swept::Steps(window) => Sweep::steps(eye, window, span),
+            Swept::Peaks(window, top) => Sweep::peaks(eye, window, top, span),
+        });
+        kept.push(Kept {
+            what,
+            of,
+            sweep: Arc::clone(&sweep),
+        });
+        sweep
+    }
+}
+
+impl Sweep {
+    /// Steps of the level: at each edge the most that
+    /// [`View::square_at_most`](super::view::View) can be up to the next edge.
+    pub(super) fn steps(eye: &Eye, window: usize, bound: Span) -> Self {
+        let response = eye.response;
+        let middle = response.middle();
+        Self::of(eye, window, bound, |edge, left, right| {
+            let (x, y) = (edge as f64 + middle, edge as f64 + 1.0 + middle);
+            let loss = |x: f64| left.at(x) - right.at(x);
+            let most = loss(x).powi(2).max(loss(y).powi(2));
+            // Both parabolas are least at the place between x and y next to their centres.
+            let least = |line: &Line| line.variance_at(line.centre.clamp(x, y));
+            most / (least(left) + least(right))
+        })
+    }
+
+    /// Reflections: at each edge the square of the mean over `top` samples behind it above
+    /// the lines beside it, 0 where it lies below.
+    pub(super) fn peaks(eye: &Eye, window: usize, top: usize, bound: Span) -> Self {
+        let sums = eye.sums.running();
+        Self::of(eye, window, bound, |edge, left, right| {
+            let (lo, hi) = (edge + 1, edge + 1 + top);
+            let (a, b) = (&sums[lo], &sums[hi]);
+            let weight = a[0] - b[0];
+            if weight <= 0.0 {
+                return 0.0;
+            }
+            let middle = f64::midpoint(lo as f64, hi as f64) - 0.5;
+            let lines = f64::midpoint(left.at(middle), right.at(middle));
+            let own = 1.0 / weight;
+            let above = (a[1] - b[1]) * own - lines;
+            if above <= 0.0 {
+                return 0.0;
+            }
+            let variance = 0.25 * (left.variance_at(middle) + right.variance_at(middle));
+            above * above / (own + variance)
+        })
+    }
+
+    fn of(
+        eye: &Eye,
+        window: usize,
+        bound: Span,
+        square: impl Fn(usize, &Line, &Line) -> f64,
+    ) -> Self {
+        let hidden = eye.hidden_samples();
+        // The line before ends at a sample that depends on where between two the edge lies.
+        let ahead = eye.response.early.max(0.0);
+        let (least, most) = (ahead.floor() as usize, ahead.ceil() as usize);
+        let mut squares = vec![0.0_f32; bound.hi];
+        let from = (bound.lo + window + most).saturating_sub(1);
+        let to = bound.hi.saturating_sub(hidden + window);
+        if from < to {
+            let lines = eye.sums.lines(window, bound.lo, bound.hi);
+            let line = |lo: usize| &lines[lo - bound.lo];
+            for (edge, slot) in (from..to).zip(&mut squares[from..to]) {
+                let right = line(edge + 1 + hidden);
+                let mut found = square(edge, line(edge + 1 - window - least), right);
+                if most > least {
+                    found = found.max(square(edge, line(edge + 1 - window - most), right));
+                }
+                *slot = (found * ROUNDED) as f32;
+            }
+        }
+        let greatest_of = |block: &[f32]| block.iter().fold(0.0, |m: f32, s| m.max(*s));
+        Self {
+            window,
+            hidden,
+            early: most,
+            greatest: squares.chunks(BLOCK).map(greatest_of).collect(),
+            squares,
+        }
+    }
+
+    /// Whether the windows of all edges from `lo` to `hi` lie whole inside a span.
+    fn is_whole(&self, lo: usize, hi: usize, span: Span) -> bool {
+        lo + 1 >= span.lo + self.window + self.early
+            && hi + 1 + self.hidden + self.window <= span.hi
+    }
+
+    /// The square at an index; none where the span's ends shorten a window.
+    fn at(&self, x: f64, span: Span) -> Option<f64> {
+        let edge = before(x)?;
+        let whole = self.is_whole(edge, edge, span);
+        whole.then(|| f64::from(self.squares.get(edge).copied().unwrap_or(0.0)))
+    }
+
+    /// The greatest between two indices, or more; none where the span's ends shorten a
+    /// window.
+    fn most(&self, (x, y): (f64, f64), span: Span) -> Option<f64> {
+        let (lo, hi) = (before(x.min(y))?, before(x.max(y))?);
+        let most = |b: &[f32]| f64::from(b.iter().fold(0.0, |m: f32, s| m.max(*s)));
+        self.is_whole(lo, hi, span).then(|| {
+            let blocks = self.greatest.get(lo / BLOCK..=hi / BLOCK);
+            blocks.map_or(0.0, most)
+        })
+    }
+}
+
+/// The places of a row `spacing_m` apart, from the first on, at which the sweeps of all
+/// views together leave room for a statistic of `least` and more.
+pub(super) fn worth_a_look(
+    views: &[View<'_>],
+    spans: &[Span],
+    sweeps: &[Arc<Sweep>],
+    (from_m, to_m, spacing_m): (f64, f64, f64),
+    least: f64,
+) -> impl Iterator<Item = f64> {
+    let looks = ((to_m - from_m) / spacing_m).max(0.0) as usize;
+    let place = move |k: usize| from_m + k as f64 * spacing_m;
+    let each = move || views.iter().zip(spans).zip(sweeps);
+    let is_quiet = move |first: usize, last: usize| {
+        let most = each().map(|((view, &span), sweep)| {
+            let ends = (view.index(place(first)), view.index(place(last)));
+            sweep.most(ends, span)
+        });
+        most.sum::<Option<f64>>().is_some_and(|most| most < least)
+    };
+    let is_quiet_at = move |z_m: f64| {
+        let squares = each().map(|((view, &span), sweep)| sweep.at(view.index(z_m), span));
+        squares
+            .sum::<Option<f64>>()
+            .is_some_and(|most| most < least)
+    };
+    (0..=looks)
+        .step_by(BLOCK)
+        .map(move |first| (first, (first + BLOCK - 1).min(looks)))
+        .filter(move |&(first, last)| !is_quiet(first, last))
+        .flat_map(move |(first, last)| (first..=last).map(place))
+        .filter(move |z_m| !is_quiet_at(*z_m))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::trace::{Header, Trace};
+    use crate::units::{GroupIndex, PulseWidth, Wavelength};
+    use ndarray::Array1;
+
+    /// Falling levels with a step, a peak and a wobble that stands in for noise.
+    fn eye(early: f64) -> Eye {
+        let levels = (0..600).map(|i| {
+            let wobble = f64::from((i * 7919) % 1000) * 2e-6;
+            let step = if i > 250 { 0.2 } else { 0.0 };
+            let peak = if (400..408).contains(&i) { 0.1 } else { 0.0 };
+            -10.0 - 4e-4 * f64::from(i) - step + peak + wobble
+        });
+        let header = Header {
+            wavelength: Some(Wavelength::from_nm(1550.0)),
+            pulse_width: Some(PulseWidth::from_ns(100.0)),
+            group_index: Some(GroupIndex::from_ratio(1.468)),
+            ..Header::default()
+        };
+        let distances = Array1::from_iter((0..600).map(|i| f64::from(i) * 2.0));
+        let trace = Trace::new(header, distances, levels.collect()).unwrap();
+        let mut eye = Eye::new(&trace);
+        eye.response.early = early;
+        eye
+    }
+
+    #[test]
+    fn never_less_than_the_statistic_and_hardly_more() {
+        // Second computation: the statistic of the view, place by place. Between two edges it
+        // changes by what a sample moves it, so the bound may be above by a part of that.
+        for early in [0.0, 0.6, 2.0] {
+            let eye = eye(early);
+            let view = View::own(&eye);
+            let span = Span { lo: 20, hi: 560 };
+            let sweep = Sweep::steps(&eye, 32, span);
+            let mut close = 0;
+            for k in 0..2_000 {
+                let x = 80.0 + 0.2 * f64::from(k);
+                let Some(exact) = view.square_at_most(x, span, 32) else {
+                    continue;
+                };
+                let bound = sweep.at(x, span).unwrap();
+                assert!(
+                    bound >= exact,
+                    "{bound} below {exact} at {x}, early {early}"
+                );
+                let ends = (x - 3.0, x + 3.0);
+                assert!(sweep.most(ends, span).unwrap() >= bound);
+                close += usize::from(bound < 1.2 * exact + 1.0);
+            }
+            assert!(close > 1_000, "only {close} of 2,000 bounds are of use");
+        }
+    }
+
+    #[test]
+    fn leaves_out_only_places_that_cannot_matter() {
+        let eye = eye(0.0);
+        let view = View::own(&eye);
+        let span = Span { lo: 20, hi: 560 };
+        let sweeps = [Arc::new(Sweep::steps(&eye, 32, span))];
+        let (from_m, to_m) = (2.0 * 25.0, 2.0 * 550.0);
+        let least = 100.0;
+        let row = (from_m, to_m, 2.0);
+        let kept: Vec<f64> = worth_a_look(&[view], &[span], &sweeps, row, least).collect();
+        for k in 0..=525 {
+            let z_m = from_m + 2.0 * f64::from(k);
+            let square = view.square_at_most(view.index(z_m), span, 32);
+            let matters = square.is_some_and(|s| s >= least);
+            let is_kept = kept.iter().any(|z| (z - z_m).abs() < 1e-9);
+            assert!(is_kept || !matters, "{z_m} is left out");
+        }
+        assert!(kept.len() < 400, "{} of 526 places are kept", kept.len());
+    }
+}
