@@ -9,7 +9,6 @@ use bothends::both_ways::{Settings, combine};
 use bothends::detect::{DetectSettings, Eye, Finder, Span, View};
 use bothends::trace::Trace;
 use bothends::units::Length;
-use ndarray::s;
 
 use crate::made::{chain, fibre, noisy, trace_of, traces};
 
@@ -18,8 +17,8 @@ fn cut(trace: &Trace, to_m: f64) -> Trace {
     let samples = (to_m / trace.spacing_m()) as usize;
     Trace::new(
         trace.header().clone(),
-        trace.distances_m().slice(s![..samples]).to_owned(),
-        trace.levels_db().slice(s![..samples]).to_owned(),
+        trace.distances_m().iter().take(samples).copied().collect(),
+        trace.levels_db().iter().take(samples).copied().collect(),
     )
     .unwrap()
 }
