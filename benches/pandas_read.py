@@ -1,7 +1,7 @@
 """The files of `benches/read.rs`, read by pandas' C engine on one thread.
 
-    BENCH_READ_FILES=/tmp/read cargo bench --locked --bench read
-    python benches/pandas_read.py /tmp/read
+    BENCH_READ_FILES=FOLDER cargo bench --locked --bench read
+    python benches/pandas_read.py FOLDER
 
 Only the table is read, which starts behind three header lines; `read.rs` works the form
 out as well. Prints the median and the shortest of many runs.

@@ -12,7 +12,8 @@ use super::readings::RESOLVED_PULSES;
 /// either may have settled a pulse away from its place.
 const DISTURB: f64 = 6.0;
 
-/// Pulse lengths below which they surely do: two and a half for a line, and the ramp.
+/// Pulse lengths below which two events surely disturb each other: two and a half for a
+/// line, and the ramp.
 const SHORT: f64 = 3.5;
 
 /// Pulse lengths around the events in which both are looked for.

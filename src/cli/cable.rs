@@ -110,7 +110,6 @@ pub(super) fn run(args: &CableArgs) -> Result<Outcome, CommandError> {
         ..CableSettings::default()
     };
     let journal = args.resume.as_deref().map(FileJournal::open).transpose()?;
-    keep_freed_memory();
     let bar = Bar::new();
     let progress: &dyn crate::cable::Progress = match &bar {
         Some(bar) => bar,
@@ -166,21 +165,6 @@ pub(super) fn run(args: &CableArgs) -> Result<Outcome, CommandError> {
     }
     Ok(outcome(&result))
 }
-
-/// Has the C library keep memory that is freed for the next fibre.
-///
-/// glibc gives back what is free beyond twice the largest piece that was ever mapped by itself and
-/// freed, and takes pieces up to that size from what it kept. Without one so large, getting
-/// the same few megabytes anew for every fibre was a fourteenth of the time. The piece is not
-/// written to, and so takes no memory; where another library allocates, nothing happens.
-fn keep_freed_memory() {
-    drop(std::hint::black_box(Vec::<u8>::with_capacity(
-        LARGEST_PIECE,
-    )));
-}
-
-/// Bytes just below the largest size that glibc takes into account.
-const LARGEST_PIECE: usize = 31 << 20;
 
 /// Everything that the result depends on beside the traces.
 fn setup(

@@ -98,7 +98,13 @@ fn table(verified: &Verified, is_compared: bool) -> String {
         }
         return text;
     }
-    let _ = writeln!(text, "result   {} differences", verified.differences.len());
+    let count = verified.differences.len();
+    let noun = if count == 1 {
+        "difference"
+    } else {
+        "differences"
+    };
+    let _ = writeln!(text, "result   {count} {noun}");
     for difference in &verified.differences {
         let _ = writeln!(
             text,

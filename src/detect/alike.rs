@@ -35,8 +35,8 @@ const ALIKE: f64 = 1.6;
 mod tests {
     use super::*;
 
-    fn fit(peak: f64, loss_db: f64) -> Option<Fit> {
-        Some(Fit {
+    fn fit(peak: f64, loss_db: f64) -> Fit {
+        Fit {
             step_only: 0.0,
             peak_gain: 0.0,
             peak,
@@ -45,7 +45,7 @@ mod tests {
             loss_variance: 1e-8,
             place_information: 0.0,
             ramp: (0.0, 0),
-        })
+        }
     }
 
     /// Arithmetic: behind a joint of 0.1 dB with a backscatter step of 0.2 dB, readings 0.3
@@ -53,10 +53,19 @@ mod tests {
     /// stands 10^(0.2/5) = 1.096 times as high over it.
     #[test]
     fn a_reflection_is_as_high_from_either_side_but_for_the_backscatter() {
-        assert!(is_seen_alike(&[fit(0.1, 0.3), fit(0.1096, -0.1)]));
-        assert!(is_seen_alike(&[fit(0.1, 0.3), None]));
+        assert!(is_seen_alike(&[
+            Some(fit(0.1, 0.3)),
+            Some(fit(0.1096, -0.1))
+        ]));
+        assert!(is_seen_alike(&[Some(fit(0.1, 0.3)), None]));
         // Twice as high as from the other side, and a trough: no reflection.
-        assert!(!is_seen_alike(&[fit(0.1, 0.3), fit(0.22, -0.1)]));
-        assert!(!is_seen_alike(&[fit(0.1, 0.3), fit(-0.05, 0.3)]));
+        assert!(!is_seen_alike(&[
+            Some(fit(0.1, 0.3)),
+            Some(fit(0.22, -0.1))
+        ]));
+        assert!(!is_seen_alike(&[
+            Some(fit(0.1, 0.3)),
+            Some(fit(-0.05, 0.3))
+        ]));
     }
 }

@@ -147,6 +147,7 @@ impl Eye {
         Self {
             response,
             settling: response.settling(),
+            sweeps: Arc::default(),
             ..self.clone()
         }
     }

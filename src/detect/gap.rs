@@ -100,6 +100,10 @@ impl Gaps {
 
     /// Index of the gap behind sample `edge`.
     fn at(&mut self, (view, span): (&View<'_>, Span), edge: usize) -> Option<usize> {
+        // No line can be drawn there, and the row must not grow to it.
+        if !(span.lo..span.hi).contains(&edge) {
+            return None;
+        }
         if self.row.is_empty() {
             self.first = edge;
         }

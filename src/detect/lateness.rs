@@ -2,7 +2,7 @@
 //!
 //! A step's ramp is the integral of a reflection's peak, whatever the shape of pulse and
 //! receiver. The model of [`Response`](super::response::Response) has a sharp pulse and
-//! one time constant; a pulse that rises slowly moves the ramp against the leading edge
+//! at most two time constants; what these leave of a slow rise moves the ramp against the leading edge
 //! that the model puts to the peak, and with it every step against every reflection. So
 //! the ramp that the samples of a peak add up to is held against the model's.
 

@@ -22,7 +22,7 @@ const SHORT: usize = 32;
 /// The part of the trace with light in it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Lit {
-    /// First sample beyond the last block that is surely lit; equals the number
+    /// First sample beyond the last block, or shorter stretch behind it, that is surely lit; equals the number
     /// of samples when the trace never gets dark.
     pub end: usize,
     /// Root mean square of the dark part in linear power, where there is one.

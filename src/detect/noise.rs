@@ -95,12 +95,13 @@ pub(super) fn estimate(
     pulse_samples: f64,
 ) -> Noise {
     let n_w = pulse_samples.max(1.0);
-    let lags = lags(n_w);
     // At least six pulse lengths, so that detrending leaves the correlation of
     // fading; about fifty blocks, so that most lie between events.
     let size = (lit_end / 48)
         .clamp(64, 256)
         .max(((6.0 * n_w) as usize).min(512));
+    // No lag is longer than a block.
+    let lags = lags(n_w.min(size as f64));
     let mut blocks = blocks(power, lit_end, size, &lags);
     let dark_variance = dark_rms.map(|rms| rms * rms);
     let mut noise = Noise {

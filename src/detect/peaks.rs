@@ -65,8 +65,9 @@ fn top(shape: &Shape, x: f64, span: Span) -> Option<(usize, usize)> {
 fn excess(view: &View<'_>, x: f64, span: Span, shape: &Shape) -> Option<(f64, f64)> {
     let eye = view.eye;
     let (lo, hi) = top(shape, x, span)?;
-    let (mean, variance) = eye.sums.mean(lo, hi)?;
+    // None outside the span, where there may be no samples to take a mean of.
     let (left, right) = view.lines(x, span, shape.window)?;
+    let (mean, variance) = eye.sums.mean(lo, hi)?;
     let middle = f64::midpoint(lo as f64, hi as f64) - 0.5;
     let lines = f64::midpoint(left.at(middle), right.at(middle));
     let line_variance = 0.25 * (left.variance_at(middle) + right.variance_at(middle));

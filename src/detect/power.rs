@@ -1,5 +1,7 @@
 //! Levels turned into linear power, with the samples that carry no light named.
 
+use std::cell::LazyCell;
+
 use crate::trace::Trace;
 
 /// Fewest equal samples that make a flat top or a floor: two equal neighbours
@@ -101,12 +103,15 @@ const COMES_UP: f64 = 3.5;
 /// Marks runs of equal samples at the highest level, but for those that a rounded peak
 /// comes up to by small steps: its top is flat within the rounding.
 fn mark_flat_tops(levels: &[f64], highest: f64, state: &mut [SampleState]) {
-    let comes_up = |start: usize| {
+    // Worked out once, and only where a top is flat.
+    let step = LazyCell::new(|| {
         let rises = levels.windows(2).map(|w| (w[1] - w[0]).abs());
         // Arithmetic leaves differences of rounded levels some 1e-14 apart.
-        let step = rises.filter(|d| *d > 1e-9).fold(f64::INFINITY, f64::min);
+        rises.filter(|d| *d > 1e-9).fold(f64::INFINITY, f64::min)
+    });
+    let comes_up = |start: usize| {
         let before = start.checked_sub(1).map(|i| levels[i]);
-        before.is_some_and(|b| highest - b <= COMES_UP * step)
+        before.is_some_and(|b| highest - b <= COMES_UP * *step)
     };
     let mut start = 0;
     while start < levels.len() {

@@ -314,7 +314,8 @@ mod tests {
 
     #[test]
     fn finds_the_time_constant_of_a_made_peak() {
-        // Truth: the shape written above with r = 1.5; grid step 4.8·0.6… = 0.25.
+        // Truth: one pole of 1.5 samples. The grid's first step is 6/16 = 0.375 and its last a
+        // sixteenth of that, 0.023; where a second pole is let in, it takes up to 0.1 of it.
         let truth = Response {
             pulse: 10.0,
             pole: 1.5,

@@ -1,7 +1,7 @@
 //! How pulse and receiver answer a reflection and a step.
 //!
 //! A reflection answers with the pulse itself, a step with the pulse's integral;
-//! a receiver of one pole smooths both. With u samples behind the leading edge,
+//! the receiver smooths both. For one pole, with u samples behind the leading edge,
 //! n the pulse length and r the time constant, all in samples:
 //! peak b(u) = 1 − e^(−u/r) up to n, then (1 − e^(−n/r))·e^(−(u−n)/r);
 //! ramp q(u) = 1/n·∫b. Two poles r and s in a row, or a pulse that rises at s, answer with

@@ -1,4 +1,4 @@
-//! The receiver's time constant from the steps of a trace that shows no reflection.
+//! The receiver's time constants from the steps of a trace that shows no reflection.
 
 use super::eye::Eye;
 use super::find::Finder;
@@ -22,7 +22,7 @@ const TRIED: [f64; 8] = [0.02, 0.04, 0.07, 0.1, 0.15, 0.2, 0.27, 0.35];
 const SECOND: [f64; 2] = [0.0, 0.6];
 
 /// Difference of χ² from which one receiver is believed before another: one or two
-/// numbers more, and 25 comes by chance once in 100,000 traces.
+/// numbers more, and 25 comes by chance once in 100,000 comparisons.
 const BELIEVED: f64 = 25.0;
 
 impl Eye {
@@ -32,7 +32,7 @@ impl Eye {
         let mut clearest: Vec<(f64, usize)> = (marks.iter().enumerate())
             .filter(|(_, m)| !m.strong && !m.reflective[0])
             .filter_map(|(i, m)| Some((m.significance[0]?.abs(), i)))
-            .filter(|(square, _)| *square > SHOWS)
+            .filter(|(errors, _)| *errors > SHOWS)
             .collect();
         clearest.sort_by(|a, b| b.0.total_cmp(&a.0));
         clearest.truncate(ASKED);
@@ -71,7 +71,8 @@ impl Eye {
             })
             .collect();
         let (least, samples, _) = tried.iter().min_by(|a, b| a.0.total_cmp(&b.0))?;
-        // The fastest that does nearly as well: a slower one moves all places, and a shape
+        // The first in the order of the slower constant that does nearly as well: a slower one
+        // moves all places, and a shape
         // that is not quite the receiver's must not choose it.
         let enough = least + BELIEVED * (least / (*samples).max(1) as f64).max(1.0);
         if at_once <= enough {

@@ -13,7 +13,7 @@ pub(super) const BLOCK: usize = 8;
 /// Share by which a square is kept too great: more than rounding to 32 bits takes off.
 const ROUNDED: f64 = 1.0 + 1e-6;
 
-/// Squares of one view's statistic at every edge, each at most a rounding too great.
+/// At every edge, the most that one view's squared statistic can be up to the next one.
 #[derive(Debug, PartialEq)]
 pub(super) struct Sweep {
     /// Samples of the line on each side of an event.

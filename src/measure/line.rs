@@ -47,6 +47,9 @@ pub struct SideLine {
 /// as the stretch is bent beyond its noise; a stretch shorter than
 /// 2.5 pulse lengths borrows its slope.
 ///
+/// What the line leaves beyond four standard errors of its noise widens its errors by
+/// √(χ²/(n − 2)).
+///
 /// None with fewer than six samples.
 pub fn side_line(eye: &Eye, span: Span, side: Side, known: Option<KnownSlope>) -> Option<SideLine> {
     let mut span = span;

@@ -1,9 +1,9 @@
 //! What a pack holds, as every writer takes it.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::both_ways::{Link, Profiles};
-use crate::cable::CableResult;
+use crate::cable::{CableResult, Fibre};
 use crate::report::Provenance;
 use crate::units::{Loss, Measured, Wavelength};
 use crate::verdict::{Judgement, Limits};
@@ -82,6 +82,20 @@ pub struct Instrument {
     pub calibrated_until: Option<String>,
 }
 
+/// A link that the cable should have: one of the pack, or one that no pair of traces gave.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Due<'a> {
+    /// It was measured from both ends.
+    Measured(&'a PackLink),
+    /// It was not.
+    Missing {
+        /// Its fibre.
+        fibre: &'a Fibre,
+        /// Its wavelength.
+        wavelength: Wavelength,
+    },
+}
+
 impl PackLink {
     /// Every value of it that was held against a limit; none without limits.
     pub fn judgements(&self) -> &[Judgement] {
@@ -92,7 +106,45 @@ impl PackLink {
     }
 }
 
-impl Content<'_> {
+impl<'a> Content<'a> {
+    /// Every link that there should be, by fibre and then by wavelength: of a cable, each
+    /// of its fibres at each of its wavelengths.
+    pub(super) fn due(&self) -> Vec<Due<'a>> {
+        let Some(cable) = self
+            .cable
+            .filter(|cable| cable.links.len() == self.links.len())
+        else {
+            return self.links.iter().map(Due::Measured).collect();
+        };
+        let measured: BTreeMap<(usize, usize), &PackLink> = cable
+            .links
+            .iter()
+            .zip(self.links)
+            .map(|(link, entry)| ((link.fibre, link.wavelength), entry))
+            .collect();
+        let mut due = Vec::new();
+        for (index, fibre) in cable.fibres.iter().enumerate() {
+            for (light, &wavelength) in cable.wavelengths.iter().enumerate() {
+                due.push(match measured.get(&(index, light)) {
+                    Some(entry) => Due::Measured(entry),
+                    None => Due::Missing { fibre, wavelength },
+                });
+            }
+        }
+        due
+    }
+
+    /// Fibre and wavelength of every link that was not measured from both ends.
+    pub(super) fn missing(&self) -> Vec<(&'a Fibre, Wavelength)> {
+        self.due()
+            .into_iter()
+            .filter_map(|due| match due {
+                Due::Measured(_) => None,
+                Due::Missing { fibre, wavelength } => Some((fibre, wavelength)),
+            })
+            .collect()
+    }
+
     /// The means of the cable's closures that were held against a limit, each with its
     /// wavelength.
     pub fn closure_means(&self) -> impl Iterator<Item = (Wavelength, &Judgement)> {

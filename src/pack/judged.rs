@@ -22,7 +22,7 @@ pub(super) struct Asked {
 
 /// Every limit that is asked for.
 pub(super) fn asked(limits: &Limits, wording: &Wording) -> Vec<Asked> {
-    let db = |value: f64| format!("{} dB", signed(value, 3));
+    let db = |value: f64| format!("{} dB", as_asked(value));
     let mut all = Vec::new();
     let mut put = |what, band: Option<Band>, limit, text, source: &str| {
         all.push(Asked {
@@ -66,9 +66,9 @@ pub(super) fn asked(limits: &Limits, wording: &Wording) -> Vec<Asked> {
     }
     for limit in &limits.section_attenuation {
         let least = limit.least_length.map(Length::m);
-        let least = least.map_or_else(String::new, |m| format!(" (≥ {} m)", signed(m, 1)));
+        let least = least.map_or_else(String::new, |m| format!(" (≥ {} m)", as_asked(m)));
         let most = limit.max.db_per_km();
-        let text = format!("≤ {} dB/km{least}", signed(most, 3));
+        let text = format!("≤ {} dB/km{least}", as_asked(most));
         put(
             What::SectionAttenuation,
             Some(limit.band),
@@ -108,6 +108,13 @@ pub(super) fn asked(limits: &Limits, wording: &Wording) -> Vec<Asked> {
         );
     }
     all
+}
+
+/// A number with the decimals that it has, three at most.
+fn as_asked(value: f64) -> String {
+    let text = signed(value, 3);
+    let short = text.trim_end_matches('0').trim_end_matches('.');
+    short.to_owned()
 }
 
 /// `1260 … 1360 nm`; an open end is left out, and nothing stands for both.

@@ -1,13 +1,13 @@
 //! Kinds, quantities, places and findings in the wording of the pack.
 
 use super::wording::{Text, Wording};
-use crate::both_ways::{Event, EventKind, KindFrom, Link, SeenFrom};
+use crate::both_ways::{Event, EventKind, KindFrom, Link, SeenFrom, Verdict};
 use crate::cable::{CableResult, Evidence, Finding, FindingKind};
 use crate::report::event_words::{is_out_of_sight, named_place};
 use crate::report::number::{signed, with_error};
 use crate::report::plain_text;
 use crate::units::{Loss, Position};
-use crate::verdict::{Place, What};
+use crate::verdict::{Judgement, Place, What};
 
 /// Decimals of a number of a finding's evidence.
 const EVIDENCE_DECIMALS: usize = 3;
@@ -115,6 +115,40 @@ pub(super) fn place(place: &Place, wording: &Wording) -> String {
         Place::LinkFrom(end) => format!("{}, {}", wording.of(Text::TheLink), from(*end)),
         Place::Closure(name) => plain_text(name),
     }
+}
+
+/// Why a value came out so: the program's own reason, or the sentence of the project file
+/// for that verdict with its numbers in it.
+pub(super) fn reason(judgement: &Judgement, wording: &Wording) -> String {
+    let text = match judgement.verdict {
+        Verdict::Pass => Text::SayPass,
+        Verdict::Fail => Text::SayFail,
+        Verdict::Undecided => Text::SayUndecided,
+        Verdict::NotJudged => Text::SayNotJudged,
+    };
+    let decimals = match judgement.what {
+        What::Reflectance | What::ReturnLoss => 1,
+        What::SplicesOver | What::Continuity => 0,
+        What::SectionAttenuation => 4,
+        _ => 3,
+    };
+    let number =
+        |value: Option<f64>| value.map_or_else(|| "—".to_owned(), |value| signed(value, decimals));
+    let value = match (judgement.value, judgement.std_error) {
+        (Some(value), Some(error)) => with_error(value, Some(error), decimals),
+        (value, _) => number(value),
+    };
+    let limit = number(judgement.limit);
+    let margin = number(judgement.margin);
+    let values = [
+        ("message", &*judgement.reason),
+        ("quantity", quantity(judgement.what, wording)),
+        ("value", &*value),
+        ("limit", &*limit),
+        ("margin", &*margin),
+        ("unit", judgement.what.unit()),
+    ];
+    plain_text(&wording.filled(text, &values))
 }
 
 /// The kind of a finding.
@@ -252,5 +286,37 @@ mod tests {
             "Ereignis 4 (closure 7), von B gesehen"
         );
         assert_eq!(quantity(What::Reflectance, &wording), "Reflexion");
+    }
+
+    /// The numbers are those of the judgement, invented, with the decimals of a loss.
+    #[test]
+    fn a_reason_speaks_in_the_words_of_the_project() {
+        let mut wording = Wording::default();
+        let mut judgement = Judgement {
+            what: What::SpliceLoss,
+            place: Place::Link,
+            value: Some(0.24),
+            std_error: None,
+            limit: Some(0.15),
+            conformance: Some(0.0),
+            verdict: Verdict::Fail,
+            reason: "0.090 dB above the limit".to_owned(),
+            margin: Some(-0.09),
+            source: "contract".to_owned(),
+        };
+        assert_eq!(reason(&judgement, &wording), "0.090 dB above the limit");
+        wording.replace(Text::QuantitySpliceLoss, "Spleißdämpfung".to_owned());
+        wording.replace(
+            Text::SayFail,
+            "{quantity} {value} {unit}, Grenze {limit}, Abstand {margin}".to_owned(),
+        );
+        assert_eq!(
+            reason(&judgement, &wording),
+            "Spleißdämpfung 0.240 dB, Grenze 0.150, Abstand \u{2212}0.090"
+        );
+        judgement.verdict = Verdict::NotJudged;
+        judgement.value = None;
+        wording.replace(Text::SayNotJudged, "{value}".to_owned());
+        assert_eq!(reason(&judgement, &wording), "—");
     }
 }

@@ -103,6 +103,7 @@ texts! {
     CautionCalculation = "caution_calculation": "What is printed here is a calculation, not an acceptance. The judgement stays with whoever signs.",
     SettingsAndLimits = "settings_and_limits": "Settings, limits and cautions",
     LinksMeasured = "links_measured": "links measured from both ends",
+    LinksMissing = "links_missing": "links not measured from both ends",
     PageNumber = "page_number": "page {page} of {pages}",
     Note = "note": "Note",
     NotStated = "not_stated": "not stated",
@@ -283,6 +284,10 @@ texts! {
     SayLooksBadOneWay = "say_looks_bad_one_way": "{message}",
     SaySplicingMachine = "say_splicing_machine": "{message}",
     SayPoorSettings = "say_poor_settings": "{message}",
+    SayPass = "say_pass": "{message}",
+    SayFail = "say_fail": "{message}",
+    SayUndecided = "say_undecided": "{message}",
+    SayNotJudged = "say_not_judged": "{message}",
 }
 
 /// The fixed texts in one language.

@@ -79,7 +79,9 @@ pub(super) fn quoted_together<'t>(text: &'t str, lines: &[Line<'t>]) -> Vec<Line
             ended: last.ended,
             ..*line
         };
-        let goes_on = line.text.len() <= LONGEST_TOGETHER && is_open(line.text);
+        // A comment ends with its line.
+        let is_comment = line.text.trim_start().starts_with(['#', '%', '!']);
+        let goes_on = !is_comment && line.text.len() <= LONGEST_TOGETHER && is_open(line.text);
         let more = after.iter().take(MOST_TOGETHER).filter(|_| goes_on);
         let closed = more
             .map(whole)
@@ -140,6 +142,7 @@ mod tests {
         assert_eq!(together(titles), owned(&wanted));
         for text in [
             "Duct: 4\"\nSleeve: 2\"",
+            "# to: 0,\"0\n# measured: 5\"|a",
             "\"never\nclosed",
             "\"a\",\"b\"\n\"c \"\"d\"\"\"\ne",
         ] {

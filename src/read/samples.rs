@@ -511,7 +511,8 @@ mod tests {
         assert_eq!(misfit.distance, Some(1.0));
         assert_eq!(
             misfit.error.to_string(),
-            "line 4, column 5: \"x\" is not a number; wanted a level"
+            "line 4, column 5: \"x\" is not a number; wanted a level; write `nan` where \
+             there is no level, or export the trace again"
         );
     }
 
@@ -529,7 +530,8 @@ mod tests {
         assert_eq!(samples.len(), 2);
         assert_eq!(
             samples.stopped.unwrap().error.to_string(),
-            "line 3, column 1: distance \"0.25\" does not exceed the one before it, 0.5"
+            "line 3, column 1: distance \"0.25\" does not exceed the one before it, 0.5; \
+             sort the rows by distance, or export the trace again"
         );
     }
 

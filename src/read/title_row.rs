@@ -504,7 +504,7 @@ mod tests {
                 "z Level 1310 Level 1550",
                 Some(&["z", "Level 1310", "Level 1550"][..]),
             ),
-            ("Place Level Loss Level Loss", None),
+            ("Place Level Loss", None),
         ] {
             let found = alike(line, 3, &Vocabulary::default());
             assert_eq!(found, wanted.map(owned), "{line}");

@@ -1,5 +1,5 @@
 //! The words that files use for settings and columns: one table, in English, which
-//! [`families`](super::families) and [`languages`](super::languages) add to.
+//! `families` and `languages` add to.
 //!
 //! A key is compared without case, marks and filling words, after its common
 //! abbreviations are spelt out (`Avg. time` is `averaging time`). Words of

@@ -10,6 +10,7 @@ mod compare;
 mod layering;
 mod links;
 mod made;
+mod odd_traces;
 mod one_direction;
 mod outside_detection;
 mod outside_geometry;

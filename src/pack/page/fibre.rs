@@ -236,6 +236,18 @@ fn head(content: &Content<'_>, links: &[(&PackLink, Levels<'_>)], title: &str) -
             number_cell(link.orl_b.map(ReturnLoss::db), 1),
         );
     }
+    for (fibre, wavelength) in content.missing() {
+        if first.link.fibre.as_ref() == Some(&fibre.name) {
+            let dash = missing_cell(wording.of(Text::NotMeasured));
+            let _ = write!(
+                head,
+                "<tr><td class=\"n\">{}</td><td class=\"none\">{}</td>{}</tr>",
+                wavelength.nm(),
+                html(wording.of(Text::NotMeasured)),
+                dash.repeat(5)
+            );
+        }
+    }
     head.push_str("</table></div>");
     head
 }
@@ -503,7 +515,7 @@ fn judgements(entry: &PackLink, wording: &Wording) -> String {
                 || "—".to_owned(),
                 |limit| format!("{} {}", signed(limit, 3), one.what.unit())
             )),
-            html(&one.reason),
+            html(&named::reason(one, wording)),
         );
     }
     text + "</table></div>"

@@ -6,14 +6,14 @@ use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 
 use crate::both_ways::Verdict;
-use crate::cable::CableResult;
-use crate::pack::content::Content;
+use crate::cable::{CableResult, Fibre};
+use crate::pack::content::{Content, Due};
 use crate::pack::judged::asked;
 use crate::pack::named;
 use crate::pack::project::Party;
 use crate::pack::wording::{Text, Wording};
 use crate::report::number::signed;
-use crate::units::{Attenuation, Length, Loss};
+use crate::units::{Attenuation, Length, Loss, Wavelength};
 
 use super::escape::{html, url};
 use super::fibre::foot;
@@ -188,6 +188,11 @@ fn exceptions(content: &Content<'_>) -> String {
             )
         })
     })
+    .chain(
+        Some(content.missing().len())
+            .filter(|&n| n > 0)
+            .map(|n| format!("{}: {n}", html(wording.of(Text::LinksMissing)))),
+    )
     .collect();
     text.push_str(&parts.join(" · "));
     text + "</p>"
@@ -207,7 +212,7 @@ fn closures(content: &Content<'_>) -> String {
                 html(named::quantity(one.what, wording)),
                 verdict_class(one.verdict),
                 html(wording.verdict(one.verdict)),
-                html(&one.reason)
+                html(&named::reason(one, wording))
             );
         }
     }
@@ -275,7 +280,14 @@ fn fibres(content: &Content<'_>) -> String {
         html(wording.of(Text::OnlyOpen)),
         heads(&columns)
     );
-    for entry in content.links {
+    for due in content.due() {
+        let entry = match due {
+            Due::Measured(entry) => entry,
+            Due::Missing { fibre, wavelength } => {
+                text.push_str(&missing_row(fibre, wavelength, wording));
+                continue;
+            }
+        };
         let link = &entry.link;
         let name = link.fibre.as_deref().unwrap_or(&entry.page);
         let _ = write!(
@@ -299,6 +311,19 @@ fn fibres(content: &Content<'_>) -> String {
         );
     }
     text + "</table></div>"
+}
+
+/// A row of the list of fibres for a link that was not measured from both ends.
+fn missing_row(fibre: &Fibre, wavelength: Wavelength, wording: &Wording) -> String {
+    let dash = missing_cell(wording.of(Text::NotMeasured));
+    format!(
+        "<tr data-find=\"{}\" data-fine=\"no\"><td class=\"t\">{}</td><td class=\"n\">{}</td>\
+         <td class=\"none\">{}</td>{dash}{dash}{dash}<td></td></tr>",
+        html(&fibre.name.to_lowercase()),
+        html(&fibre.name),
+        wavelength.nm(),
+        html(wording.of(Text::NotMeasured)),
+    )
 }
 
 fn matrix(cable: &CableResult, content: &Content<'_>, wording: &Wording) -> String {

@@ -131,7 +131,7 @@ fn column(flow: &mut Flow, lines: Vec<Line>, style: Style, x: f32) {
     }
 }
 
-/// How many links passed, and how many did not.
+/// How many links passed, how many did not, and how many there should be besides.
 fn counts(flow: &mut Flow, content: &Content<'_>) {
     let wording = content.wording;
     let count = |verdict: Verdict| {
@@ -147,7 +147,12 @@ fn counts(flow: &mut Flow, content: &Content<'_>) {
         Verdict::Undecided,
         Verdict::NotJudged,
     ];
-    let columns = verdicts.len() as f32 + 1.0;
+    let missing = content.missing().len();
+    let missing = (missing > 0).then(|| {
+        let name = wording.of(Text::LinksMissing).to_owned();
+        (missing, name, ACCENT)
+    });
+    let columns = verdicts.len() as f32 + if missing.is_some() { 2.0 } else { 1.0 };
     let width = flow.room() / columns;
     let (left, top) = (flow.left(), flow.y());
     let all = (
@@ -167,7 +172,7 @@ fn counts(flow: &mut Flow, content: &Content<'_>) {
         (number, wording.verdict(verdict).to_owned(), ink)
     });
     let mut tallest = 0.0_f32;
-    for (index, (number, name, ink)) in [all].into_iter().chain(judged).enumerate() {
+    for (index, (number, name, ink)) in [all].into_iter().chain(judged).chain(missing).enumerate() {
         let x = left + width * index as f32;
         let line = flow.typesetter.line(&number.to_string(), COUNT.inked(ink));
         flow.put_line(line, x, top + 6.0 + COUNT.baseline(), 0.0);

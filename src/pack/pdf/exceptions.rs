@@ -5,14 +5,14 @@ use super::page::Anchor;
 use super::summary::verdict;
 use super::table::{Align, Cell, Column, Table};
 use super::words::{self, FibrePage, MISSING};
-use crate::both_ways::Verdict;
+use crate::both_ways::{Link, Verdict};
 use crate::cable::CableResult;
 use crate::pack::named;
 use crate::pack::wording::Text;
 use crate::pack::{Content, PackLink};
 use crate::report::number::{signed, with_error};
 use crate::report::plain_text;
-use crate::units::Loss;
+use crate::units::{Loss, Wavelength};
 use crate::verdict::{Judgement, Place, What};
 
 /// Most fibres that a finding names one by one.
@@ -36,13 +36,14 @@ pub(super) fn lay(flow: &mut Flow, content: &Content<'_>, fibres: &[FibrePage]) 
     if !is_judged {
         flow.text(wording.of(Text::NoLimits), BODY);
         flow.advance(6.0);
-    } else if rows.is_empty() {
+    } else if rows.is_empty() && content.missing().is_empty() {
         flow.text(wording.of(Text::NoExceptions), BODY);
         flow.advance(6.0);
-    } else {
+    } else if !rows.is_empty() {
         flow.section(wording.of(Text::LinksNotPassed), 40.0);
         not_passed(content, rows).lay(flow);
     }
+    missing(flow, content);
     if let Some(cable) = content.cable {
         findings(flow, content, cable);
         skipped(flow, content, cable);
@@ -56,7 +57,7 @@ fn closures(content: &Content<'_>, wanted: Verdict) -> Vec<Vec<Cell>> {
         .filter(|(_, one)| one.verdict == wanted)
         .map(|(light, one)| {
             let mut row = vec![Cell::new(""), Cell::new(words::wavelength(light))];
-            row.extend(of_judgement(content, one));
+            row.extend(of_judgement(content, None, one));
             row
         })
         .collect()
@@ -113,7 +114,7 @@ fn of_link(content: &Content<'_>, entry: &PackLink, name: &str, place: usize) ->
     }
     if link.verdict == Verdict::NotJudged {
         let mut row = head(true).to_vec();
-        row.extend(not_judged(content, &judgements));
+        row.extend(not_judged(content, link, &judgements));
         return vec![row];
     }
     let rest = judgements.len().saturating_sub(MOST_OF_A_LINK);
@@ -123,7 +124,7 @@ fn of_link(content: &Content<'_>, entry: &PackLink, name: &str, place: usize) ->
         .enumerate()
         .map(|(number, judgement)| {
             let mut row = head(number == 0).to_vec();
-            row.extend(of_judgement(content, judgement));
+            row.extend(of_judgement(content, Some(link), judgement));
             row
         })
         .collect();
@@ -137,17 +138,17 @@ fn of_link(content: &Content<'_>, entry: &PackLink, name: &str, place: usize) ->
 }
 
 /// What was not measured of a link in one row: in a whole cable it is the same of many.
-fn not_judged(content: &Content<'_>, judgements: &[&Judgement]) -> [Cell; 5] {
+fn not_judged(content: &Content<'_>, link: &Link, judgements: &[&Judgement]) -> [Cell; 5] {
     let mut quantities: Vec<(&str, Vec<String>)> = Vec::new();
     let mut reasons: Vec<String> = Vec::new();
     for judgement in judgements {
         let quantity = named::quantity(judgement.what, content.wording);
-        let at = at(judgement);
+        let at = at(judgement, Some(link));
         match quantities.iter_mut().find(|(known, _)| *known == quantity) {
             Some((_, places)) => places.push(at),
             None => quantities.push((quantity, vec![at])),
         }
-        let reason = plain_text(&judgement.reason);
+        let reason = named::reason(judgement, content.wording);
         if !reasons.contains(&reason) {
             reasons.push(reason);
         }
@@ -179,8 +180,8 @@ fn with_place(quantity: &str, at: &str) -> String {
     }
 }
 
-/// Where a judged value belongs, short.
-fn at(judgement: &Judgement) -> String {
+/// Where a judged value belongs, short; an event that is at no joint has its metres.
+fn at(judgement: &Judgement, link: Option<&Link>) -> String {
     match &judgement.place {
         Place::Event {
             number,
@@ -188,8 +189,11 @@ fn at(judgement: &Judgement) -> String {
             seen_from,
         } => {
             let mut text = number.to_string();
+            let event = || link?.events.iter().find(|event| event.number == *number);
             if let Some(joint) = joint {
                 text = format!("{text}, {}", plain_text(joint));
+            } else if let Some(event) = event() {
+                text = format!("{text}, {} m", words::place(event));
             }
             if let Some(end) = seen_from {
                 text = format!("{text}, {end}");
@@ -205,7 +209,7 @@ fn at(judgement: &Judgement) -> String {
     }
 }
 
-fn of_judgement(content: &Content<'_>, judgement: &Judgement) -> [Cell; 5] {
+fn of_judgement(content: &Content<'_>, link: Option<&Link>, judgement: &Judgement) -> [Cell; 5] {
     let unit = judgement.what.unit();
     let quantity = named::quantity(judgement.what, content.wording);
     let what = if unit.is_empty() {
@@ -236,10 +240,10 @@ fn of_judgement(content: &Content<'_>, judgement: &Judgement) -> [Cell; 5] {
         .map_or_else(|| MISSING.to_owned(), |limit| signed(limit, decimals));
     [
         verdict(content, judgement.verdict),
-        Cell::new(with_place(&what, &at(judgement))),
+        Cell::new(with_place(&what, &at(judgement, link))),
         Cell::new(value),
         Cell::new(limit),
-        Cell::soft(plain_text(&judgement.reason)),
+        Cell::soft(named::reason(judgement, content.wording)),
     ]
 }
 
@@ -262,6 +266,47 @@ fn not_passed(content: &Content<'_>, rows: Vec<Vec<Cell>>) -> Table {
         rows,
         size: 7.4,
     }
+}
+
+/// The fibres without a link, one row a wavelength.
+fn missing(flow: &mut Flow, content: &Content<'_>) {
+    let mut fibres: Vec<(Wavelength, Vec<String>)> = Vec::new();
+    for (fibre, wavelength) in content.missing() {
+        let name = plain_text(&fibre.name);
+        match fibres.iter_mut().find(|(light, _)| *light == wavelength) {
+            Some((_, names)) => names.push(name),
+            None => fibres.push((wavelength, vec![name])),
+        }
+    }
+    if fibres.is_empty() {
+        return;
+    }
+    let wording = content.wording;
+    flow.section(wording.of(Text::LinksMissing), 40.0);
+    fibres.sort_by(|(one, _), (other, _)| one.nm().total_cmp(&other.nm()));
+    let rows = fibres
+        .into_iter()
+        .map(|(wavelength, names)| {
+            vec![
+                Cell::new(words::wavelength(wavelength)),
+                Cell::new(names.len().to_string()),
+                Cell::new(names.join(", ")),
+            ]
+        })
+        .collect();
+    let table = Table {
+        columns: vec![
+            Column::new(wording.of(Text::Wavelength), Align::Left),
+            Column::new(wording.of(Text::Links), Align::Right),
+            Column {
+                least: 300.0,
+                ..Column::new(wording.of(Text::Fibres), Align::Left)
+            },
+        ],
+        rows,
+        size: 7.4,
+    };
+    table.lay(flow);
 }
 
 fn findings(flow: &mut Flow, content: &Content<'_>, cable: &CableResult) {

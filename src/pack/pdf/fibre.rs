@@ -74,6 +74,12 @@ fn page(flow: &mut Flow, content: &Content<'_>, fibre: &FibrePage, title: &str, 
             link(flow, content, entry, index, height_px);
         }
     }
+    for &wavelength in &fibre.missing {
+        let wavelength = words::wavelength(wavelength);
+        let text = format!("{wavelength} · {}", content.wording.of(Text::NotMeasured));
+        flow.gap(8.0);
+        flow.text(&text, BODY.bold());
+    }
 }
 
 /// The fibre's name, with its verdict where it did not pass.

@@ -37,6 +37,10 @@ fn overview(flow: &mut Flow, content: &Content<'_>) {
         Column::new(wording.of(Text::Links), Align::Right),
     ];
     columns.extend(verdicts.map(|verdict| Column::new(wording.verdict(verdict), Align::Right)));
+    let missing = content.missing();
+    if !missing.is_empty() {
+        columns.push(Column::new(wording.of(Text::NotMeasured), Align::Right));
+    }
     columns.push(Column::new(
         format!("{}, dB", wording.of(Text::SplicesMean)),
         Align::Decimal,
@@ -53,10 +57,19 @@ fn overview(flow: &mut Flow, content: &Content<'_>) {
     if whole.is_some() {
         columns.push(Column::new(wording.of(Text::WholeVerdict), Align::Left));
     }
-    let rows = words::wavelengths(content)
+    let lights = match content.cable {
+        Some(cable) => cable.wavelengths.clone(),
+        None => words::wavelengths(content),
+    };
+    let rows = lights
         .into_iter()
         .map(|wavelength| {
             let mut cells = row(content, wavelength, verdicts);
+            if !missing.is_empty() {
+                let count = missing.iter().filter(|(_, light)| *light == wavelength);
+                let count = Cell::new(count.count().to_string());
+                cells.insert(verdicts.len() + 2, count);
+            }
             cells.extend(whole.map(|cable| {
                 let light = cable.wavelengths.iter().position(|&one| one == wavelength);
                 verdict(

@@ -28,7 +28,9 @@ pub(super) struct FibrePage {
     pub(super) links: Vec<usize>,
     /// Tube and colour, where a plan tells.
     pub(super) tube: Option<String>,
-    /// The worst verdict of its links.
+    /// Wavelengths of the cable at which it was not measured from both ends.
+    pub(super) missing: Vec<Wavelength>,
+    /// The worst verdict of its links; a missing one is not judged.
     pub(super) verdict: Verdict,
     /// Index among the cable's fibres.
     pub(super) of_cable: Option<usize>,
@@ -44,6 +46,7 @@ pub(super) fn fibres(content: &Content<'_>) -> Vec<FibrePage> {
         .enumerate()
         .map(|(index, link)| (index, link.fibre))
         .collect();
+    let missing = content.missing();
     let mut place_of: BTreeMap<&str, usize> = BTreeMap::new();
     let mut fibres: Vec<FibrePage> = Vec::new();
     for (index, entry) in content.links.iter().enumerate() {
@@ -62,6 +65,10 @@ pub(super) fn fibres(content: &Content<'_>) -> Vec<FibrePage> {
                 name: plain_text(name),
                 links: Vec::new(),
                 tube,
+                missing: known.map_or_else(Vec::new, |known| {
+                    let of_it = missing.iter().filter(|(fibre, _)| *fibre == known);
+                    of_it.map(|&(_, wavelength)| wavelength).collect()
+                }),
                 verdict: Verdict::NotJudged,
                 of_cable,
             });
@@ -77,7 +84,8 @@ pub(super) fn fibres(content: &Content<'_>) -> Vec<FibrePage> {
                 .links
                 .iter()
                 .filter_map(|&index| content.links.get(index))
-                .map(|entry| entry.link.verdict),
+                .map(|entry| entry.link.verdict)
+                .chain(fibre.missing.iter().map(|_| Verdict::NotJudged)),
         );
     }
     fibres

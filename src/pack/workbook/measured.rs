@@ -3,8 +3,8 @@
 use rust_xlsxwriter::{Workbook, XlsxError};
 
 use super::sheet::{Cell, add, column};
-use crate::both_ways::{Event, Link};
-use crate::pack::content::{Content, PackLink};
+use crate::both_ways::{Event, Link, Verdict};
+use crate::pack::content::{Content, Due, PackLink};
 use crate::pack::named;
 use crate::pack::power;
 use crate::pack::wording::Text;
@@ -73,9 +73,24 @@ pub(super) fn links(workbook: &mut Workbook, content: &Content<'_>) -> Result<()
         column(of(Text::Notes), 60.0),
     ];
     let rows: Vec<Vec<Cell>> = content
-        .links
-        .iter()
-        .map(|entry| {
+        .due()
+        .into_iter()
+        .map(|due| {
+            let entry = match due {
+                Due::Measured(entry) => entry,
+                Due::Missing { fibre, wavelength } => {
+                    let mut row = vec![
+                        Cell::Text(fibre.name.clone()),
+                        Cell::number(Some(wavelength.nm()), 0),
+                        Cell::Empty,
+                        Cell::Empty,
+                        Cell::Verdict(Verdict::NotJudged),
+                    ];
+                    row.extend((0..7).map(|_| Cell::Empty));
+                    row.push(Cell::Text(of(Text::NotMeasured).to_owned()));
+                    return row;
+                }
+            };
             let link = &entry.link;
             let notes = reasons([
                 (of(Text::Length), reason(&link.length)),

@@ -78,7 +78,7 @@ pub(super) fn judgements(workbook: &mut Workbook, content: &Content<'_>) -> Resu
                 Cell::number(one.margin, 4),
                 Cell::Text(one.what.unit().to_owned()),
                 Cell::number(one.conformance, 4),
-                Cell::Text(one.reason.clone()),
+                Cell::Text(named::reason(one, wording)),
                 Cell::Text(one.source.clone()),
             ]
         })

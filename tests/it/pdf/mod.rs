@@ -119,13 +119,41 @@ fn the_cover_names_project_parties_instrument_and_counts() {
     assert!(count(Verdict::Fail) > 0 && count(Verdict::NotJudged) > 0);
 }
 
+/// One of a fibre's two links taken out: the other passes, the fibre as a whole cannot.
+#[test]
+fn a_fibre_that_lacks_a_wavelength_does_not_pass() {
+    let mut made = cable(&Shape::default());
+    let passes = |at: usize| made.links[at].link.verdict == Verdict::Pass;
+    let at = (0..made.links.len())
+        .step_by(2)
+        .find(|&at| passes(at) && passes(at + 1))
+        .unwrap();
+    let fibre = made.links.remove(at).link.fibre.unwrap();
+    made.cable.as_mut().unwrap().links.remove(at);
+    let pages = texts(&written(&made, Paper::A4).bytes);
+    assert!(pages[0].contains("1 links not measured from both ends"));
+    let title = format!("Fibre {fibre}");
+    let page = pages
+        .iter()
+        .find(|page| page.contains(&title) && page.contains("1310 nm · not measured"))
+        .unwrap();
+    assert!(page.contains("1550 nm · pass"), "{page}");
+    assert!(page.contains("not judged"), "{page}");
+    assert!(
+        pages
+            .iter()
+            .any(|page| page.contains(&format!("Fibres 1310 nm 1 {fibre}"))),
+        "the exceptions name {fibre}"
+    );
+}
+
 #[test]
 fn limits_settings_and_cautions_are_in_the_document() {
     let pages = texts(&written(&cable(&small()), Paper::A4).bytes);
     let all = pages.join(" ");
     for wanted in [
         "Laser light at these wavelengths is invisible.",
-        "splice loss all ≤ 0.150 dB contract value",
+        "splice loss all ≤ 0.15 dB contract value",
         "k = 1.645",
         "1310 100 1.4682 2.000 60 −81.5 (default for the wavelength) 3",
     ] {
