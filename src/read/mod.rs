@@ -128,7 +128,9 @@ impl ReadTrace {
 /// assert_eq!(content.traces[0].distances_m[1], 0.5);
 ///
 /// let error = bothends::read::from_bytes(b"distance_m,level_db\n0,-12.3\n0.5,x\n1,-12.5\n").unwrap_err();
-/// assert_eq!(error.to_string(), "line 3, column 5: \"x\" is not a number; wanted a level");
+/// let told = "line 3, column 5: \"x\" is not a number; wanted a level; \
+///     write `nan` where there is no level, or export the trace again";
+/// assert_eq!(error.to_string(), told);
 /// ```
 pub fn from_bytes(bytes: &[u8]) -> Result<FileContent, ParseError> {
     from_bytes_with(bytes, &Header::default())
