@@ -48,7 +48,9 @@ pub(super) fn settle_ends(pair: &mut Pair<'_>, index_ratio: f64) {
         is_shown: false,
     });
     let settled = if let Some(reading) = by_events {
-        let agrees = |r: &Reading| (r.far_a_m - reading.far_a_m).abs() <= 2.0 * close_m(a, b);
+        let near = |p: f64, q: f64| (p - q).abs() <= 2.0 * close_m(a, b);
+        let agrees =
+            |r: &Reading| near(r.far_a_m, reading.far_a_m) && near(r.far_b_m, reading.far_b_m);
         (base.is_none() || !first.as_ref().is_some_and(agrees)).then_some(reading)
     } else {
         let mut others = first.map_or_else(Vec::new, |r| by_cords(pair, &r, index_ratio));

@@ -38,6 +38,10 @@ impl End {
 /// Samples averaged to judge the backscatter before the drop.
 const JUDGED: usize = 64;
 
+/// Fewest of them, behind a reflection: three times the noise of a sample stands out of it
+/// by ten standard errors.
+const FEWEST_JUDGED: usize = 12;
+
 /// Decay behind a peak from which it is the receiver's recovery, not fibre: ten
 /// times what fibre attenuates at the usual wavelengths.
 const RECOVERY_DB_PER_KM: f64 = 5.0;
@@ -61,12 +65,19 @@ pub fn find_end(eye: &Eye) -> End {
     };
     let mean = |lo: usize, hi: usize| p[lo..hi].iter().sum::<f64>() / (hi - lo).max(1) as f64;
     // The drop lies between the middle of the last lit block, which may be partly dark,
-    // less a pulse, and the end of the next block.
+    // less a pulse, and the end of the next block; behind the last reflection before it,
+    // which is no part of the level.
     let pulse = eye.pulse_samples.ceil() as usize;
+    let settled = (eye.peaks.iter())
+        .filter(|peak| peak.edge < eye.lit.end)
+        .map(|peak| peak.settled)
+        .max()
+        .unwrap_or(0);
     let hi = eye.lit.end.saturating_sub(pulse + 4 + JUDGED / 2);
-    let lo = hi.saturating_sub(JUDGED);
+    let hi = hi.max((settled + FEWEST_JUDGED).min(eye.lit.end));
+    let lo = hi.saturating_sub(JUDGED).max(settled);
     let to = (eye.lit.end + JUDGED + pulse).min(n);
-    if hi <= lo + 8 || to <= hi + 8 {
+    if hi < lo + FEWEST_JUDGED || to <= hi + 8 {
         return faded;
     }
     let level = mean(lo, hi);
