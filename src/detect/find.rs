@@ -86,6 +86,12 @@ impl<'a> Finder<'a> {
         }
     }
 
+    /// The least squared threshold on a step that shows in both of two views: that of the
+    /// longest windows.
+    pub fn least_square(&self) -> f64 {
+        self.thresholds.least(2)
+    }
+
     /// Takes back what no longer stands out between its neighbours.
     pub fn prune(&self, marks: &mut Vec<Mark>) {
         self.remove(marks);

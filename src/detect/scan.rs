@@ -107,6 +107,11 @@ impl Thresholds {
         self.known[directions - 1].square(change, exact)
     }
 
+    /// The least squared threshold: that of the longest windows.
+    pub fn least(&self, directions: usize) -> f64 {
+        self.least[directions.clamp(1, 2) - 1]
+    }
+
     /// Spacing the thresholds were made for.
     pub fn spacing_m(&self) -> f64 {
         self.spacing_m
