@@ -405,6 +405,8 @@ fn strong_peaks(
     let n = p.len();
     let n_w = pulse_samples.ceil() as usize;
     let rise = (REFLECTION_RISE_DB / DB_PER_NEPER).exp();
+    // A slow receiver has come up by half of a long pulse only.
+    let half = n_w / 2;
     // The port itself: the trace begins in the pulse.
     let mut edges = vec![0];
     let mut i = n_w + 2;
@@ -417,8 +419,15 @@ fn strong_peaks(
             if pulse_samples < 2.0 { p[i + 1] } else { 0.0 },
         );
         let sd = || (noise.variance(before.max(0.0)) * 1.5).sqrt();
-        if after > before.max(0.0) * rise && after - before > 8.0 * sd() {
-            let edge = before_rise(p, noise, i, n_w);
+        let rises = |after: f64| after > before.max(0.0) * rise && after - before > 8.0 * sd();
+        let later = || p[(i + half).min(n - 1)].min(p[(i + half + 1).min(n - 1)]);
+        let risen = if rises(after) {
+            Some(i)
+        } else {
+            (half > 2 && rises(later())).then_some(i + half)
+        };
+        if let Some(risen) = risen {
+            let edge = before_rise(p, noise, risen, n_w);
             edges.push(edge);
             i = i.max(edge + n_w) + 2;
         } else {

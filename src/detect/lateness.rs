@@ -9,6 +9,7 @@
 use super::eye::{DB_PER_NEPER, Eye};
 use super::receiver;
 use super::response::Response;
+use super::sums::Line;
 
 /// Standard error of a peak's centroid, samples, from which a peak tells nothing: a step is placed
 /// to a tenth of a sample at best.
@@ -65,7 +66,9 @@ fn of_peak(eye: &Eye, edge: usize) -> Option<(Seen, f64)> {
     let x = receiver::place(&eye.power, edge, response)?;
     let beside = BESIDE.0.max((BESIDE.1 * eye.pulse_samples).ceil() as usize);
     let from = edge.checked_sub(2 + (0.25 * eye.pulse_samples) as usize)?;
-    let to = edge + 2 + eye.hidden_samples();
+    // A strong peak's answer is waited for: the line behind it holds none of its samples.
+    let strong = eye.peaks.iter().find(|peak| peak.edge == edge);
+    let to = (edge + 2 + eye.hidden_samples()).max(strong.map_or(0, |peak| peak.settled));
     let before = eye.sums.line(from.checked_sub(beside)?, from)?;
     let after = eye
         .sums
@@ -86,7 +89,18 @@ fn of_peak(eye: &Eye, edge: usize) -> Option<(Seen, f64)> {
         return None;
     }
     let centroid = excess.iter().map(|e| e.0 * e.1).sum::<f64>() / total;
-    let variance: f64 = excess.iter().map(|e| (e.0 - centroid).powi(2) * e.2).sum();
+    let of_samples: f64 = excess.iter().map(|e| (e.0 - centroid).powi(2) * e.2).sum();
+    // The lines reach under the peak from outside, and what they are off by is no noise of
+    // single samples.
+    let of_line = |line: &Line, share: fn(f64) -> f64| {
+        let pull = |&(u, _, _): &(f64, f64, f64)| {
+            let at = u + x;
+            (u - centroid) * share(response.ramp(u)) * power_of(line.at(at), at) / DB_PER_NEPER
+        };
+        let pull: f64 = excess.iter().map(pull).sum();
+        pull * pull * line.variance_at(x + response.middle())
+    };
+    let variance = of_samples + of_line(&before, |q| 1.0 - q) + of_line(&after, |q| q);
     // The sum up to a sample is the integral to half a sample behind it.
     let mut sum = 0.0;
     let ramp: Vec<(f64, f64)> = excess
