@@ -421,13 +421,15 @@ fn strong_peaks(
         let sd = || (noise.variance(before.max(0.0)) * 1.5).sqrt();
         let rises = |after: f64| after > before.max(0.0) * rise && after - before > 8.0 * sd();
         let later = || p[(i + half).min(n - 1)].min(p[(i + half + 1).min(n - 1)]);
-        let risen = if rises(after) {
-            Some(i)
+        let edge = if rises(after) {
+            Some(before_rise(p, noise, i, n_w))
+        } else if half > 2 && rises(later()) {
+            let begun = before + BEGUN * sd();
+            (i..=(i + half).min(n - 1)).rfind(|&j| p[j] <= begun)
         } else {
-            (half > 2 && rises(later())).then_some(i + half)
+            None
         };
-        if let Some(risen) = risen {
-            let edge = before_rise(p, noise, risen, n_w);
+        if let Some(edge) = edge {
             edges.push(edge);
             i = i.max(edge + n_w) + 2;
         } else {

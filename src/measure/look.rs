@@ -122,11 +122,15 @@ fn strong_marks(finder: &Finder<'_>) -> Vec<Mark> {
         .skip(1)
         .filter(|peak| peak.edge >= bound.lo && peak.edge + 2 < bound.hi)
         .map(|peak| {
-            // The rise lies between two samples: half a sample on, uniform; or where
-            // the receiver's shape puts it, to a tenth.
+            // The rise lies between two samples: half a sample on, uniform, and a slow
+            // receiver's begins later than it is; or where the receiver's shape puts it,
+            // to a tenth.
             let (index, error) = match peak.place {
                 Some(place) => (place, 0.1),
-                None => (peak.edge as f64 + 0.5, 12.0_f64.sqrt().recip()),
+                None => (
+                    peak.edge as f64 + 0.5,
+                    12.0_f64.sqrt().recip().hypot(view.eye.response.pole),
+                ),
             };
             let mut mark = finder.mark(view.place(index), Some(view.eye.spacing_m * error));
             mark.blocks[0] = Some((peak.edge, peak.settled));
