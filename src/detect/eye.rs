@@ -114,7 +114,7 @@ impl Eye {
         for peak in peaks.iter_mut().skip(1).filter(|peak| !peak.clipped) {
             peak.place = receiver::place(&power, peak.edge, &response);
         }
-        wait_for_receiver(&power, &noise, &response, &mut peaks);
+        wait_for_receiver(&power, &noise, &response, &mut peaks, lit.end);
         let mut eye = Self {
             start_m: trace.position_of(0).m(),
             spacing_m: trace.spacing_m(),
@@ -440,11 +440,7 @@ fn strong_peaks(
         .iter()
         .enumerate()
         .map(|(k, &edge)| {
-            // Up to the next rise, or where light is sure.
-            let stop = edges.get(k + 1).map_or_else(
-                || lit_end.saturating_sub(BLOCK / 2),
-                |&next| (next + 1).min(lit_end),
-            );
+            let stop = still_until(edges.get(k + 1).copied(), lit_end);
             let first = (edge + n_w + 2).min(n);
             let settled = recovery::settled(power, noise, first, stop.max(first));
             StrongPeak {
@@ -459,14 +455,33 @@ fn strong_peaks(
     peaks
 }
 
+/// Up to where a peak's recovery can be looked for: the next rise, or where light is sure.
+fn still_until(next_edge: Option<usize>, lit_end: usize) -> usize {
+    next_edge.map_or_else(
+        || lit_end.saturating_sub(BLOCK / 2),
+        |next| (next + 1).min(lit_end),
+    )
+}
+
 /// Lets peaks settle at least as long as the receiver's answer to them shows, up to the
 /// next rise: beside a near neighbour, or the end, no recovery can be seen.
-fn wait_for_receiver(power: &Power, noise: &Noise, response: &Response, peaks: &mut [StrongPeak]) {
+///
+/// A recovery beyond that answer is looked for behind it: together with it, joints near by
+/// are taken for a part of it. The port's own peak, and clipped ones, need not have the
+/// receiver's shape.
+fn wait_for_receiver(
+    power: &Power,
+    noise: &Noise,
+    response: &Response,
+    peaks: &mut [StrongPeak],
+    lit_end: usize,
+) {
     let n_w = response.pulse.ceil() as usize;
     for k in 0..peaks.len() {
         let edge = peaks[k].edge;
         let fallen = edge + 2 + n_w;
-        let stop = peaks.get(k + 1).map_or(power.len(), |next| next.edge + 1);
+        let next = peaks.get(k + 1).map(|next| next.edge);
+        let stop = next.map_or(power.len(), |next| next + 1);
         let top = power.value[edge..fallen.min(power.len())]
             .iter()
             .fold(0.0_f64, |top, p| top.max(*p));
@@ -475,7 +490,18 @@ fn wait_for_receiver(power: &Power, noise: &Noise, response: &Response, peaks: &
         let level = beside.iter().sum::<f64>() / beside.len().max(1) as f64;
         let sd = noise.density(level.max(0.0)).sqrt();
         let more = response.settling() + response.lingering(top, sd);
-        peaks[k].settled = peaks[k].settled.max((fallen + more).min(stop));
+        let answered = (fallen + more).min(stop);
+        let has_shape = k > 0 && !peaks[k].clipped && more > 0;
+        peaks[k].settled = if has_shape {
+            recovery::settled(
+                power,
+                noise,
+                answered,
+                still_until(next, lit_end).max(answered),
+            )
+        } else {
+            peaks[k].settled.max(answered)
+        };
     }
 }
 
