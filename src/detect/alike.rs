@@ -26,6 +26,23 @@ pub(super) fn is_seen_alike(fits: &[Option<Fit>; 2]) -> bool {
     low + 3.0 * (u + v / (ALIKE * ALIKE)).sqrt() >= high / ALIKE
 }
 
+/// Whether a peak stands in one view alone and nothing else does in either: what light that
+/// goes to and fro between reflections makes, which is in no place of the fibre.
+///
+/// A joint has a step in one view at least, so that a peak beside its place is none of these.
+pub(super) fn is_alone(fits: &[Option<Fit>; 2]) -> bool {
+    let [Some(a), Some(b)] = fits else {
+        return false;
+    };
+    let nothing = |value: f64, variance: f64| value * value < NOTHING * NOTHING * variance;
+    let no_peak = |fit: &Fit| nothing(fit.peak, fit.peak_variance);
+    let no_step = |fit: &Fit| nothing(fit.loss_db, fit.loss_variance);
+    no_step(a) && no_step(b) && no_peak(a) != no_peak(b)
+}
+
+/// Standard errors below which a value is nothing: chance exceeds them once in 400.
+const NOTHING: f64 = 3.0;
+
 /// Factor within which a reflection is as high from either side: 2 dB of reflectance, four
 /// times what is asked of a reading. More lets peaks through that are none, less loses
 /// reflections off a slanted face.
@@ -46,6 +63,20 @@ mod tests {
             place_information: 0.0,
             ramp: (0.0, 0),
         }
+    }
+
+    /// Invented: noise of 1e-4 in every value; three of it is 3e-4.
+    #[test]
+    fn a_peak_without_a_step_in_one_view_alone_is_no_event_of_the_fibre() {
+        let nothing = fit(1e-4, -1e-4);
+        assert!(is_alone(&[Some(fit(0.1, 2e-4)), Some(nothing)]));
+        assert!(is_alone(&[Some(nothing), Some(fit(0.1, -2e-4))]));
+        // A step in either view; a peak in both; no peak; one view only.
+        assert!(!is_alone(&[Some(fit(0.1, 0.05)), Some(nothing)]));
+        assert!(!is_alone(&[Some(fit(0.1, 0.0)), Some(fit(0.0, 0.05))]));
+        assert!(!is_alone(&[Some(fit(0.1, 0.0)), Some(fit(0.1, 0.0))]));
+        assert!(!is_alone(&[Some(nothing), Some(nothing)]));
+        assert!(!is_alone(&[Some(fit(0.1, 0.0)), None]));
     }
 
     /// Arithmetic: behind a joint of 0.1 dB with a backscatter step of 0.2 dB, readings 0.3

@@ -4,7 +4,7 @@ use std::cell::RefCell;
 use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 
-use super::alike::is_seen_alike;
+use super::alike::{is_alone, is_seen_alike};
 use super::gap::Fit;
 use super::mark::{DetectSettings, Mark};
 use super::peaks::{Tops, height_db, weak_peaks};
@@ -202,7 +202,8 @@ impl<'a> Finder<'a> {
         // call a small difference a peak; a misfit is at least 1.
         let mut peak = is_better(&with_peak, &step, 1.0)
             .then(|| stretch.plateau(with_peak))
-            .filter(|p| is_better(p, &step, p.misfit()) && is_seen_alike(&p.fits));
+            .filter(|p| is_better(p, &step, p.misfit()))
+            .filter(|p| is_seen_alike(&p.fits) || is_alone(&p.fits));
         if let Some(found) = &peak {
             // A peak makes up for a place that is off: no step within a pulse may do as well.
             let pulse = self.pulse_m();
