@@ -59,12 +59,8 @@ impl Bracket {
     /// the fall is sharp too, one pulse before the samples that bracket the fall.
     fn of(view: &View<'_>, peak: &StrongPeak) -> Self {
         let p = &view.eye.power.value;
-        let (mut lo, mut hi) = (peak.edge as f64, peak.edge as f64 + 1.0);
+        let (mut lo, mut hi) = peak.bracket(&view.eye.response);
         let n_w = view.eye.pulse_samples;
-        if let Some(place) = peak.place {
-            // The shape tells the place to about a tenth of a sample.
-            (lo, hi) = (place - 0.17, place + 0.17);
-        }
         // Samples that the fall may lie behind: one pulse on, less or more one.
         let first = (peak.edge as f64 + n_w).floor() as usize;
         if let (Some(&top), false, None) = (p.get(peak.edge + 1), peak.clipped, peak.place)

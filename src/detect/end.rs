@@ -1,6 +1,6 @@
 //! Where the light ends, and how.
 
-use super::eye::{Eye, LEAST_SNR};
+use super::eye::{Eye, LEAST_SNR, StrongPeak};
 use super::response::Answers;
 
 /// How a trace ends.
@@ -53,10 +53,11 @@ pub fn find_end(eye: &Eye) -> End {
     if eye.lit.end >= n {
         return End::BeyondRange;
     }
-    if let Some(edge) = ending_peak(eye) {
+    if let Some(peak) = ending_peak(eye) {
+        let (edge, error) = peak.leading_edge(&eye.response);
         return End::Drop {
-            edge: edge as f64 + 0.5,
-            error: SAMPLING,
+            edge,
+            error,
             reflective: true,
         };
     }
@@ -157,9 +158,9 @@ const SAMPLING: f64 = 0.288_675;
 /// comes by chance once in 100,000 ends.
 const IS_PEAK: f64 = 25.0;
 
-/// Last sample before the rise of the first reflection behind which no fibre
-/// answers: nothing follows, or only the receiver's recovery and echoes.
-fn ending_peak(eye: &Eye) -> Option<usize> {
+/// The first reflection behind which no fibre answers: nothing follows, or only the
+/// receiver's recovery and echoes.
+fn ending_peak(eye: &Eye) -> Option<&StrongPeak> {
     let mut ending = None;
     // Behind the last peak as far as a cord may reach, light or not.
     let mut to = eye.lit.end;
@@ -173,7 +174,7 @@ fn ending_peak(eye: &Eye) -> Option<usize> {
         if fibre_answers(eye, from, until) {
             break;
         }
-        ending = Some(peak.edge);
+        ending = Some(peak);
         to = peak.edge;
     }
     ending

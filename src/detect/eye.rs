@@ -57,6 +57,24 @@ pub struct StrongPeak {
     pub clipped: bool,
 }
 
+impl StrongPeak {
+    /// Indices between which the leading edge lies, as likely at any: about a tenth of a
+    /// sample around where the receiver's shape tells it, else from the last sample before
+    /// the rise to the next, and earlier by what a slow receiver keeps hidden of a rise.
+    pub fn bracket(&self, response: &Response) -> (f64, f64) {
+        match self.place {
+            Some(place) => (place - 0.17, place + 0.17),
+            None => (self.edge as f64 - response.pole, self.edge as f64 + 1.0),
+        }
+    }
+
+    /// The leading edge and its standard error, indices.
+    pub(crate) fn leading_edge(&self, response: &Response) -> (f64, f64) {
+        let (lo, hi) = self.bracket(response);
+        (f64::midpoint(lo, hi), (hi - lo) / 12.0_f64.sqrt())
+    }
+}
+
 /// One trace prepared for detection and measurement; index 0 is its first sample.
 #[derive(Debug, Clone)]
 pub struct Eye {

@@ -60,13 +60,7 @@ pub(super) fn place(power: &Power, edge: usize, response: &Response) -> Option<f
     if response.pole < FAST {
         return None;
     }
-    let n_w = response.pulse.ceil() as usize;
-    let lo = edge.checked_sub(3 + n_w.min(16))?;
-    let hi = edge + 2 * n_w + 4;
-    let samples = power.value.get(lo..hi)?;
-    if power.state[lo..hi].iter().any(|s| *s != SampleState::Good) {
-        return None;
-    }
+    let (lo, samples) = around(power, edge, response.pulse)?;
     // With two poles the rise begins more slowly than the samples show.
     let (from, to) = (edge as f64 - 0.5 - response.second, edge as f64 + 2.5);
     let mut answers = Answers::of(*response);
@@ -84,15 +78,27 @@ pub(super) fn place(power: &Power, edge: usize, response: &Response) -> Option<f
     (best > 0 && best < PLACES).then(|| x(best))
 }
 
-/// Clearness and time constants of one peak.
-fn fit(power: &Power, edge: usize, pulse: f64, noise_rms: f64) -> Option<(f64, [f64; 2])> {
+/// The samples from before a rise to a pulse behind the pulse, and the first one's index;
+/// none where one of them is clipped or has no light.
+///
+/// Behind the fibre's last reflection comes noise, part of it cut at zero: there they go as
+/// far as the first sample that is.
+fn around(power: &Power, edge: usize, pulse: f64) -> Option<(usize, &[f64])> {
     let n_w = pulse.ceil() as usize;
     let lo = edge.checked_sub(3 + n_w.min(16))?;
-    let hi = edge + 2 * n_w + 4;
-    let samples = power.value.get(lo..hi)?;
-    if power.state[lo..hi].iter().any(|s| *s != SampleState::Good) {
-        return None;
-    }
+    let fallen = edge + n_w + 2;
+    let states = power.state.get(lo..edge + 2 * n_w + 4)?;
+    let good = states
+        .iter()
+        .take_while(|s| **s == SampleState::Good)
+        .count();
+    let no_light = states.get(good).is_none_or(|s| *s == SampleState::NoLight);
+    (lo + good >= fallen && no_light).then(|| (lo, &power.value[lo..lo + good]))
+}
+
+/// Clearness and time constants of one peak.
+fn fit(power: &Power, edge: usize, pulse: f64, noise_rms: f64) -> Option<(f64, [f64; 2])> {
+    let (lo, samples) = around(power, edge, pulse)?;
     let slowest = (SLOWEST * pulse).max(0.5);
     let mut best = (f64::INFINITY, 0.0, 0.0);
     let mut found = (0.0, edge as f64);

@@ -1,6 +1,8 @@
 //! One trace looked through by itself: its events, and where the link lies in it.
 
-use crate::detect::{DetectSettings, End, Eye, Finder, Mark, Span, View, find_end, spikes};
+use crate::detect::{
+    DetectSettings, End, Eye, Finder, Mark, Span, Stretch, View, find_end, spikes,
+};
 use crate::trace::Trace;
 use crate::units::Length;
 
@@ -67,8 +69,9 @@ pub fn look(
         marks = own_marks(&eye, bound, settings);
     }
     let launch_m = launch.map_or(0.0, Length::m);
+    let finder = Finder::new(vec![View::own(&eye)], vec![bound], settings);
     let near = if launch_m > 0.0 {
-        cord_end(&eye, &marks, launch_m, launch_m)
+        cord_end(&finder, &marks, launch_m, launch_m)
     } else {
         LinkEnd {
             own_m: 0.0,
@@ -83,7 +86,7 @@ pub fn look(
         End::Drop { edge, error, .. } => {
             let end_m = eye.metres(edge);
             Some(if tail_m > 0.0 {
-                cord_end(&eye, &marks, end_m - tail_m, tail_m)
+                cord_end(&finder, &marks, end_m - tail_m, tail_m)
             } else {
                 LinkEnd {
                     own_m: end_m,
@@ -122,16 +125,7 @@ fn strong_marks(finder: &Finder<'_>) -> Vec<Mark> {
         .skip(1)
         .filter(|peak| peak.edge >= bound.lo && peak.edge + 2 < bound.hi)
         .map(|peak| {
-            // The rise lies between two samples: half a sample on, uniform, and a slow
-            // receiver's begins later than it is; or where the receiver's shape puts it,
-            // to a tenth.
-            let (index, error) = match peak.place {
-                Some(place) => (place, 0.1),
-                None => (
-                    peak.edge as f64 + 0.5,
-                    12.0_f64.sqrt().recip().hypot(view.eye.response.pole),
-                ),
-            };
+            let (index, error) = peak.leading_edge(&view.eye.response);
             let mut mark = finder.mark(view.place(index), Some(view.eye.spacing_m * error));
             mark.blocks[0] = Some((peak.edge, peak.settled));
             mark.reflective[0] = true;
@@ -170,7 +164,11 @@ fn far_in_noise(eye: &Eye, tail_m: f64) -> Option<LinkEnd> {
 
 /// The connector at the end of a cord: the nearest reflective event within the
 /// tolerance, else the nearest event, else the stated place.
-fn cord_end(eye: &Eye, marks: &[Mark], stated_m: f64, cord_m: f64) -> LinkEnd {
+///
+/// A connector reflects, if so little that only its step shows: its place is that of a step
+/// with a peak, which is less sure than that of a step alone.
+fn cord_end(finder: &Finder<'_>, marks: &[Mark], stated_m: f64, cord_m: f64) -> LinkEnd {
+    let eye = finder.views[0].eye;
     let pulse_m = eye.pulse_samples * eye.spacing_m;
     let tolerance = CORD_TOLERANCE * cord_m + pulse_m;
     let near = |reflective: bool| {
@@ -184,10 +182,27 @@ fn cord_end(eye: &Eye, marks: &[Mark], stated_m: f64, cord_m: f64) -> LinkEnd {
                     .total_cmp(&(b.z_m - stated_m).abs())
             })
     };
-    match near(true).or_else(|| near(false)) {
-        Some(mark) => LinkEnd {
-            own_m: mark.z_m,
-            std_error_m: mark.std_error_m.filter(|e| e.is_finite()),
+    let as_connector = |mark: &Mark| {
+        let i = marks.iter().position(|m| m == mark)?;
+        let before = i.checked_sub(1).map(|k| &marks[k]);
+        let spans = finder.spans(before, marks.get(i + 1));
+        let (from, to) = (mark.z_m - pulse_m, mark.z_m + pulse_m);
+        let [_, with_peak] = Stretch::new(&finder.views, &spans).locate(from, to)?;
+        let is_placed = with_peak.z_m > from && with_peak.z_m < to;
+        (is_placed && with_peak.std_error_m.is_finite())
+            .then_some((with_peak.z_m, with_peak.std_error_m))
+    };
+    let event = match (near(true), near(false)) {
+        (Some(mark), _) => Some((mark.z_m, mark.std_error_m)),
+        (None, Some(mark)) => {
+            Some(as_connector(mark).map_or((mark.z_m, mark.std_error_m), |p| (p.0, Some(p.1))))
+        }
+        (None, None) => None,
+    };
+    match event {
+        Some((own_m, std_error_m)) => LinkEnd {
+            own_m,
+            std_error_m: std_error_m.filter(|e| e.is_finite()),
             has_cord: true,
             in_noise: false,
         },
