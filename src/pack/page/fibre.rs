@@ -249,6 +249,18 @@ fn head(content: &Content<'_>, links: &[(&PackLink, Levels<'_>)], title: &str) -
         }
     }
     head.push_str("</table></div>");
+    for (fibre, wavelength) in content.missing() {
+        if first.link.fibre.as_ref() == Some(&fibre.name) {
+            for why in named::why_missing(content, fibre, wavelength) {
+                let _ = write!(
+                    head,
+                    "<p class=\"missing\">{} nm: {}</p>",
+                    wavelength.nm(),
+                    html(&why)
+                );
+            }
+        }
+    }
     head
 }
 
