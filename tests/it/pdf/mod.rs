@@ -175,7 +175,13 @@ fn limits_settings_and_cautions_are_in_the_document() {
 fn exceptions_and_redo_come_before_the_fibres() {
     let made = cable(&Shape::default());
     let pages = texts(&written(&made, Paper::A4).bytes);
-    let first = |wanted: &str| pages.iter().position(|page| page.contains(wanted)).unwrap();
+    // Page, and place on it: a chapter may begin on the page of another.
+    let first = |wanted: &str| {
+        let mut places = pages.iter().enumerate();
+        places
+            .find_map(|(number, page)| Some((number, page.find(wanted)?)))
+            .unwrap()
+    };
     let failed = made
         .links
         .iter()
@@ -193,7 +199,7 @@ fn exceptions_and_redo_come_before_the_fibres() {
         .iter()
         .position(|page| page.contains(&format!("Fibre {fibre} ")) && page.contains("SHA-256"))
         .unwrap();
-    assert!(exceptions < redo && redo < visit && visit < page);
+    assert!(exceptions < redo && redo < visit && visit < (page, 0));
 }
 
 /// The head of the matrix stands on every page that has rows of it.
@@ -449,8 +455,8 @@ fn a_link_without_a_cable_is_a_document_too() {
     made.cable = None;
     let document = written(&made, Paper::A4);
     let pages = texts(&document.bytes);
-    // Cover, settings, summary, exceptions, the fibre.
-    assert_eq!(pages.len(), 5);
+    // Cover; settings; summary and exceptions; the fibre.
+    assert_eq!(pages.len(), 4);
     assert!(pages[2].contains("001 1550 nm 31183.6"), "{}", pages[2]);
 }
 
@@ -543,10 +549,14 @@ fn figures_speak_in_the_words_of_the_project() {
             .replace_keyed("figure_taken_from_a", "von A her".to_owned())
     );
     let pages = texts(&written(&made, Paper::A4).bytes);
-    let last = pages.last().unwrap();
+    // The letters of a figure are read one by one.
+    let last = pages.last().unwrap().replace(' ', "");
     assert!(
-        last.contains("Nummer") && last.contains("von A her"),
+        last.contains("Nummer") && last.contains("vonAher"),
         "{last}"
     );
-    assert!(!last.contains("taken from A"), "{last}");
+    assert!(
+        last.contains("takenfromB") && !last.contains("takenfromA"),
+        "{last}"
+    );
 }
