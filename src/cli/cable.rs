@@ -13,7 +13,7 @@ use crate::cable::{
 use crate::pack::cable_setup::{Accepted, CableSetup};
 use crate::pack::setup::GivenSettings;
 use crate::pack::{json_layout, safe_stem};
-use crate::plot::{PlotSettings, splice_log_svg};
+use crate::plot::{Phrases, PlotSettings, splice_log_svg};
 use crate::report::{
     csv, json, splice_log_table, table, table::TableSettings, visit_sheet_text, visit_sheets,
 };
@@ -150,7 +150,7 @@ pub(super) fn run(args: &CableArgs) -> Result<Outcome, CommandError> {
             result: &result,
             files: &files,
             setup: setup(args, settings.limits.as_ref(), log_text, left_out)?,
-            others: files_of(&result, log.as_ref(), args)?,
+            others: files_of(&result, log.as_ref(), args, inputs.figure_words())?,
             result_file: format!("{}.json", stem(&result)),
             fallback: settings.fallback,
             recipe: settings.recipe,
@@ -316,6 +316,7 @@ fn files_of(
     result: &CableResult,
     log: Option<&SpliceLog>,
     args: &CableArgs,
+    words: &Phrases,
 ) -> Result<Vec<File>, CommandError> {
     let time = args.output.report_time.as_deref();
     let stem = stem(result);
@@ -352,7 +353,7 @@ fn files_of(
         ),
     ];
     for (index, wavelength) in result.wavelengths.iter().enumerate() {
-        let map = crate::plot::heat_map_svg(result, index, Some(PROGRAM))?;
+        let map = crate::plot::heat_map_svg(result, index, Some(PROGRAM), words)?;
         let png = crate::plot::png_from_svg(&map.svg, map.width)?;
         let name = format!("{stem}-heat-map-{}", wavelength.nm());
         files.push((format!("{name}.svg"), map.svg.into_bytes()));
@@ -365,6 +366,7 @@ fn files_of(
     if let Some(log) = log {
         let settings = PlotSettings {
             program: Some(PROGRAM.to_owned()),
+            words: words.clone(),
             ..PlotSettings::default()
         };
         let chance = result.rules.false_finding_chance;

@@ -15,6 +15,7 @@ use crate::pack::project::{Project, ProjectFile};
 use crate::pack::setup::LinkSetup;
 use crate::pack::wording::{Text, Wording};
 use crate::pack::{CableMaking, Content, Making, PackError, PackLink, ProfileOf, write_pack};
+use crate::plot::Phrases;
 use crate::verdict::{DEFAULT_COVERAGE, Limits};
 use crate::warning::Warning;
 
@@ -150,6 +151,11 @@ pub(super) struct PackResults<'a> {
 }
 
 impl PackInputs {
+    /// The words of figures.
+    pub(super) const fn figure_words(&self) -> &Phrases {
+        self.wording.figures()
+    }
+
     /// Writes the pack into a folder that appears whole or not at all.
     ///
     /// # Errors

@@ -96,7 +96,12 @@ pub(super) fn asked(limits: &Limits, wording: &Wording) -> Vec<Asked> {
                 .map(|(key, value)| (key, db(value)));
                 let values: Vec<(&str, &str)> =
                     parts.iter().map(|(key, text)| (*key, &**text)).collect();
-                (None, wording.filled(Text::Budget, &values))
+                let text = if plus.db() == 0.0 {
+                    Text::BudgetOfParts
+                } else {
+                    Text::Budget
+                };
+                (None, wording.filled(text, &values))
             }
         };
         put(

@@ -1,12 +1,13 @@
 //! Kinds, quantities, places and findings in the wording of the pack.
 
+use super::content::Content;
 use super::wording::{Text, Wording};
 use crate::both_ways::{Event, EventKind, KindFrom, Link, SeenFrom, Verdict};
-use crate::cable::{CableResult, Evidence, Finding, FindingKind};
+use crate::cable::{CableResult, Evidence, Fibre, Finding, FindingKind};
 use crate::report::event_words::{is_out_of_sight, named_place};
 use crate::report::number::{signed, with_error};
 use crate::report::plain_text;
-use crate::units::{Loss, Position};
+use crate::units::{Loss, Position, Wavelength};
 use crate::verdict::{Judgement, Place, What};
 
 /// Decimals of a number of a finding's evidence.
@@ -201,6 +202,26 @@ fn said(finding: &Finding, joint: Option<&str>, wording: &Wording) -> String {
     plain_text(&wording.filled(texts(finding.kind).1, &values))
 }
 
+/// Why a fibre has no link at a wavelength, as far as findings say it.
+pub(super) fn why_missing(content: &Content<'_>, fibre: &Fibre, light: Wavelength) -> Vec<String> {
+    let Some(cable) = content.cable else {
+        return Vec::new();
+    };
+    cable
+        .findings
+        .iter()
+        .filter(|finding| {
+            matches!(
+                finding.kind,
+                FindingKind::CrossedFibres | FindingKind::MissingPartner
+            )
+        })
+        .filter(|finding| finding.fibres.contains(&fibre.name))
+        .filter(|finding| finding.wavelength.is_none_or(|of_it| of_it == light))
+        .map(|one| finding(one, cable, content.wording))
+        .collect()
+}
+
 /// Word and sentence of a kind of finding.
 const fn texts(kind: FindingKind) -> (Text, Text) {
     match kind {
@@ -222,7 +243,7 @@ const fn texts(kind: FindingKind) -> (Text, Text) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::units::{Measured, Wavelength};
+    use crate::units::Measured;
 
     fn bad_joint() -> Finding {
         Finding {

@@ -3,7 +3,7 @@
 use serde::Deserialize;
 use toml::Spanned;
 
-use super::wording::{Text, Wording};
+use super::wording::Wording;
 use crate::read::line_and_column;
 
 /// Most characters of one entry: a page of text.
@@ -158,12 +158,11 @@ impl ProjectFile {
             let start = texts.span().start;
             for (key, value) in texts.into_inner() {
                 let at = |message| ProjectError::at(text, place_of(text, start, &key), message);
-                let Some(known) = Text::ALL.iter().find(|known| known.key() == key) else {
-                    return Err(at(format!("{key:?} is no text of a pack")));
-                };
                 match value.as_str() {
                     Some(value) if value.chars().count() <= MOST_CHARACTERS => {
-                        wording.replace(*known, value.to_owned());
+                        if !wording.replace_keyed(&key, value.to_owned()) {
+                            return Err(at(format!("{key:?} is no text of a pack")));
+                        }
                     }
                     Some(_) => {
                         return Err(at(format!(

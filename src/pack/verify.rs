@@ -267,6 +267,17 @@ fn listed(manifest: &Manifest, there: &[(String, Kind)]) -> Vec<Difference> {
     if results.len() != manifest.links.len() {
         say(FILE_NAME, "two links have one result");
     }
+    let of_cable = manifest.cable.iter().flat_map(|cable| &cable.link_results);
+    let results: BTreeSet<&str> = results
+        .into_iter()
+        .chain(of_cable.map(String::as_str))
+        .collect();
+    for name in named {
+        let is_result = name.starts_with("links/") && name.ends_with(".json");
+        if is_result && !results.contains(name) {
+            say(name, "a result that no link of the manifest names");
+        }
+    }
     differences
 }
 

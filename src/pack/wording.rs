@@ -2,34 +2,8 @@
 
 use std::collections::BTreeMap;
 
-macro_rules! texts {
-    ($($(#[$doc:meta])* $name:ident = $key:literal: $english:literal,)*) => {
-        /// A fixed text of a pack.
-        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-        pub enum Text {
-            $(#[doc = concat!("\"", $english, "\"")] $(#[$doc])* $name,)*
-        }
-
-        impl Text {
-            /// Every text, in the order of a pack.
-            pub const ALL: &'static [Self] = &[$(Self::$name,)*];
-
-            /// Its key in the `[wording]` table of a project file.
-            pub const fn key(self) -> &'static str {
-                match self {
-                    $(Self::$name => $key,)*
-                }
-            }
-
-            /// The text that is built in.
-            pub const fn english(self) -> &'static str {
-                match self {
-                    $(Self::$name => $english,)*
-                }
-            }
-        }
-    };
-}
+use crate::plot::{Phrase, Phrases};
+use crate::report::fixed_texts::{filled, fixed_texts};
 
 /// The cautions that every form of a pack shows, in their order.
 pub(crate) const CAUTIONS: [Text; 5] = [
@@ -40,7 +14,9 @@ pub(crate) const CAUTIONS: [Text; 5] = [
     Text::CautionCalculation,
 ];
 
-texts! {
+fixed_texts! {
+    /// A fixed text of a pack.
+    Text;
     PackTitle = "pack_title": "Two-way OTDR measurement: handover pack",
     Project = "project": "Project",
     ProjectNumber = "project_number": "Project number",
@@ -104,10 +80,12 @@ texts! {
     SettingsAndLimits = "settings_and_limits": "Settings, limits and cautions",
     LinksMeasured = "links_measured": "links measured from both ends",
     LinksMissing = "links_missing": "links not measured from both ends",
+    LinksMissingTitle = "links_missing_title": "Links not measured from both ends",
     PageNumber = "page_number": "page {page} of {pages}",
     Note = "note": "Note",
     NotStated = "not_stated": "not stated",
     Links = "links": "Links",
+    FibreAndWavelengths = "fibre_and_wavelengths": "1 fibre at {wavelengths}",
     FibresAndWavelengths = "fibres_and_wavelengths": "{fibres} fibres at {wavelengths}",
     RuleInWords = "rule_in_words": "A value y with standard error u passes if y + k·u is within the limit, fails if y − k·u is beyond it, and is undecided between the two; k = {k}. What was not measured both ways is never a pass.",
     AppliesTo = "applies_to": "Applies to",
@@ -227,6 +205,7 @@ texts! {
     WholeVerdict = "whole_verdict": "Cable as a whole",
     AtMostOver = "at_most_over": "at most {count} above {loss}",
     Budget = "budget": "at most {splice} for each splice + {connector} for each connector + {km} for each km + {plus}",
+    BudgetOfParts = "budget_of_parts": "at most {splice} for each splice + {connector} for each connector + {km} for each km",
     NoLink = "no_link": "no link of this fibre was measured",
     FileWorkbook = "file_workbook": "workbook: matrix, events, sections, settings",
     FileEvents = "file_events": "every event of every link",
@@ -247,6 +226,8 @@ texts! {
     SeenFromB = "seen_from_b": "seen from B only",
     SeenFromNeither = "seen_from_neither": "shows in neither trace",
     SeenFromEnd = "seen_from_end": "seen from {end}",
+    AToB = "a_to_b": "A to B",
+    BToA = "b_to_a": "B to A",
     EventNumber = "event_number": "event {number}",
     TheLink = "the_link": "the link",
     QuantitySpliceLoss = "quantity_splice_loss": "splice loss",
@@ -296,6 +277,7 @@ pub struct Wording {
     /// Language of the texts as a BCP 47 tag, such as `en-GB`.
     pub language: String,
     replaced: BTreeMap<Text, String>,
+    figures: Phrases,
 }
 
 impl Default for Wording {
@@ -303,6 +285,7 @@ impl Default for Wording {
         Self {
             language: "en-GB".to_owned(),
             replaced: BTreeMap::new(),
+            figures: Phrases::default(),
         }
     }
 }
@@ -317,31 +300,33 @@ impl Wording {
 
     /// Puts a text in place of the one built in.
     pub fn replace(&mut self, text: Text, with: String) {
-        self.replaced.insert(text, with);
+        self.replace_keyed(text.key(), with);
+    }
+
+    /// Puts a text in place of those with that key, in the pack and in its figures; tells
+    /// whether there are any.
+    pub fn replace_keyed(&mut self, key: &str, with: String) -> bool {
+        let phrase = Phrase::ALL.iter().find(|phrase| phrase.key() == key);
+        if let Some(phrase) = phrase {
+            self.figures.replace(*phrase, &with);
+        }
+        let text = Text::ALL.iter().find(|text| text.key() == key);
+        if let Some(text) = text {
+            self.replaced.insert(*text, with);
+        }
+        text.is_some() || phrase.is_some()
+    }
+
+    /// The words of figures.
+    pub const fn figures(&self) -> &Phrases {
+        &self.figures
     }
 
     /// The text with its places filled in; `{key}` stands for a value.
     ///
     /// A value that holds a key in braces itself is not filled in again.
     pub(crate) fn filled(&self, text: Text, values: &[(&str, &str)]) -> String {
-        let mut rest = self.of(text);
-        let mut filled = String::new();
-        while let Some(open) = rest.find('{') {
-            let (before, from) = rest.split_at(open);
-            filled.push_str(before);
-            let found = values.iter().find_map(|(key, value)| {
-                let after = from.strip_prefix('{')?.strip_prefix(key)?;
-                Some((value, after.strip_prefix('}')?))
-            });
-            rest = if let Some((value, after)) = found {
-                filled.push_str(value);
-                after
-            } else {
-                filled.push('{');
-                from.strip_prefix('{').unwrap_or_default()
-            };
-        }
-        filled + rest
+        filled(self.of(text), values)
     }
 
     /// The word for a verdict.
@@ -353,5 +338,44 @@ impl Wording {
             Verdict::Undecided => Text::Undecided,
             Verdict::NotJudged => Text::NotJudged,
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeSet;
+
+    use super::*;
+
+    /// A key stands for one text of the pack; one that figures share says the same there.
+    #[test]
+    fn a_key_stands_for_one_text() {
+        let keys: BTreeSet<&str> = Text::ALL.iter().map(|text| text.key()).collect();
+        assert_eq!(keys.len(), Text::ALL.len());
+        let phrases: BTreeSet<&str> = Phrase::ALL.iter().map(|phrase| phrase.key()).collect();
+        assert_eq!(phrases.len(), Phrase::ALL.len());
+        for phrase in Phrase::ALL {
+            let shared = Text::ALL.iter().find(|text| text.key() == phrase.key());
+            assert_eq!(
+                shared.is_none(),
+                phrase.key().starts_with("figure_"),
+                "{}",
+                phrase.key()
+            );
+            if let Some(text) = shared {
+                assert_eq!(text.english(), phrase.english());
+            }
+        }
+    }
+
+    #[test]
+    fn a_word_that_figures_share_is_replaced_in_both() {
+        let mut wording = Wording::default();
+        wording.replace(Text::KindSplice, "Spleiß".to_owned());
+        assert!(wording.replace_keyed("figure_row_number", "Nummer".to_owned()));
+        assert!(!wording.replace_keyed("figure", "x".to_owned()));
+        assert_eq!(wording.of(Text::KindSplice), "Spleiß");
+        assert_eq!(wording.figures().of(Phrase::KindSplice), "Spleiß");
+        assert_eq!(wording.figures().of(Phrase::RowNumber), "Nummer");
     }
 }

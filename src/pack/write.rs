@@ -220,6 +220,7 @@ fn link_files(
     let are_many = content.links.len() > MANY_LINKS;
     let mut plot_settings = PlotSettings {
         program: Some(content.program.to_owned()),
+        words: content.wording.figures().clone(),
         ..PlotSettings::default()
     };
     if are_many {

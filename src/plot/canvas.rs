@@ -10,6 +10,7 @@ use plotters::style::text_anchor::{HPos, Pos, VPos};
 use plotters::style::{Color, FontStyle, FontTransform, TextStyle};
 
 use super::PlotError;
+use super::phrases::Phrases;
 use super::text::{FAMILY, Weight};
 
 /// Units of the drawing in one pixel of the picture.
@@ -102,9 +103,10 @@ impl Pen {
     }
 }
 
-/// The picture being drawn.
+/// The picture being drawn, and the words to write on it.
 pub(super) struct Canvas<'a> {
     pub(super) area: DrawingArea<SVGBackend<'a>, Shift>,
+    pub(super) words: &'a Phrases,
 }
 
 impl Canvas<'_> {

@@ -6,6 +6,7 @@ use plotters::style::Color;
 
 use super::canvas::{Anchor, Canvas, Pen, colour, units};
 use super::compact::compact;
+use super::phrases::Phrase;
 use super::pixels::Span;
 use super::text::{Fonts, Weight};
 use super::{PlotError, PlotSettings};
@@ -24,6 +25,8 @@ const NAME_PX: f64 = 56.0;
 /// From the outer end of an axis' labels to the middle of its name: what the ticks take, half
 /// of the name's height, and a little.
 const LABEL_GAP_PX: f64 = 17.0;
+/// Room for the name of a row, left of the vertical axis.
+pub(super) const ROW_NAME_PX: f64 = LEFT_PX - 14.0;
 /// Size of the smallest text.
 pub(super) const SMALL: f64 = 12.0;
 /// Size of ordinary text.
@@ -50,8 +53,8 @@ pub(super) struct FibreAxis {
     pub(super) unit_m: f64,
     /// Decimals of a place in that unit.
     pub(super) decimals: usize,
-    /// Where the axis begins, in words.
-    pub(super) zero: &'static str,
+    /// Its name, which says where it begins.
+    pub(super) name: Phrase,
     /// Whether the axis' name stands below it; else something else says it.
     pub(super) is_named: bool,
 }
@@ -75,7 +78,7 @@ impl FibreAxis {
             },
             unit_m: if is_long { 1000.0 } else { 1.0 },
             decimals: if is_long { 3 } else { 1 },
-            zero: "A's first connector",
+            name: Phrase::FibreAxis,
             is_named: true,
         }
     }
@@ -148,7 +151,10 @@ pub(super) fn sheet_of(
     {
         let area = SVGBackend::with_string(&mut svg, (wide, high)).into_drawing_area();
         area.fill(&colour::PAPER).map_err(PlotError::drawing)?;
-        let canvas = Canvas { area };
+        let canvas = Canvas {
+            area,
+            words: &settings.words,
+        };
         draw(&canvas)?;
         canvas.area.present().map_err(PlotError::drawing)?;
     }
@@ -211,7 +217,7 @@ pub(super) fn axes(
         .map_err(PlotError::drawing)?;
     let name = fibre
         .filter(|axis| axis.is_named)
-        .map(|axis| format!("{} of fibre from {}", axis.unit(), axis.zero));
+        .map(|axis| canvas.words.filled(axis.name, &[("unit", axis.unit())]));
     let tick = |value: &f64| tick_label(*value);
     let pen = Pen::new(SMALL, Anchor::Middle);
     let mut mesh = chart.configure_mesh();

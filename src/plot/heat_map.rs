@@ -4,6 +4,7 @@ use plotters::prelude::RGBColor;
 
 use super::canvas::{Anchor, Canvas, Pen, colour};
 use super::figure::{SMALL, TEXT, sheet_of};
+use super::phrases::{Phrase, Phrases};
 use super::text::{Fonts, Weight};
 use super::{PlotError, PlotSettings};
 use crate::cable::{CableResult, Cell, JointKind};
@@ -26,6 +27,8 @@ const CELL_PX: (f64, f64) = (4.5, 46.0);
 const VALUE_PX: f64 = 30.0;
 /// Height of a cell.
 const ROW_PX: f64 = 30.0;
+/// Room for a word beside its mark below the cells.
+const KEY_PX: f64 = 130.0;
 /// Least distance of two fibres' names.
 const NAME_PX: f64 = 15.0;
 
@@ -52,6 +55,7 @@ pub fn heat_map_svg(
     result: &CableResult,
     wavelength: usize,
     program: Option<&str>,
+    words: &Phrases,
 ) -> Result<HeatMap, PlotError> {
     let fonts = Fonts::new()?;
     let fibres = result.fibres.len();
@@ -69,6 +73,7 @@ pub fn heat_map_svg(
     let settings = PlotSettings {
         width,
         height,
+        words: words.clone(),
         ..PlotSettings::default()
     };
     let svg = sheet_of(&settings, |canvas| {
@@ -117,11 +122,11 @@ impl Map<'_> {
             .wavelengths
             .get(self.wavelength)
             .map_or(f64::NAN, |w| w.nm());
-        let name = self.result.name.as_deref().unwrap_or("Cable");
-        let title = format!(
-            "{}, {nm} nm: two-way loss of every fibre at every joint",
-            plain_text(name)
-        );
+        let words = canvas.words;
+        let name = self.result.name.as_deref();
+        let name = name.map_or_else(|| words.of(Phrase::MapNoName).to_owned(), plain_text);
+        let values = [("cable", &*name), ("wavelength", &*nm.to_string())];
+        let title = words.filled(Phrase::MapTitle, &values);
         let title = self.fonts.fitted(&title, 20.0, Weight::Bold, width - 48.0);
         canvas.text(&title, 24.0, 28.0, Pen::new(20.0, Anchor::Start).bold())?;
         let above = (self.result.matrix.iter())
@@ -130,15 +135,23 @@ impl Map<'_> {
         let missing = (self.result.matrix.iter())
             .filter(|(_, _, w, cell)| *w == self.wavelength && cell.loss.is_err())
             .count();
-        let line = format!(
-            "{} fibres, {} joints with the ends; {above} losses above {}, {missing} not measured",
-            self.result.fibres.len(),
-            self.result.joints.len(),
-            match &self.result.rules.limits {
-                Some(_) => "their limits".to_owned(),
-                None => format!("{} dB in splices", self.bad_db),
-            }
-        );
+        let phrase = if self.has_limits() {
+            Phrase::MapAboveLimits
+        } else {
+            Phrase::MapAboveSplices
+        };
+        let values = [
+            ("count", &*above.to_string()),
+            ("loss", &*self.bad_db.to_string()),
+        ];
+        let above = words.filled(phrase, &values);
+        let values = [
+            ("fibres", &*self.result.fibres.len().to_string()),
+            ("joints", &*self.result.joints.len().to_string()),
+            ("above", &*above),
+            ("missing", &*missing.to_string()),
+        ];
+        let line = words.filled(Phrase::MapCounts, &values);
         let line = self
             .fonts
             .fitted(&line, TEXT, Weight::Regular, width - 48.0);
@@ -150,10 +163,15 @@ impl Map<'_> {
         )
     }
 
+    /// Whether limits were asked for; else the rule's loss of bad splices counts.
+    fn has_limits(&self) -> bool {
+        self.result.rules.limits.is_some()
+    }
+
     /// Above its own limit, or above the loss of bad splices where it has none and is one.
     fn is_bad(&self, joint: usize, cell: &Cell) -> bool {
         let is_splice = (self.result.joints.get(joint)).is_some_and(|j| j.kind == JointKind::Joint);
-        let by_rule = self.result.rules.limits.is_none() && is_splice;
+        let by_rule = !self.has_limits() && is_splice;
         let limit = cell.limit.map(Loss::db).or(by_rule.then_some(self.bad_db));
         let loss = cell.loss.as_ref().ok().map(|l| l.value.db());
         loss.zip(limit).is_some_and(|(loss, limit)| loss > limit)
@@ -270,10 +288,13 @@ impl Map<'_> {
             canvas.fill((x, top), (right, top + 14.0), shade(share))?;
         }
         canvas.frame((left, top), (left + width, top + 14.0), 1.0, colour::SOFT)?;
+        let words = canvas.words;
+        let most = (2.0 * self.bad_db).to_string();
+        let most = words.filled(Phrase::MapAndMore, &[("loss", &most)]);
         for (share, text) in [
             (0.0, "0".to_owned()),
             (0.5, format!("{}", self.bad_db)),
-            (1.0, format!("{} dB and more", 2.0 * self.bad_db)),
+            (1.0, most),
         ] {
             let x = left + width * share;
             canvas.line(&[(x, top + 14.0), (x, top + 19.0)], 1.0, colour::SOFT)?;
@@ -281,20 +302,21 @@ impl Map<'_> {
         }
         let x = left + width + 90.0;
         canvas.frame((x, top - 1.0), (x + 15.0, top + 15.0), 2.0, colour::B)?;
-        canvas.text(
-            "above its limit",
-            x + 24.0,
-            top + 7.0,
-            Pen::new(SMALL, Anchor::Start),
-        )?;
-        let x = x + 140.0;
+        let pen = Pen::new(SMALL, Anchor::Start);
+        let above = if self.has_limits() {
+            words.of(Phrase::MapAbove).to_owned()
+        } else {
+            let loss = self.bad_db.to_string();
+            words.filled(Phrase::MapAboveBad, &[("loss", &loss)])
+        };
+        let above = self.fonts.fitted(&above, SMALL, Weight::Regular, KEY_PX);
+        canvas.text(&above, x + 24.0, top + 7.0, pen)?;
+        let width = self.fonts.width(&above, SMALL, Weight::Regular);
+        let x = x + 24.0 + width + 30.0;
         canvas.line(&[(x, top + 14.0), (x + 14.0, top)], 1.0, colour::NOISE)?;
-        canvas.text(
-            "not measured",
-            x + 24.0,
-            top + 7.0,
-            Pen::new(SMALL, Anchor::Start),
-        )?;
+        let missing = words.of(Phrase::NotMeasured);
+        let missing = self.fonts.fitted(missing, SMALL, Weight::Regular, KEY_PX);
+        canvas.text(&missing, x + 24.0, top + 7.0, pen)?;
         let pen = Pen::new(10.5, Anchor::Start).coloured(colour::SOFT);
         canvas.text(program.unwrap_or_default(), 24.0, height - 12.0, pen)
     }

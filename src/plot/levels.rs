@@ -4,7 +4,8 @@ use plotters::prelude::RGBColor;
 
 use super::PlotError;
 use super::canvas::{Anchor, Canvas, Pen, colour};
-use super::figure::{FibreAxis, LevelAxis, Panel, RIGHT_PX, SMALL, axes};
+use super::figure::{FibreAxis, LevelAxis, Panel, RIGHT_PX, ROW_NAME_PX, SMALL, axes};
+use super::phrases::Phrase;
 use super::pixels::{PixelColumn, Span, pixel_columns, polylines};
 use super::place::side_by_side;
 use super::text::{Fonts, Weight};
@@ -214,7 +215,7 @@ pub(super) struct Place {
 pub(super) struct Cord {
     pub(super) from_m: f64,
     pub(super) to_m: f64,
-    pub(super) name: &'static str,
+    pub(super) name: Phrase,
     /// Height of its name, as a share of the panel from the top.
     pub(super) name_at: f64,
 }
@@ -230,7 +231,8 @@ pub(super) fn cord_names(
     for cord in cords {
         let from = axis.span.px_inside(cord.from_m);
         let to = axis.span.px_inside(cord.to_m);
-        let half = fonts.width(cord.name, SMALL, Weight::Regular) / 2.0 + 4.0;
+        let name = canvas.words.of(cord.name);
+        let half = fonts.width(name, SMALL, Weight::Regular) / 2.0 + 4.0;
         if to - from < SMALL + 6.0 || panel.bottom - panel.top < 2.0 * half {
             continue;
         }
@@ -239,7 +241,7 @@ pub(super) fn cord_names(
             .clamp(panel.top + half, panel.bottom - half);
         canvas.fill((x - 8.0, y - half), (x + 8.0, y + half), colour::GROUND)?;
         let pen = Pen::new(SMALL, Anchor::Middle).coloured(colour::SOFT);
-        canvas.text_upwards(cord.name, x, y, pen)?;
+        canvas.text_upwards(name, x, y, pen)?;
     }
     Ok(())
 }
@@ -371,7 +373,7 @@ pub(super) fn level_axis<'a>(
 /// A strip below the traces: what one end cannot see, or the sections' coefficients.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Strip {
-    pub(super) name: &'static str,
+    pub(super) name: Phrase,
     pub(super) marks: Vec<StripMark>,
 }
 
@@ -410,12 +412,9 @@ pub(super) fn strips(
         let y = top + STRIP_PX * row as f64;
         let (up, down) = (y + 3.0, y + STRIP_PX - 3.0);
         let name = Pen::new(SMALL, Anchor::End).coloured(colour::SOFT);
-        canvas.text(
-            strip.name,
-            axis.span.from_px - 10.0,
-            y + STRIP_PX / 2.0,
-            name,
-        )?;
+        let text = canvas.words.of(strip.name);
+        let text = fonts.fitted(text, SMALL, Weight::Regular, ROW_NAME_PX);
+        canvas.text(&text, axis.span.from_px - 10.0, y + STRIP_PX / 2.0, name)?;
         for mark in &strip.marks {
             let from = axis.span.px_inside(mark.from_m);
             // A dead zone of a few metres must show on an axis of many kilometres.
@@ -481,7 +480,10 @@ pub(super) fn fibre_axis(
         ..*axis
     };
     axes(canvas, fonts, panel, &level, Some(&axis))?;
-    let name = format!("{} from A", axis.unit());
+    let name = canvas
+        .words
+        .filled(Phrase::FibreAxisShort, &[("unit", axis.unit())]);
+    let name = fonts.fitted(&name, SMALL, Weight::Regular, ROW_NAME_PX);
     let pen = Pen::new(SMALL, Anchor::End).coloured(colour::SOFT);
     canvas.text(&name, axis.span.from_px - 10.0, panel.bottom + 10.0, pen)
 }

@@ -14,6 +14,7 @@ mod joints;
 mod levels;
 mod link;
 mod one_way;
+mod phrases;
 mod pixels;
 mod place;
 mod png;
@@ -23,6 +24,7 @@ mod text;
 pub use heat_map::{HeatMap, heat_map_svg};
 pub use link::{brief_link_svg, link_svg};
 pub use one_way::one_way_svg;
+pub use phrases::{Phrase, Phrases};
 pub use png::png_from_svg;
 pub use splice_log::splice_log_svg;
 pub(crate) use text::{BOLD as FONT_BOLD, REGULAR as FONT_REGULAR, database as font_database};
@@ -41,6 +43,8 @@ pub struct PlotSettings {
     pub program: Option<String>,
     /// Loss at which a reference line is drawn where no limit is given; it judges nothing.
     pub reference: Loss,
+    /// The words of the figure.
+    pub words: Phrases,
 }
 
 impl PlotSettings {
@@ -62,6 +66,7 @@ impl Default for PlotSettings {
             height: 1000,
             program: None,
             reference: Loss::from_db(BAD_SPLICE_DB),
+            words: Phrases::default(),
         }
     }
 }

@@ -1,12 +1,13 @@
 //! The figure of one trace.
 
 use super::figure::{FibreAxis, LevelAxis, axes, sheet};
-use super::heading::{FOOT_PX, HEADING_PX, Heading};
+use super::heading::{FOOT_PX, HEADING_PX, Heading, SEPARATOR};
 use super::joints::{Column, Columns, MISSING, Wording};
 use super::levels::{
     Cord, Line, Look, Place, STRIP_MARGIN_PX, STRIP_PX, Strip, StripMark, Stroke, cord_names,
     ground, level_axis, nothing, panel_of_lines, strips,
 };
+use super::phrases::{Phrase, Phrases};
 use super::text::Fonts;
 use super::{PlotError, PlotSettings};
 use crate::measure::{OneWay, OneWayKind};
@@ -33,6 +34,7 @@ pub fn one_way_svg(
 ) -> Result<String, PlotError> {
     let fonts = Fonts::new()?;
     sheet(settings, PlotSettings::LEAST_HEIGHT, |canvas| {
+        let words = canvas.words;
         let (width, height) = (f64::from(settings.width), f64::from(settings.height));
         let start_m = one_way.link_from.m();
         let first_m = trace.distances_m().first().copied().unwrap_or(0.0) - start_m;
@@ -43,13 +45,13 @@ pub fn one_way_svg(
             .map(|event| event.position.value.m() - start_m)
             .fold(one_way.usable_to.m() - start_m, f64::max);
         let axis = FibreAxis {
-            zero: "the link's start",
+            name: Phrase::OneWayFibreAxis,
             ..FibreAxis::new(first_m, last_m.min(last_event_m * 1.03 + 1.0), width)
         }
         .with_room_for(one_way.events.len());
         heading(trace, one_way, settings).draw(canvas, &fonts, width, height)?;
 
-        let columns = columns(one_way, &axis);
+        let columns = columns(one_way, &axis, words);
         let columns_bottom = HEADING_PX + COLUMNS_SHARE * (height - HEADING_PX);
         Columns::new(&columns, &axis, &fonts).draw(
             canvas,
@@ -57,8 +59,11 @@ pub fn one_way_svg(
             &axis,
             (HEADING_PX, columns_bottom),
             Wording {
-                axis: ["apparent loss, dB", "loss, dB"],
-                values: "one way, dB",
+                axis: [
+                    words.of(Phrase::OneWayAxis),
+                    words.of(Phrase::LossAxisShort),
+                ],
+                values: words.of(Phrase::OneWayValues),
                 is_two_way: false,
                 is_brief: false,
             },
@@ -88,7 +93,7 @@ pub fn one_way_svg(
         )?;
         let line = Line {
             stroke: Stroke::FromA,
-            name: vec!["the trace".to_owned()],
+            name: vec![words.of(Phrase::OneWayTrace).to_owned()],
             x_m: trace
                 .distances_m()
                 .iter()
@@ -103,7 +108,15 @@ pub fn one_way_svg(
             false,
         );
         let ranges: Vec<(f64, f64)> = line.range(&axis).into_iter().collect();
-        let level = level_axis(&ranges, 0.15, ["level from the start, dB", "level, dB"], 7);
+        let level = level_axis(
+            &ranges,
+            0.15,
+            [
+                words.of(Phrase::OneWayStartAxis),
+                words.of(Phrase::LevelAxis),
+            ],
+            7,
+        );
         let drawn = [line];
         let shown = if ranges.is_empty() {
             &drawn[..0]
@@ -126,66 +139,67 @@ pub fn one_way_svg(
         )?;
         cord_names(canvas, &fonts, &axis, &panel, &cords)?;
         if shown.is_empty() {
-            nothing(canvas, &panel, "no levels to draw")?;
+            nothing(canvas, &panel, words.of(Phrase::NoLevels))?;
         }
         strips(
             canvas,
             &fonts,
             &axis,
             strips_top + STRIP_MARGIN_PX,
-            &strips_of(one_way, &axis),
+            &strips_of(one_way, &axis, words),
         )
     })
 }
 
 fn heading(trace: &Trace, one_way: &OneWay, settings: &PlotSettings) -> Heading {
+    let words = &settings.words;
     let header = trace.header();
     let named = |name: &Option<String>| {
         name.as_deref()
-            .map_or_else(|| "not named".to_owned(), plain_text)
+            .map_or_else(|| words.of(Phrase::NotNamed).to_owned(), plain_text)
     };
     let length = one_way.link_to.map_or_else(
-        || "end of the link not seen".to_owned(),
+        || words.of(Phrase::OneWayNoEnd).to_owned(),
         |end| {
-            format!(
-                "length {} km",
-                signed((end.value - one_way.link_from).km(), 3)
-            )
+            let length = signed((end.value - one_way.link_from).km(), 3);
+            words.filled(Phrase::Length, &[("length", &length), ("unit", "km")])
         },
     );
+    let value = |phrase, value: String| words.filled(phrase, &[("value", &value)]);
     let mut foot = vec![
-        format!("pulse {} ns", trace.pulse_width().ns()),
-        format!("group index {}", trace.group_index().ratio()),
-        format!("sample spacing {} m", signed(trace.spacing_m(), 3)),
+        value(Phrase::Pulse, format!("{} ns", trace.pulse_width().ns())),
+        value(Phrase::GroupIndex, trace.group_index().ratio().to_string()),
+        value(
+            Phrase::Spacing,
+            format!("{} m", signed(trace.spacing_m(), 3)),
+        ),
     ];
     if let Some(seconds) = header.averaging_time_s {
-        foot.push(format!("averaging {seconds} s"));
+        foot.push(value(Phrase::Averaging, format!("{seconds} s")));
     }
     foot.extend(settings.program.as_deref().map(plain_text));
     Heading {
-        title: format!(
-            "Cable {}, fibre {}, {} nm, one direction only",
-            named(&header.cable),
-            named(&header.fibre),
-            trace.wavelength().nm()
+        title: words.filled(
+            Phrase::OneWayTitle,
+            &[
+                ("cable", &named(&header.cable)),
+                ("fibre", &named(&header.fibre)),
+                ("wavelength", &trace.wavelength().nm().to_string()),
+            ],
         ),
-        identity: format!(
-            "taken from {}  ·  towards {}  ·  {length}",
-            named(&header.from),
-            named(&header.to)
-        ),
-        message:
-            "One direction cannot tell which joint is bad: take the trace from the other end too"
-                .to_owned(),
-        detail: "What is shown is the loss plus or minus the difference in backscatter of the two \
-                 fibres; a gain is never a gain."
-            .to_owned(),
+        ends: vec![words.filled(
+            Phrase::OneWayEnds,
+            &[("from", &named(&header.from)), ("to", &named(&header.to))],
+        )],
+        identity: length,
+        message: words.of(Phrase::OneWayMessage).to_owned(),
+        detail: words.of(Phrase::OneWayDetail).to_owned(),
         verdict: None,
-        foot: foot.join("  ·  "),
+        foot: foot.join(SEPARATOR),
     }
 }
 
-fn columns(one_way: &OneWay, axis: &FibreAxis) -> Vec<Column> {
+fn columns(one_way: &OneWay, axis: &FibreAxis, words: &Phrases) -> Vec<Column> {
     one_way
         .events
         .iter()
@@ -199,22 +213,22 @@ fn columns(one_way: &OneWay, axis: &FibreAxis) -> Vec<Column> {
             Column {
                 number: index + 1,
                 at_m: Some(at_m).filter(|at_m| at_m.is_finite()),
-                kind: match event.kind {
-                    OneWayKind::NonReflective => "no reflection",
-                    OneWayKind::Reflective => "reflective",
-                    OneWayKind::Echo => "echo",
-                    OneWayKind::End => "end",
-                }
-                .to_owned(),
+                kind: words
+                    .of(match event.kind {
+                        OneWayKind::NonReflective => Phrase::NoReflection,
+                        OneWayKind::Reflective => Phrase::Reflective,
+                        OneWayKind::Echo => Phrase::KindEcho,
+                        OneWayKind::End => Phrase::KindEnd,
+                    })
+                    .to_owned(),
                 place: axis.place(at_m),
                 value: reading
                     .map_or_else(|| MISSING.to_owned(), |(loss_db, _)| signed(loss_db, 3)),
                 from_a: reading.map(|(loss_db, _)| loss_db),
                 remarks: if is_gain {
-                    vec![
-                        "apparent gain: the fibre behind scatters more".to_owned(),
-                        "apparent gain".to_owned(),
-                    ]
+                    [Phrase::OneWayGain, Phrase::OneWayGainShort]
+                        .map(|phrase| words.of(phrase).to_owned())
+                        .to_vec()
                 } else {
                     Vec::new()
                 },
@@ -228,19 +242,19 @@ fn cords(one_way: &OneWay, axis: &FibreAxis) -> Vec<Cord> {
     let mut cords = vec![Cord {
         from_m: axis.span.from,
         to_m: 0.0,
-        name: "launch cord",
+        name: Phrase::LaunchCord,
         name_at: 0.7,
     }];
     cords.extend(one_way.link_to.map(|end| Cord {
         from_m: (end.value - one_way.link_from).m(),
         to_m: axis.span.to,
-        name: "beyond the link",
+        name: Phrase::OneWayBeyond,
         name_at: 0.3,
     }));
     cords
 }
 
-fn strips_of(one_way: &OneWay, axis: &FibreAxis) -> Vec<Strip> {
+fn strips_of(one_way: &OneWay, axis: &FibreAxis, words: &Phrases) -> Vec<Strip> {
     let from_start = |position: crate::units::Position| (position - one_way.link_from).m();
     let sections = one_way
         .sections
@@ -268,16 +282,16 @@ fn strips_of(one_way: &OneWay, axis: &FibreAxis) -> Vec<Strip> {
             from_m: usable_m,
             to_m: axis.span.to,
             look: Look::Noise,
-            text: "lost in noise".to_owned(),
+            text: words.of(Phrase::LostInNoise).to_owned(),
         });
     }
     vec![
         Strip {
-            name: "fibre, dB/km",
+            name: Phrase::StripFibre,
             marks: sections,
         },
         Strip {
-            name: "hidden",
+            name: Phrase::OneWayHidden,
             marks: hidden,
         },
     ]

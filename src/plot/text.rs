@@ -68,6 +68,48 @@ impl Fonts {
         }
         String::new()
     }
+
+    /// The text on at most `most` lines, broken between words: the first in `first` pixels,
+    /// the others in `rest`. What does not fit on the last is cut.
+    pub(super) fn wrapped(
+        &self,
+        text: &str,
+        size: f64,
+        (first, rest): (f64, f64),
+        most: usize,
+    ) -> Vec<String> {
+        let mut lines: Vec<String> = Vec::new();
+        for word in text.split_whitespace() {
+            let room = if lines.len() <= 1 { first } else { rest };
+            match lines.last_mut() {
+                Some(line)
+                    if self.width(&format!("{line} {word}"), size, Weight::Regular) <= room =>
+                {
+                    line.push(' ');
+                    line.push_str(word);
+                }
+                _ => lines.push(word.to_owned()),
+            }
+        }
+        if let Some((last, more)) = lines.split_at_mut_checked(most).and_then(|(kept, more)| {
+            let last = kept.last_mut()?;
+            Some((last, more))
+        }) {
+            for line in more {
+                last.push(' ');
+                last.push_str(line);
+            }
+        }
+        lines.truncate(most);
+        lines
+            .iter()
+            .enumerate()
+            .map(|(row, line)| {
+                let room = if row == 0 { first } else { rest };
+                self.fitted(line, size, Weight::Regular, room)
+            })
+            .collect()
+    }
 }
 
 /// A font database that holds our two faces and nothing of the machine's.
@@ -101,5 +143,20 @@ mod tests {
         assert!(fonts.width(&short, 12.0, Weight::Regular) <= 100.0);
         assert_eq!(fonts.fitted("17", 12.0, Weight::Regular, 100.0), "17");
         assert_eq!(fonts.fitted("17", 12.0, Weight::Regular, 1.0), "");
+    }
+
+    #[test]
+    fn a_long_name_is_broken_between_words_and_then_cut() {
+        let fonts = Fonts::new().unwrap();
+        let text = "chamber by the old weighbridge near the lock";
+        let lines = fonts.wrapped(text, 12.0, (90.0, 130.0), 9);
+        assert!(lines.len() > 2 && lines.join(" ") == text, "{lines:?}");
+        for (line, room) in lines.iter().zip([90.0, 130.0, 130.0, 130.0]) {
+            assert!(fonts.width(line, 12.0, Weight::Regular) <= room);
+        }
+        let two = fonts.wrapped(text, 12.0, (90.0, 130.0), 2);
+        assert_eq!((two.len(), &two[0]), (2, &lines[0]));
+        assert!(two[1].ends_with('…'), "{two:?}");
+        assert_eq!(fonts.wrapped("", 12.0, (90.0, 90.0), 2), [""; 0]);
     }
 }

@@ -7,6 +7,7 @@ pub mod csv;
 mod csv_cable;
 pub(crate) mod event_words;
 pub mod findings;
+pub(crate) mod fixed_texts;
 pub mod json;
 pub(crate) mod number;
 mod plain;

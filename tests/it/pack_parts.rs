@@ -19,6 +19,7 @@ use bothends::units::{Loss, Measured};
 use calamine::{Data, Reader, Xlsx};
 
 use crate::links::{country_link, provenance};
+use crate::pdf::cable::{Shape, cable};
 
 pub(crate) fn setup() -> LinkSetup {
     LinkSetup {
@@ -65,6 +66,10 @@ pub(crate) fn with_content<T>(
         profiles: &|_| Ok(country_link().1),
     })
 }
+
+/// The fingerprint of an empty file, which stands for each raw trace (FIPS 180-4, the
+/// digest of the empty message).
+const NOTHING: &str = "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855";
 
 type Written = BTreeMap<String, Vec<u8>>;
 
@@ -151,6 +156,55 @@ fn the_workbook_holds_real_numbers_and_the_reasons_of_empty_cells() {
     ");
 }
 
+/// A finding of the cable by hand with its numbers as numbers, and a file without a result.
+#[test]
+fn the_workbook_says_what_was_found() {
+    let made = cable(&Shape::default());
+    let first = &made.cable.as_ref().unwrap().findings[0];
+    let bytes = made.with(workbook).unwrap();
+    let found = rows(&bytes, "What was found");
+    let text = |text: &str| Data::String(text.to_owned());
+    assert_eq!(
+        found[0],
+        [
+            "Finding",
+            "Fibres",
+            "Joint",
+            "Wavelength, nm",
+            "Place, m",
+            "Two-way loss, dB",
+            "Standard error, dB",
+            "Notes"
+        ]
+        .map(text)
+    );
+    assert_eq!(found[1][0], text("bad joint"));
+    assert_eq!(found[1][1], text(&first.fibres[0]));
+    assert_eq!(
+        found[1][3],
+        Data::Float(
+            first
+                .wavelength
+                .map_or(0.0, bothends::units::Wavelength::nm)
+        )
+    );
+    assert_eq!(
+        found[1][5],
+        Data::Float(first.loss.map_or(0.0, |loss| loss.value.db()))
+    );
+    // The cable by hand states 0.004 dB for every splice.
+    assert_eq!(found[1][6], Data::Float(0.004));
+    assert_eq!(found[1][7], text(&first.message));
+    let skipped = rows(&bytes, "Files without a result");
+    assert_eq!(
+        skipped[1],
+        [
+            text("old/019_1550_ab.txt"),
+            text("no trace from B names this fibre")
+        ]
+    );
+}
+
 #[test]
 fn a_reading_by_power_meter_stands_beside_the_two_way_loss() {
     let (mut link, profiles) = country_link();
@@ -183,10 +237,13 @@ fn a_reading_by_power_meter_stands_beside_the_two_way_loss() {
 #[test]
 fn wording_of_a_project_file_reaches_pages_and_workbook() {
     let text = "title = 'Ring Nord'\nlanguage = 'de'\n[wording]\nevents = 'Ereignisse'\n\
-                not_judged = 'nicht beurteilt'\n[client]\nname = 'Wasserverband Tal'\n";
+                not_judged = 'nicht beurteilt'\nfigure_row_number = 'Nummer'\n[client]\nname = 'Wasserverband Tal'\n";
     let file = ProjectFile::from_toml(text).unwrap();
     let (link, profiles) = country_link();
-    let links = [entry(link, "one")];
+    let mut links = [entry(link, "one")];
+    for source in [&mut links[0].provenance.a, &mut links[0].provenance.b] {
+        NOTHING.clone_into(&mut source.sha256);
+    }
     let content = Content {
         program: "bothends 0.1.0",
         report_time: None,
@@ -205,19 +262,33 @@ fn wording_of_a_project_file_reaches_pages_and_workbook() {
     let index = index_page(&content, &[]);
     assert!(index.contains("<title>Ring Nord</title>") && index.contains("Wasserverband Tal"));
     assert!(rows(&workbook(&content).unwrap(), "Ereignisse").len() > 2);
+    let files = Mutex::new(Written::new());
+    let making = Making {
+        setups: &[setup()],
+        cable: None,
+        raw_traces: RawTraces::Name,
+        raw: &|_| Ok(Vec::new()),
+        others: Vec::new(),
+        put: &|name, bytes| {
+            let mut files = files.lock().unwrap();
+            files.insert(name.to_owned(), bytes.to_vec());
+            Ok(())
+        },
+    };
+    write_pack(&content, making).unwrap();
+    let figure = &files.into_inner().unwrap()["plots/one.svg"];
+    let figure = std::str::from_utf8(figure).unwrap();
+    assert!(figure.contains("Nummer") && figure.contains("what it is"));
 }
 
 #[test]
 fn the_manifest_names_every_file_once_in_order() {
     let raw = |_: &str| Ok(Vec::new());
-    // An empty file stands for each raw trace, with the fingerprint of nothing
-    // (FIPS 180-4, the digest of the empty message).
-    let nothing = "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855";
     let mut one = entry(country_link().0, "one");
     for source in [&mut one.provenance.a, &mut one.provenance.b] {
         *source = SourceFile {
             file: format!("over/there/{}", source.file),
-            sha256: nothing.to_owned(),
+            sha256: NOTHING.to_owned(),
         };
     }
     let written = pack_of(&[one], &raw).unwrap();

@@ -258,6 +258,25 @@ fn a_result_forged_with_its_manifest_does_not_come_from_the_raw_traces() {
     assert!(compared.out.contains("was delivered"), "{}", compared.out);
 }
 
+/// A manifest without links has nothing measured again; the results that it lists tell.
+#[test]
+fn a_result_that_no_link_names_is_found() {
+    let bench = packed("copy");
+    let path = bench.path("results/manifest.json");
+    let text = fs::read_to_string(&path).unwrap();
+    let mut manifest: serde_json::Value = serde_json::from_str(&text).unwrap();
+    manifest["links"] = serde_json::json!([]);
+    fs::write(&path, manifest.to_string()).unwrap();
+    let ran = bench.run(&["verify", "results"]);
+    assert_eq!(ran.code, 1, "{}", ran.out);
+    assert!(
+        ran.out
+            .contains("a result that no link of the manifest names"),
+        "{}",
+        ran.out
+    );
+}
+
 #[test]
 fn a_page_forged_with_its_manifest_shows_by_the_digest() {
     let bench = packed("copy");

@@ -7,7 +7,7 @@ use std::path::Path;
 use std::sync::Arc;
 
 use bothends::both_ways::{Link, Profiles};
-use bothends::plot::{self, PlotError, PlotSettings};
+use bothends::plot::{self, Phrase, Phrases, PlotError, PlotSettings};
 use proptest::prelude::*;
 use resvg::usvg::{self, Rect};
 
@@ -119,7 +119,13 @@ fn no_text_covers_another_or_leaves_the_sheet() {
 fn no_text_covers_another_or_leaves_the_sheet_in_a_brief_figure() {
     let mut faults = Vec::new();
     for (name, link) in all_links() {
-        for (width, height) in [(1000, 300), (1000, 400), (1000, 470), (800, 300)] {
+        for (width, height) in [
+            (1000, 300),
+            (1000, 400),
+            (1000, 470),
+            (1000, 750),
+            (800, 300),
+        ] {
             let settings = PlotSettings {
                 width,
                 height,
@@ -148,6 +154,100 @@ fn no_text_covers_another_or_leaves_the_sheet_in_a_brief_figure() {
         }
     }
     assert!(faults.is_empty(), "{faults:#?}");
+}
+
+/// Every text of a figure in capitals, its places in braces as they are: words that no
+/// wording reaches stay small, and capitals are about a fifth wider than small letters.
+fn capitals() -> Phrases {
+    let mut words = Phrases::default();
+    for phrase in Phrase::ALL {
+        let mut is_inside = false;
+        let text: String = phrase
+            .english()
+            .chars()
+            .map(|letter| {
+                is_inside = (is_inside || letter == '{') && letter != '}';
+                if is_inside {
+                    letter
+                } else {
+                    letter.to_ascii_uppercase()
+                }
+            })
+            .collect();
+        words.replace(*phrase, &text);
+    }
+    words
+}
+
+/// Small letters side by side, three or more: units have fewer.
+fn small_words(text: &str) -> Vec<&str> {
+    text.split(|letter: char| !letter.is_ascii_lowercase())
+        .filter(|word| word.len() > 2)
+        .collect()
+}
+
+#[test]
+fn every_word_of_a_figure_can_be_another_and_wider() {
+    let settings = PlotSettings {
+        words: capitals(),
+        ..PlotSettings::default()
+    };
+    let brief = PlotSettings {
+        width: 1000,
+        height: 400,
+        ..settings.clone()
+    };
+    for (name, (mut link, profiles)) in all_links() {
+        link.from = Some("A".to_owned());
+        link.to = None;
+        link.cable = None;
+        link.fibre = Some("17".to_owned());
+        for event in &mut link.events {
+            event.joint = event.joint.as_ref().map(|joint| joint.to_uppercase());
+        }
+        let drawn = [
+            plot::link_svg(&link, &profiles, &settings).unwrap(),
+            plot::brief_link_svg(&link, &profiles, &brief).unwrap(),
+        ];
+        for svg in drawn {
+            let texts = texts(&svg);
+            for (text, _) in &texts {
+                assert!(small_words(text).is_empty(), "{name}: {text}");
+            }
+            let found = overlapping(&texts);
+            assert!(found.is_empty(), "{name}: {found:#?}");
+        }
+    }
+    for (trace, one_way) in [links::country_trace(), links::one_direction()] {
+        let svg = plot::one_way_svg(&trace, &one_way, &settings).unwrap();
+        let header = trace.header();
+        let names = [&header.cable, &header.fibre, &header.from, &header.to];
+        for (mut text, _) in texts(&svg) {
+            for name in names.into_iter().flatten() {
+                text = text.replace(name.as_str(), "");
+            }
+            assert!(small_words(&text).is_empty(), "{text}");
+        }
+    }
+}
+
+/// With names that fill several lines, length and loss still stand behind them.
+#[test]
+fn long_names_leave_room_for_what_was_measured() {
+    let (mut link, profiles) = links::country_link();
+    let long = "equipment room on the second floor, rack row C, frame fourteen, north side";
+    link.from = Some(format!("Harrow Lane, {long}"));
+    link.to = Some(format!("Mill Bridge, {long}"));
+    let svg = plot::link_svg(&link, &profiles, &PlotSettings::default()).unwrap();
+    let line = texts(&svg)
+        .into_iter()
+        .map(|(text, _)| text)
+        .find(|text| text.contains("A: Harrow Lane"))
+        .unwrap();
+    let line = line.split_whitespace().collect::<Vec<_>>().join(" ");
+    for wanted in ["… · B: Mill Bridge", "two-way loss", "dB/km"] {
+        assert!(line.contains(wanted), "{wanted:?} in {line}");
+    }
 }
 
 #[test]

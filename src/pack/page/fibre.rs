@@ -19,6 +19,7 @@ use super::parts::{
     cautions, facts, heads, measured_cell, missing_cell, number_cell, verdict_cell,
 };
 use super::samples::{Axis, Samples};
+use super::script_words::Words;
 use super::{FIBRE_SCRIPT, Fetch, page};
 
 /// Where the levels of a link's plot come from.
@@ -54,44 +55,6 @@ struct PageLink {
     #[serde(skip_serializing_if = "Option::is_none")]
     b: Option<super::samples::Packed>,
     events: Vec<PageEvent>,
-}
-
-/// Words that the page's script shows.
-#[derive(Debug, Serialize)]
-struct Words<'w> {
-    a: &'w str,
-    b: &'w str,
-    two: &'w str,
-    scatter: &'w str,
-    place_axis: &'w str,
-    level_axis: &'w str,
-    cursor: &'w str,
-    from_a: &'w str,
-    from_b: &'w str,
-    to_mark: &'w str,
-    falls: &'w str,
-    no_cursor: &'w str,
-    no_levels: &'w str,
-}
-
-impl<'w> Words<'w> {
-    fn of(wording: &'w Wording) -> Self {
-        Self {
-            a: wording.of(Text::TraceFromA),
-            b: wording.of(Text::TraceFromB),
-            two: wording.of(Text::TwoWayProfile),
-            scatter: wording.of(Text::BackscatterProfile),
-            place_axis: wording.of(Text::PlaceAxis),
-            level_axis: wording.of(Text::LevelAxis),
-            cursor: wording.of(Text::Cursor),
-            from_a: wording.of(Text::FromA),
-            from_b: wording.of(Text::FromB),
-            to_mark: wording.of(Text::FromMark),
-            falls: wording.of(Text::LevelFalls),
-            no_cursor: wording.of(Text::NoCursor),
-            no_levels: wording.of(Text::NoLevels),
-        }
-    }
 }
 
 #[derive(Debug, Serialize)]
@@ -249,6 +212,18 @@ fn head(content: &Content<'_>, links: &[(&PackLink, Levels<'_>)], title: &str) -
         }
     }
     head.push_str("</table></div>");
+    for (fibre, wavelength) in content.missing() {
+        if first.link.fibre.as_ref() == Some(&fibre.name) {
+            for why in named::why_missing(content, fibre, wavelength) {
+                let _ = write!(
+                    head,
+                    "<p class=\"missing\">{} nm: {}</p>",
+                    wavelength.nm(),
+                    html(&why)
+                );
+            }
+        }
+    }
     head
 }
 

@@ -45,14 +45,16 @@ pub fn index_page(content: &Content<'_>, files: &[IndexFile]) -> String {
     let mut body = head(content, title);
     body.push_str(&exceptions(content));
     body.push_str(&closures(content));
+    if let Some(cable) = content.cable {
+        body.push_str(&findings(cable, wording));
+        body.push_str(&redo(cable, wording));
+    }
     body.push_str(&fibres(content));
-    body.push_str(&limits(content));
     if let Some(cable) = content.cable {
         body.push_str(&matrix(cable, content, wording));
-        body.push_str(&redo(cable, wording));
-        body.push_str(&findings(cable, wording));
         body.push_str(&skipped(cable, wording));
     }
+    body.push_str(&limits(content));
     if !content.warnings.is_empty() {
         let _ = write!(
             body,
@@ -284,7 +286,7 @@ fn fibres(content: &Content<'_>) -> String {
         let entry = match due {
             Due::Measured(entry) => entry,
             Due::Missing { fibre, wavelength } => {
-                text.push_str(&missing_row(fibre, wavelength, wording));
+                text.push_str(&missing_row(content, fibre, wavelength));
                 continue;
             }
         };
@@ -314,14 +316,17 @@ fn fibres(content: &Content<'_>) -> String {
 }
 
 /// A row of the list of fibres for a link that was not measured from both ends.
-fn missing_row(fibre: &Fibre, wavelength: Wavelength, wording: &Wording) -> String {
+fn missing_row(content: &Content<'_>, fibre: &Fibre, wavelength: Wavelength) -> String {
+    let wording = content.wording;
+    let why = named::why_missing(content, fibre, wavelength).join(" ");
     let dash = missing_cell(wording.of(Text::NotMeasured));
     format!(
         "<tr data-find=\"{}\" data-fine=\"no\"><td class=\"t\">{}</td><td class=\"n\">{}</td>\
-         <td class=\"none\">{}</td>{dash}{dash}{dash}<td></td></tr>",
+         <td class=\"none\" title=\"{}\">{}</td>{dash}{dash}{dash}<td></td></tr>",
         html(&fibre.name.to_lowercase()),
         html(&fibre.name),
         wavelength.nm(),
+        html(&why),
         html(wording.of(Text::NotMeasured)),
     )
 }

@@ -9,6 +9,7 @@ mod fibre;
 mod index;
 mod parts;
 mod samples;
+mod script_words;
 
 pub use fibre::{Levels, fibre_page};
 pub use index::{IndexFile, index_page};

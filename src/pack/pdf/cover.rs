@@ -82,7 +82,11 @@ pub(super) fn lay(flow: &mut Flow, content: &Content<'_>) {
         .map(words::wavelength)
         .collect();
     about.push(wording.filled(
-        Text::FibresAndWavelengths,
+        if fibres == "1" {
+            Text::FibreAndWavelengths
+        } else {
+            Text::FibresAndWavelengths
+        },
         &[
             ("fibres", &fibres),
             ("wavelengths", &wavelengths.join(", ")),

@@ -25,7 +25,7 @@ const MOST_MISSING: usize = 2;
 /// Lays the chapter.
 pub(super) fn lay(flow: &mut Flow, content: &Content<'_>, fibres: &[FibrePage]) {
     let wording = content.wording;
-    flow.chapter(wording.of(Text::Exceptions));
+    flow.chapter_below(wording.of(Text::Exceptions));
     flow.anchor(Anchor::Chapter(2));
     let is_judged = content.limits.is_some()
         || content
@@ -282,7 +282,7 @@ fn missing(flow: &mut Flow, content: &Content<'_>) {
         return;
     }
     let wording = content.wording;
-    flow.section(wording.of(Text::LinksMissing), 40.0);
+    flow.section(wording.of(Text::LinksMissingTitle), 40.0);
     fibres.sort_by(|(one, _), (other, _)| one.nm().total_cmp(&other.nm()));
     let rows = fibres
         .into_iter()

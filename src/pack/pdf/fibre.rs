@@ -15,7 +15,7 @@ use crate::pack::{Content, PackLink, power};
 use crate::plot::PlotSettings;
 use crate::report::number::{loss_with_error, signed};
 use crate::report::{SourceFile, plain_text};
-use crate::units::{Loss, ReturnLoss};
+use crate::units::{Loss, ReturnLoss, Wavelength};
 use crate::verdict::{End, Place, What};
 
 /// Name of the fibre.
@@ -27,14 +27,19 @@ const FOOTNOTE: Style = Style {
     leading: 1.25,
     ..Style::new(6.2, SOFT)
 };
+/// Most lines that cable and ends take under the fibre's name.
+const ABOUT_LINES: usize = 3;
 /// Digits of a file's fingerprint that are printed; the manifest has them all.
 const DIGITS: usize = 16;
 /// Least height that a table of events needs below its figure to begin there.
 const SOME_ROWS: f32 = 60.0;
 
-/// Heights of a figure in its pixels: least, where all fits on one page; usual, where it
-/// does not; and most.
-const HEIGHTS_PX: [u32; 3] = [PlotSettings::LEAST_BRIEF_HEIGHT, 400, 470];
+/// Least height of a figure in its pixels.
+const LEAST_PX: u32 = PlotSettings::LEAST_BRIEF_HEIGHT;
+/// Most height of a figure: three quarters of its width.
+const MOST_PX: u32 = 750;
+/// Heights that are tried, greatest first, where a fibre takes more than one page.
+const TRIED_PX: [u32; 4] = [MOST_PX, 600, 500, 400];
 
 /// Lays one page for every fibre, or more where its events need them.
 pub(super) fn lay(flow: &mut Flow, content: &Content<'_>, fibres: &[FibrePage]) {
@@ -49,36 +54,67 @@ pub(super) fn lay(flow: &mut Flow, content: &Content<'_>, fibres: &[FibrePage]) 
         flow.bookmark(1, &bookmark(content, fibre));
         flow.anchor(Anchor::Fibre(place));
         let start = flow.mark();
-        let [least, usual, most] = HEIGHTS_PX;
         // As low as the figures can be read; what that leaves of the page is theirs.
-        page(flow, content, fibre, &title, least);
-        let height_px = if flow.is_on_page_of(&start) {
+        page(flow, content, fibre, &title, LEAST_PX);
+        if flow.is_on_page_of(&start) {
             let per_px = flow.room() / FIGURE_PX as f32;
             let spare = (flow.left_below() - 4.0).max(0.0) / per_px;
             let more = spare / fibre.links.len().max(1) as f32;
-            (least + more as u32).min(most)
-        } else {
-            usual
-        };
-        if height_px > least {
+            let height_px = (LEAST_PX + more as u32).min(MOST_PX);
+            if height_px > LEAST_PX {
+                flow.back_to(&start);
+                page(flow, content, fibre, &title, height_px);
+            }
+            continue;
+        }
+        // The greatest that takes no page more.
+        let pages = flow.pages_since(&start);
+        for height_px in TRIED_PX {
             flow.back_to(&start);
             page(flow, content, fibre, &title, height_px);
+            if flow.pages_since(&start) == pages {
+                break;
+            }
         }
     }
 }
 
 fn page(flow: &mut Flow, content: &Content<'_>, fibre: &FibrePage, title: &str, height_px: u32) {
     head(flow, content, fibre, title);
+    let mut missing = fibre.missing.clone();
     for &index in &fibre.links {
-        if let Some(entry) = content.links.get(index) {
-            link(flow, content, entry, index, height_px);
-        }
+        let Some(entry) = content.links.get(index) else {
+            continue;
+        };
+        // In the order of wavelengths, those without a link among them.
+        let light = entry.link.wavelength;
+        missing.retain(|&wavelength| {
+            let is_before = wavelength.nm() < light.nm();
+            if is_before {
+                not_measured(flow, content, fibre, wavelength);
+            }
+            !is_before
+        });
+        link(flow, content, entry, index, height_px);
     }
-    for &wavelength in &fibre.missing {
-        let wavelength = words::wavelength(wavelength);
-        let text = format!("{wavelength} · {}", content.wording.of(Text::NotMeasured));
-        flow.gap(8.0);
-        flow.text(&text, BODY.bold());
+    for wavelength in missing {
+        not_measured(flow, content, fibre, wavelength);
+    }
+}
+
+/// A wavelength without a link, and why as far as it is known.
+fn not_measured(flow: &mut Flow, content: &Content<'_>, fibre: &FibrePage, light: Wavelength) {
+    let text = format!(
+        "{} · {}",
+        words::wavelength(light),
+        content.wording.of(Text::NotMeasured)
+    );
+    flow.gap(8.0);
+    flow.text(&text, BODY.bold());
+    let known = content.cable.zip(fibre.of_cable);
+    let known = known.and_then(|(cable, index)| cable.fibres.get(index));
+    for why in known.map_or_else(Vec::new, |known| named::why_missing(content, known, light)) {
+        flow.text(&why, FACTS);
     }
 }
 
@@ -128,12 +164,13 @@ fn head(flow: &mut Flow, content: &Content<'_>, fibre: &FibrePage, title: &str) 
     parts.extend(from.map(|from| format!("A: {from}")));
     parts.extend(to.map(|to| format!("B: {to}")));
     parts.extend(fibre.tube.clone());
-    let about = flow
-        .typesetter
-        .fitted(&parts.join(" · "), NOTE, flow.room());
-    let y = flow.y() + NOTE.baseline();
-    flow.put_line(about, left, y, 0.0);
-    flow.advance(NOTE.line_height());
+    let about = parts.join(" · ");
+    let lines = flow.typesetter.few_lines(&about, NOTE, room, ABOUT_LINES);
+    for line in lines {
+        let y = flow.y() + NOTE.baseline();
+        flow.put_line(line, left, y, 0.0);
+        flow.advance(NOTE.line_height());
+    }
 }
 
 fn link(flow: &mut Flow, content: &Content<'_>, entry: &PackLink, index: usize, height_px: u32) {
@@ -204,6 +241,11 @@ fn facts(content: &Content<'_>, link: &Link) -> String {
         (None, Some(b)) => parts.push(return_loss(Text::ReturnLossB, b)),
         (None, None) => {}
     }
+    // What belongs together stays on one line.
+    let parts: Vec<String> = parts
+        .iter()
+        .map(|part| part.replace(' ', "\u{a0}"))
+        .collect();
     parts.join(" · ")
 }
 

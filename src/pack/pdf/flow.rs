@@ -16,6 +16,11 @@ const HEAD_Y: f32 = 40.0;
 /// From the lower edge to the foot's baseline.
 const FOOT_Y: f32 = 30.0;
 
+/// Share of a page that must be left for another chapter to begin on it.
+const CHAPTER_SHARE: f32 = 0.3;
+/// White space before a chapter that begins on the page of another.
+const CHAPTER_GAP: f32 = 30.0;
+
 /// Most characters of a bookmark.
 const MOST_IN_BOOKMARK: usize = 200;
 
@@ -48,7 +53,16 @@ pub(super) struct Flow {
     y: f32,
     /// Where the block before, a heading, left off: white space after it is its own.
     heading_end: f32,
+    /// The last heading within a chapter.
+    heading: Option<Heading>,
     chapter: Option<String>,
+}
+
+/// A heading that may have to go to the next page with what it stands over.
+struct Heading {
+    start: Mark,
+    end: f32,
+    title: String,
 }
 
 /// A state of the flow to go back to.
@@ -73,6 +87,7 @@ impl Flow {
             },
             y: TOP,
             heading_end: 0.0,
+            heading: None,
             chapter: None,
         })
     }
@@ -130,8 +145,19 @@ impl Flow {
 
     /// Goes to the next page unless `height` fits on this one.
     pub(super) fn need(&mut self, height: f32) {
-        if height > self.left_below() && !self.is_at_top() {
-            self.next_page();
+        if height <= self.left_below() || self.is_at_top() {
+            return;
+        }
+        // A heading goes with what it stands over.
+        let heading = self.heading.take().filter(|heading| {
+            self.is_on_page_of(&heading.start) && self.y <= heading.end && heading.start.y > TOP
+        });
+        if let Some(heading) = &heading {
+            self.back_to(&heading.start);
+        }
+        self.next_page();
+        if let Some(heading) = heading {
+            self.section_head(&heading.title);
         }
     }
 
@@ -165,6 +191,11 @@ impl Flow {
     /// Whether all since stands on the same page.
     pub(super) fn is_on_page_of(&self, mark: &Mark) -> bool {
         self.out.all.len() == mark.pages
+    }
+
+    /// How many pages were begun since.
+    pub(super) fn pages_since(&self, mark: &Mark) -> usize {
+        self.out.all.len() - mark.pages
     }
 
     /// White space between two blocks; none at the top of a page or after a heading.
@@ -202,6 +233,27 @@ impl Flow {
     pub(super) fn chapter(&mut self, title: &str) {
         self.chapter = Some(title.to_owned());
         self.next_page();
+        self.chapter_head(title);
+    }
+
+    /// Begins a chapter below the one before where that leaves much of its page.
+    pub(super) fn chapter_below(&mut self, title: &str) {
+        if self.left_below() < CHAPTER_SHARE * self.height() {
+            self.chapter(title);
+            return;
+        }
+        self.chapter = Some(title.to_owned());
+        if let Some(page) = self.out.all.last_mut() {
+            page.chapter = Some(match page.chapter.take() {
+                Some(before) => format!("{before} · {title}"),
+                None => title.to_owned(),
+            });
+        }
+        self.gap(CHAPTER_GAP);
+        self.chapter_head(title);
+    }
+
+    fn chapter_head(&mut self, title: &str) {
         self.bookmark(0, title);
         self.text(title, CHAPTER);
         self.advance(3.0);
@@ -228,6 +280,16 @@ impl Flow {
     pub(super) fn section(&mut self, title: &str, with: f32) {
         self.gap(14.0);
         self.need(SECTION.line_height() + 4.0 + with);
+        let start = self.mark();
+        self.section_head(title);
+        self.heading = Some(Heading {
+            start,
+            end: self.y,
+            title: title.to_owned(),
+        });
+    }
+
+    fn section_head(&mut self, title: &str) {
         self.text(title, SECTION);
         self.advance(4.0);
     }
@@ -339,5 +401,48 @@ impl Flow {
             },
             Item::Text { x, y, line: right },
         ]
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn count(flow: &Flow, page: usize) -> usize {
+        flow.out.all[page].items.len()
+    }
+
+    /// Room for a heading and two lines is left; what follows needs more.
+    #[test]
+    fn a_heading_goes_to_the_next_page_with_what_it_stands_over() {
+        let mut flow = Flow::new(Paper::A4).unwrap();
+        flow.text("before", BODY);
+        flow.advance(flow.left_below() - 60.0);
+        flow.section("Heading", 20.0);
+        assert_eq!((flow.out.all.len(), count(&flow, 0)), (1, 2));
+        flow.need(100.0);
+        assert_eq!((count(&flow, 0), count(&flow, 1)), (1, 1));
+        assert!(flow.y() > TOP);
+        // With a line laid under it, it stays.
+        flow.advance(flow.left_below() - 80.0);
+        flow.section("Another", 20.0);
+        flow.text("under it", BODY);
+        flow.need(100.0);
+        assert_eq!(flow.out.all.len(), 3);
+        assert_eq!((count(&flow, 1), count(&flow, 2)), (3, 0));
+    }
+
+    #[test]
+    fn a_chapter_begins_on_the_page_of_another_only_where_much_is_left() {
+        let mut flow = Flow::new(Paper::A4).unwrap();
+        flow.chapter("One");
+        flow.advance(0.5 * flow.height());
+        flow.chapter_below("Two");
+        assert_eq!(flow.out.all.len(), 2);
+        assert_eq!(flow.out.all[1].chapter.as_deref(), Some("One · Two"));
+        flow.advance(0.3 * flow.height());
+        flow.chapter_below("Three");
+        assert_eq!(flow.out.all.len(), 3);
+        assert_eq!(flow.out.all[2].chapter.as_deref(), Some("Three"));
     }
 }

@@ -147,6 +147,7 @@ pub fn pdf(content: &Content<'_>, paper: Paper) -> Result<Pdf, PackError> {
     let lacks = typeset::Lacks::new()?;
     let settings = PlotSettings {
         width: FIGURE_PX,
+        words: content.wording.figures().clone(),
         ..PlotSettings::default()
     };
     let figure_of = |index: usize, height: u32| {

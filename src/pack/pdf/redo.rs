@@ -13,11 +13,14 @@ use crate::report::number::{loss_with_error, signed};
 use crate::report::plain_text;
 use crate::units::{Length, Loss};
 
+/// Height of a row to write in by hand: 8 mm, as ruled paper has it.
+const BY_HAND: f32 = 22.7;
+
 /// Lays the chapter; none without a cable.
 pub(super) fn lay(flow: &mut Flow, content: &Content<'_>, fibres: &[FibrePage]) {
     let Some(cable) = content.cable else { return };
     let wording = content.wording;
-    flow.chapter(wording.of(Text::Redo));
+    flow.chapter_below(wording.of(Text::Redo));
     flow.anchor(Anchor::Chapter(3));
     if cable.redo.is_empty() {
         flow.text(wording.of(Text::NothingToRedo), BODY);
@@ -185,16 +188,16 @@ fn record(flow: &mut Flow, content: &Content<'_>, cable: &CableResult) {
             Column::new(wording.of(Text::Wavelength), Align::Right),
             Column::new(format!("{}, dB", wording.of(Text::Loss)), Align::Decimal),
             Column::new(format!("{}, dB", wording.of(Text::Limit)), Align::Decimal),
-            wide(wording.of(Text::LossAToB)),
-            wide(wording.of(Text::LossBToA)),
-            wide(wording.of(Text::NewLoss)),
-            wide(wording.of(Text::Date)),
-            wide(wording.of(Text::By)),
+            wide(wording.of(Text::LossAToB), 46.0),
+            wide(wording.of(Text::LossBToA), 46.0),
+            wide(wording.of(Text::NewLoss), 46.0),
+            wide(wording.of(Text::Date), 46.0),
+            wide(wording.of(Text::By), 46.0),
         ],
         rows,
         size: 7.6,
     };
-    table.lay_tall(flow, 15.0);
+    table.lay_tall(flow, BY_HAND);
 }
 
 /// A column whose head is longer than its numbers.
@@ -205,10 +208,11 @@ fn roomy(head: String, align: Align) -> Column {
     }
 }
 
-/// A column to write in by hand.
-fn wide(head: &str) -> Column {
+/// A column to write in by hand, so many points wide.
+fn wide(head: &str, room: f32) -> Column {
     Column {
-        room: 36.0,
+        least: room,
+        room,
         ..Column::new(head, Align::Left)
     }
 }
@@ -259,14 +263,14 @@ fn sheet(flow: &mut Flow, content: &Content<'_>, cable: &CableResult, visit: &Vi
                 format!("{}, dB", wording.of(Text::ExpectedAfter)),
                 Align::Decimal,
             ),
-            wide(wording.of(Text::Done)),
-            wide(wording.of(Text::SplicerEstimate)),
-            wide(wording.of(Text::NewLoss)),
+            wide(wording.of(Text::Done), 58.0),
+            wide(wording.of(Text::SplicerEstimate), 58.0),
+            wide(wording.of(Text::NewLoss), 58.0),
         ],
         rows,
         size: 8.0,
     };
-    table.lay_tall(flow, 17.0);
+    table.lay_tall(flow, BY_HAND);
     steps(flow, content, visit);
     settings::cautions(flow, content);
     flow.gap(20.0);

@@ -14,7 +14,7 @@ use crate::units::{Loss, Wavelength};
 /// Lays the chapter.
 pub(super) fn lay(flow: &mut Flow, content: &Content<'_>, fibres: &[FibrePage]) {
     let wording = content.wording;
-    flow.chapter(wording.of(Text::Summary));
+    flow.chapter_below(wording.of(Text::Summary));
     flow.anchor(Anchor::Chapter(1));
     overview(flow, content);
     if let Some(cable) = content.cable {

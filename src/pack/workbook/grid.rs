@@ -5,8 +5,9 @@ use rust_xlsxwriter::{Workbook, XlsxError};
 use super::sheet::{Cell, Column, above, add, column};
 use crate::cable::CableResult;
 use crate::pack::content::Content;
+use crate::pack::named;
 use crate::pack::wording::{Text, Wording};
-use crate::units::{Length, Loss};
+use crate::units::{Length, Loss, Position, Wavelength};
 
 /// A row of the matrix: name, and for each joint its cell, its limit, and why it is empty.
 struct Row {
@@ -204,5 +205,65 @@ pub(super) fn redo(workbook: &mut Workbook, content: &Content<'_>) -> Result<(),
         })
         .collect();
     add(workbook, of(Text::Redo), &columns, &rows, 2, wording)?;
+    Ok(())
+}
+
+/// What was found, and which files gave no result; no sheet without any.
+pub(super) fn findings(workbook: &mut Workbook, content: &Content<'_>) -> Result<(), XlsxError> {
+    let wording: &Wording = content.wording;
+    let Some(cable) = content.cable else {
+        return Ok(());
+    };
+    let of = |text| wording.of(text);
+    let rows: Vec<Vec<Cell>> = cable
+        .findings
+        .iter()
+        .map(|finding| {
+            let joint = finding.joint.and_then(|joint| cable.joints.get(joint));
+            vec![
+                Cell::Text(named::finding_kind(finding.kind, wording).to_owned()),
+                Cell::Text(finding.fibres.join(", ")),
+                Cell::text(joint.map(|joint| joint.name.as_str())),
+                Cell::number(finding.wavelength.map(Wavelength::nm), 0),
+                Cell::number(finding.position.map(Position::m), 1),
+                Cell::number(finding.loss.map(|loss| loss.value.db()), 3),
+                Cell::number(
+                    finding.loss.and_then(|loss| loss.std_error).map(Loss::db),
+                    4,
+                ),
+                Cell::Text(named::finding(finding, cable, wording)),
+            ]
+        })
+        .collect();
+    if !rows.is_empty() {
+        let columns = [
+            column(of(Text::Finding), 20.0),
+            column(of(Text::Fibres), 24.0),
+            column(of(Text::Joint), 18.0),
+            column(format!("{}, nm", of(Text::Wavelength)), 11.0),
+            column(format!("{}, m", of(Text::Place)), 11.0),
+            column(format!("{}, dB", of(Text::Loss)), 11.0),
+            column(format!("{}, dB", of(Text::StdError)), 10.0),
+            column(of(Text::Notes), 120.0),
+        ];
+        add(workbook, of(Text::Findings), &columns, &rows, 2, wording)?;
+    }
+    let rows: Vec<Vec<Cell>> = cable
+        .skipped
+        .iter()
+        .map(|skipped| {
+            vec![
+                Cell::Text(skipped.file.clone()),
+                Cell::Text(skipped.reason.clone()),
+            ]
+        })
+        .collect();
+    if !rows.is_empty() {
+        let columns = [
+            column(of(Text::File), 40.0),
+            column(of(Text::Reason), 120.0),
+        ];
+        add(workbook, of(Text::Skipped), &columns, &rows, 1, wording)?;
+    }
     Ok(())
 }

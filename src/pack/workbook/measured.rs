@@ -87,7 +87,10 @@ pub(super) fn links(workbook: &mut Workbook, content: &Content<'_>) -> Result<()
                         Cell::Verdict(Verdict::NotJudged),
                     ];
                     row.extend((0..7).map(|_| Cell::Empty));
-                    row.push(Cell::Text(of(Text::NotMeasured).to_owned()));
+                    let why = named::why_missing(content, fibre, wavelength);
+                    let not = of(Text::NotMeasured).to_owned();
+                    let parts: Vec<String> = std::iter::once(not).chain(why).collect();
+                    row.push(Cell::Text(parts.join("; ")));
                     return row;
                 }
             };

@@ -1,4 +1,5 @@
-//! The workbook: matrix, links, events, sections, limits, settings as real numbers.
+//! The workbook: matrix, links, events, sections, findings, limits, settings as real
+//! numbers.
 //!
 //! Every text is written as text, so nothing that a file says is run as a formula. What
 //! was not measured is an empty cell, with the reason in the notes of its row.
@@ -52,6 +53,7 @@ fn written(content: &Content<'_>) -> Result<Vec<u8>, XlsxError> {
     measured::links(&mut workbook, content)?;
     measured::events(&mut workbook, content)?;
     measured::sections(&mut workbook, content)?;
+    grid::findings(&mut workbook, content)?;
     grid::redo(&mut workbook, content)?;
     measured::power(&mut workbook, content)?;
     settings::limits(&mut workbook, content)?;

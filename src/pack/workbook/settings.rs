@@ -138,7 +138,10 @@ pub(super) fn settings(workbook: &mut Workbook, content: &Content<'_>) -> Result
             Cell::number(Some(direction.pulse_width.ns()), 0),
             Cell::number(Some(direction.group_index.ratio()), 4),
             Cell::number(Some(direction.backscatter.db()), 1),
-            Cell::number(header.averaging_time_s, 0),
+            Cell::number(
+                header.averaging_time_s,
+                seconds_decimals(header.averaging_time_s),
+            ),
             Cell::number(Some(direction.spacing.m()), 3),
             Cell::Count(direction.samples),
             Cell::number(header.launch_cord.map(Length::m), 1),
@@ -157,13 +160,22 @@ pub(super) fn settings(workbook: &mut Workbook, content: &Content<'_>) -> Result
         .iter()
         .flat_map(|entry| {
             [
-                row(entry, &entry.link.a, "A to B", &entry.provenance.a),
-                row(entry, &entry.link.b, "B to A", &entry.provenance.b),
+                row(entry, &entry.link.a, of(Text::AToB), &entry.provenance.a),
+                row(entry, &entry.link.b, of(Text::BToA), &entry.provenance.b),
             ]
         })
         .collect();
     add(workbook, of(Text::Settings), &columns, &rows, 3, wording)?;
     Ok(())
+}
+
+/// None for whole seconds, else two: short pulses are averaged for fractions of one.
+fn seconds_decimals(seconds: Option<f64>) -> usize {
+    if seconds.is_some_and(|seconds| seconds.fract() != 0.0) {
+        2
+    } else {
+        0
+    }
 }
 
 /// One row a doubt.

@@ -3,7 +3,8 @@
 use super::{Columns, ROW_PX, Wording};
 use crate::plot::PlotError;
 use crate::plot::canvas::{Anchor, Canvas, Pen, colour};
-use crate::plot::figure::{FibreAxis, SMALL, TEXT};
+use crate::plot::figure::{FibreAxis, ROW_NAME_PX, SMALL, TEXT};
+use crate::plot::phrases::Phrase;
 use crate::plot::place::Taken;
 use crate::plot::text::{Fonts, Weight};
 
@@ -17,26 +18,29 @@ impl Columns<'_> {
         fonts: &Fonts,
         axis: &FibreAxis,
         rows: LabelRows,
-        wording: Wording,
+        wording: Wording<'_>,
     ) -> Result<(), PlotError> {
         let left = axis.span.from_px - 10.0;
         let name = Pen::new(SMALL, Anchor::End).coloured(colour::SOFT);
         let place_y = rows.first_y + ROW_PX * 0.9;
         let number_y = rows.number_y();
         let verdict_y = rows.verdict_y();
+        let words = canvas.words;
+        let at = words.filled(Phrase::RowPlace, &[("unit", axis.unit())]);
         let mut named_rows = vec![(wording.values, rows.values_y)];
         if !rows.is_brief {
-            named_rows.push(("what it is", rows.first_y));
-            named_rows.push((if axis.unit_m > 1.0 { "at km" } else { "at m" }, place_y));
+            named_rows.push((words.of(Phrase::RowKind), rows.first_y));
+            named_rows.push((&*at, place_y));
         }
-        named_rows.push(("number", number_y));
+        named_rows.push((words.of(Phrase::RowNumber), number_y));
         if rows.has_verdicts {
-            named_rows.push(("verdict", verdict_y));
+            named_rows.push((words.of(Phrase::RowVerdict), verdict_y));
         }
         let mut widest = 0.0_f64;
         for (text, y) in named_rows {
-            canvas.text(text, left, y, name)?;
-            widest = widest.max(fonts.width(text, SMALL, Weight::Regular));
+            let text = fonts.fitted(text, SMALL, Weight::Regular, ROW_NAME_PX);
+            canvas.text(&text, left, y, name)?;
+            widest = widest.max(fonts.width(&text, SMALL, Weight::Regular));
         }
         let edge = left + 4.0;
         let mut taken = [
@@ -96,7 +100,7 @@ impl Columns<'_> {
                 put(1, &kind, rows.first_y, small)?;
                 put(2, &column.place, place_y, small)?;
             }
-            if let Some(verdict) = column.verdict.filter(|_| rows.has_verdicts) {
+            if let Some(verdict) = column.verdict.as_deref().filter(|_| rows.has_verdicts) {
                 put(3, verdict, verdict_y, small)?;
             }
             self.badge(canvas, fonts, index, number_y, &mut taken[4])?;

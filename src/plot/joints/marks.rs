@@ -4,10 +4,15 @@ use super::{Column, Columns, Wording};
 use crate::plot::PlotError;
 use crate::plot::canvas::{Anchor, Canvas, Pen, colour};
 use crate::plot::figure::{Panel, RIGHT_PX, SMALL, TEXT};
+use crate::plot::phrases::Phrase;
 use crate::plot::pixels::Span;
 use crate::plot::text::{Fonts, Weight};
 use crate::report::number::signed;
 
+/// Most lines of the note on gains, which ends where the range below zero has its middle.
+const GAIN_LINES: usize = 2;
+/// Most lines of a note beside the columns.
+const NOTE_LINES: usize = 3;
 /// Space of a mark in the key.
 const MARK_PX: f64 = 14.0;
 /// Space between two entries of the key.
@@ -22,7 +27,7 @@ impl Columns<'_> {
         panel: &Panel,
         y: &Span,
         reference_db: f64,
-        wording: Wording,
+        wording: Wording<'_>,
     ) -> Result<(), PlotError> {
         let limits: Vec<(usize, f64)> = self
             .all
@@ -40,14 +45,15 @@ impl Columns<'_> {
             gain_y
         };
         // Lines of a note, the first near `line_y`, the last clear of the note on gains.
-        let note = |lines: &[String], line_y: f64| -> Result<(), PlotError> {
-            let last_row = (lines.len() - 1) as f64;
+        let room = RIGHT_PX - 12.0;
+        let note = |text: &str, line_y: f64| -> Result<(), PlotError> {
+            let lines = fonts.wrapped(text, SMALL, (room, room), NOTE_LINES);
+            let last_row = lines.len().saturating_sub(1) as f64;
             let first = line_y
                 .min(lowest_y - 16.0 - 15.0 * last_row)
                 .max(panel.top + 8.0);
             for (row, text) in lines.iter().enumerate() {
-                let text = fonts.fitted(text, SMALL, Weight::Regular, RIGHT_PX - 12.0);
-                canvas.text(&text, x, first + 15.0 * row as f64, pen)?;
+                canvas.text(text, x, first + 15.0 * row as f64, pen)?;
             }
             Ok(())
         };
@@ -59,14 +65,9 @@ impl Columns<'_> {
                 colour::SOFT,
                 (9.0, 5.0),
             )?;
-            note(
-                &[
-                    format!("{} dB for splices:", signed(reference_db, 2)),
-                    "common contract".to_owned(),
-                    "value, no verdict".to_owned(),
-                ],
-                line_y - 15.0,
-            )?;
+            let loss = signed(reference_db, 2);
+            let text = canvas.words.filled(Phrase::Reference, &[("loss", &loss)]);
+            note(&text, line_y - 15.0)?;
         } else {
             for &(index, limit_db) in &limits {
                 let half = self.half_room(index).min(24.0);
@@ -81,12 +82,17 @@ impl Columns<'_> {
                     (5.0, 3.0),
                 )?;
             }
-            note(&["short dashes: limit".to_owned()], panel.top + 8.0)?;
+            note(canvas.words.of(Phrase::ShortDashes), panel.top + 8.0)?;
         }
         if wording.is_brief {
             return Ok(());
         }
-        canvas.text("below 0: reads as gain", x, gain_y, pen)
+        let text = canvas.words.of(Phrase::ReadsAsGain);
+        let lines = fonts.wrapped(text, SMALL, (room, room), GAIN_LINES);
+        for (row, text) in lines.iter().rev().enumerate() {
+            canvas.text(text, x, gain_y - 15.0 * row as f64, pen)?;
+        }
+        Ok(())
     }
 
     pub(super) fn marks(
@@ -95,7 +101,7 @@ impl Columns<'_> {
         index: usize,
         column: &Column,
         y: &Span,
-        wording: Wording,
+        wording: Wording<'_>,
     ) -> Result<(), PlotError> {
         let centre = self.centres[index];
         let aside = (self.half_room(index) * 0.55).clamp(2.0, 14.0);
@@ -153,33 +159,28 @@ pub(super) fn key(
     fonts: &Fonts,
     (left, right): (f64, f64),
     y: f64,
-    wording: Wording,
+    wording: Wording<'_>,
     notes: &str,
 ) -> Result<(), PlotError> {
     type Mark = fn(&Canvas<'_>, f64, f64, f64) -> Result<(), PlotError>;
     // Each mark with a full and a short explanation.
+    let of = |phrase| canvas.words.of(phrase);
     let entries: &[(Mark, [&str; 2])] = if wording.is_two_way {
         &[
             (
                 triangle_from_a,
-                ["reading of the trace taken from A", "read from A"],
+                [of(Phrase::KeyFromA), of(Phrase::KeyFromAShort)],
             ),
-            (
-                diamond,
-                [
-                    "two-way loss: the mean of both, with its standard error",
-                    "two-way: the mean of both",
-                ],
-            ),
+            (diamond, [of(Phrase::KeyTwoWay), of(Phrase::KeyTwoWayShort)]),
             (
                 triangle_from_b,
-                ["reading of the trace taken from B", "read from B"],
+                [of(Phrase::KeyFromB), of(Phrase::KeyFromBShort)],
             ),
         ]
     } else {
         &[(
             triangle_from_a,
-            ["apparent loss, this direction only", "apparent loss"],
+            [of(Phrase::OneWayKey), of(Phrase::OneWayKeyShort)],
         )]
     };
     let entry_px = |text: &str| MARK_PX + fonts.width(text, TEXT, Weight::Regular) + ENTRY_GAP_PX;
@@ -190,8 +191,10 @@ pub(super) fn key(
     let mut x = left + 8.0;
     for (mark, texts) in entries {
         mark(canvas, x, y, 6.0)?;
-        canvas.text(texts[wording], x + MARK_PX, y, pen)?;
-        x += entry_px(texts[wording]);
+        let room = right - x - MARK_PX;
+        let text = fonts.fitted(texts[wording], TEXT, Weight::Regular, room);
+        canvas.text(&text, x + MARK_PX, y, pen)?;
+        x += entry_px(&text);
     }
     let notes = fonts.fitted(notes, TEXT, Weight::Regular, right - x);
     canvas.text(&notes, x - 8.0, y, pen)

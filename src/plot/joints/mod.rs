@@ -15,6 +15,7 @@ use self::marks::key;
 use super::PlotError;
 use super::canvas::{Canvas, colour};
 use super::figure::{FibreAxis, LevelAxis, Panel, RIGHT_PX, SMALL, TEXT, axes};
+use super::phrases::Phrase;
 use super::place::side_by_side;
 use super::text::{Fonts, Weight};
 
@@ -56,7 +57,7 @@ pub(in crate::plot) struct Column {
     /// Limit applied.
     pub(in crate::plot) limit: Option<f64>,
     /// Verdict in a word, if judged.
-    pub(in crate::plot) verdict: Option<&'static str>,
+    pub(in crate::plot) verdict: Option<String>,
     /// What to say about it, from the fullest wording to the shortest; empty for nothing.
     pub(in crate::plot) remarks: Vec<String>,
     /// Whether it is the one to look at.
@@ -65,18 +66,18 @@ pub(in crate::plot) struct Column {
 
 /// Words that differ between a link and a single trace.
 #[derive(Debug, Clone, Copy)]
-pub(in crate::plot) struct Wording {
+pub(in crate::plot) struct Wording<'w> {
     /// Name of the vertical axis.
-    pub(in crate::plot) axis: [&'static str; 2],
+    pub(in crate::plot) axis: [&'w str; 2],
     /// Heading of the row of numbers.
-    pub(in crate::plot) values: &'static str,
+    pub(in crate::plot) values: &'w str,
     /// Whether there are readings from both ends.
     pub(in crate::plot) is_two_way: bool,
     /// Whether kinds, places, verdicts and remarks are left to a table beside the figure.
     pub(in crate::plot) is_brief: bool,
 }
 
-impl Wording {
+impl Wording<'_> {
     const fn fan_px(self) -> f64 {
         FAN_PX[self.is_brief as usize]
     }
@@ -139,7 +140,7 @@ impl<'a> Columns<'a> {
         fonts: &Fonts,
         axis: &FibreAxis,
         (top, bottom): (f64, f64),
-        wording: Wording,
+        wording: Wording<'_>,
         reference_db: f64,
     ) -> Result<(), PlotError> {
         let has_verdicts =
@@ -182,10 +183,13 @@ impl<'a> Columns<'a> {
         )?;
         let mut notes = Vec::new();
         if self.all.iter().any(|column| column.value == MISSING) {
-            notes.push("—  not measured");
+            notes.push(format!(
+                "{MISSING}  {}",
+                canvas.words.of(Phrase::NotMeasured)
+            ));
         }
         if self.is_crowded {
-            notes.push("numbers left out: see the table");
+            notes.push(canvas.words.of(Phrase::NumbersLeftOut).to_owned());
         }
         let sides = (panel.left, panel.right + RIGHT_PX);
         key(

@@ -9,6 +9,7 @@ use super::figure::{FibreAxis, X_TICKS_PX, sheet};
 use super::heading::{FOOT_PX, HEADING_PX};
 use super::joints::{Column, Columns, Wording};
 use super::levels::{STRIP_MARGIN_PX, STRIP_PX};
+use super::phrases::Phrase;
 use super::text::Fonts;
 use super::{PlotError, PlotSettings};
 use crate::both_ways::{Link, Profiles};
@@ -49,8 +50,8 @@ pub fn link_svg(
             &axis,
             (HEADING_PX, columns_bottom),
             Wording {
-                axis: ["loss at the joint, dB", "loss, dB"],
-                values: "two-way, dB",
+                axis: [Phrase::LossAxis, Phrase::LossAxisShort].map(|name| canvas.words.of(name)),
+                values: canvas.words.of(Phrase::TwoWayValues),
                 is_two_way: true,
                 is_brief: false,
             },
@@ -109,8 +110,8 @@ pub fn brief_link_svg(
             &axis,
             (0.0, columns_bottom),
             Wording {
-                axis: ["loss, dB", "dB"],
-                values: "two-way, dB",
+                axis: [canvas.words.of(Phrase::LossAxisShort), "dB"],
+                values: canvas.words.of(Phrase::TwoWayValues),
                 is_two_way: true,
                 is_brief: true,
             },
@@ -142,7 +143,7 @@ fn columns_of(
     axis: &FibreAxis,
     settings: &PlotSettings,
 ) -> Vec<Column> {
-    let of = |event| column(event, found, axis, settings.reference.db());
+    let of = |event| column(event, found, axis, settings);
     link.events.iter().map(of).collect()
 }
 

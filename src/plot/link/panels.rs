@@ -6,15 +6,21 @@ use super::Extent;
 use crate::both_ways::{Event, EventKind, Link, Profiles};
 use crate::plot::PlotError;
 use crate::plot::canvas::Canvas;
-use crate::plot::figure::{FibreAxis, Panel};
+use crate::plot::figure::{FibreAxis, Panel, RIGHT_PX, SMALL};
 use crate::plot::joints::Column;
 use crate::plot::levels::{
     Cord, Line, Look, Place, STRIP_MARGIN_PX, STRIP_PX, Strip, StripMark, Stroke, cord_names,
     fibre_axis, ground, level_axis, nothing, panel_of_lines, strips,
 };
+use crate::plot::phrases::{Phrase, Phrases};
 use crate::plot::text::Fonts;
 use crate::report::number::signed;
 use crate::units::Position;
+
+/// Room for the name of a line, beside its stroke and below it.
+const LINE_NAME_PX: (f64, f64) = (RIGHT_PX - 40.0, RIGHT_PX - 12.0);
+/// Most lines of such a name.
+const LINE_NAME_LINES: usize = 3;
 
 /// Where the lower panels stand.
 pub(super) struct Heights {
@@ -50,9 +56,11 @@ pub(super) fn levels(
     let both_usable = (b_usable.0, a_usable.1);
     let profile_db =
         |levels: &Array1<f64>| clear_of_dead_zones(link, &profiles.position_m, &levels.to_vec());
-    let line = |stroke, name: &[&str], y_db: Vec<f64>, usable_m| Line {
+    let words = canvas.words;
+    let named = |text: &str| fonts.wrapped(text, SMALL, LINE_NAME_PX, LINE_NAME_LINES);
+    let line = |stroke, name: &str, y_db: Vec<f64>, usable_m| Line {
         stroke,
-        name: name.iter().map(|&name| name.to_owned()).collect(),
+        name: named(name),
         x_m: profiles.position_m.to_vec(),
         // Before a trace's own port and behind the far cord there is no fibre.
         y_db: y_db
@@ -75,7 +83,7 @@ pub(super) fn levels(
         (
             line(
                 Stroke::FromA,
-                &["taken from A"],
+                words.of(Phrase::TakenFromA),
                 profiles.level_a_db.to_vec(),
                 a_usable,
             ),
@@ -84,7 +92,7 @@ pub(super) fn levels(
         (
             line(
                 Stroke::FromB,
-                &["taken from B"],
+                words.of(Phrase::TakenFromB),
                 profiles.level_b_db.to_vec(),
                 b_usable,
             ),
@@ -99,7 +107,7 @@ pub(super) fn levels(
         }
     }
     let two_way_db = profile_db(&profiles.two_way_db);
-    let two_way = line(Stroke::TwoWay, &[], two_way_db.clone(), both_usable).moved_to_own_start(
+    let two_way = line(Stroke::TwoWay, "", two_way_db.clone(), both_usable).moved_to_own_start(
         &two_way_db,
         link_m,
         false,
@@ -119,34 +127,33 @@ pub(super) fn levels(
         for level in &mut two_way.y_db {
             *level -= drop_db;
         }
-        two_way.name = vec![
-            "two-way profile".to_owned(),
-            format!("drawn {} dB lower", signed(drop_db, 1)),
-        ];
+        let drop = signed(drop_db, 1);
+        two_way.name = named(&words.filled(Phrase::TwoWayProfile, &[("drop", &drop)]));
         shown.push(two_way);
     }
-    let level = level_axis(&ranges, 0.12, ["level from own start, dB", "level, dB"], 6);
+    let level = level_axis(
+        &ranges,
+        0.12,
+        [words.of(Phrase::OwnStartAxis), words.of(Phrase::LevelAxis)],
+        6,
+    );
     panel_of_lines(canvas, fonts, axis, &traces, &level, &shown, false)?;
     cord_names(canvas, fonts, axis, &traces, &cords)?;
     if shown.is_empty() {
-        nothing(canvas, &traces, "no levels to draw")?;
+        nothing(canvas, &traces, words.of(Phrase::NoLevels))?;
     } else if !shown.iter().any(|line| line.stroke == Stroke::FromB) {
         let traces = Panel {
             bottom: traces.top + 2.0 * STRIP_PX,
             ..traces
         };
-        nothing(
-            canvas,
-            &traces,
-            "the trace taken from B cannot be laid on A's axis",
-        )?;
+        nothing(canvas, &traces, words.of(Phrase::BNotLaid))?;
     }
     strips(
         canvas,
         fonts,
         axis,
         heights.strips_top + STRIP_MARGIN_PX,
-        &strips_of(link, axis, extent),
+        &strips_of(link, axis, extent, words),
     )?;
 
     let Some(backscatter) = heights.backscatter else {
@@ -157,13 +164,13 @@ pub(super) fn levels(
     let backscatter_db = profile_db(&profiles.backscatter_db);
     let profile = line(
         Stroke::TwoWay,
-        &["backscatter", "profile: half the", "sum of A and B"],
+        words.of(Phrase::BackscatterProfile),
         backscatter_db.clone(),
         both_usable,
     )
     .moved_to_own_start(&backscatter_db, link_m, false);
     let ranges: Vec<(f64, f64)> = profile.range(axis).into_iter().collect();
-    let level = level_axis(&ranges, 0.1, ["backscatter, dB", "dB"], 4);
+    let level = level_axis(&ranges, 0.1, [words.of(Phrase::BackscatterAxis), "dB"], 4);
     let drawn = [profile];
     let shown = if ranges.is_empty() {
         &drawn[..0]
@@ -172,11 +179,7 @@ pub(super) fn levels(
     };
     panel_of_lines(canvas, fonts, axis, &backscatter, &level, shown, true)?;
     if shown.is_empty() {
-        nothing(
-            canvas,
-            &backscatter,
-            "no backscatter profile: it needs both directions at the same place",
-        )?;
+        nothing(canvas, &backscatter, words.of(Phrase::NoBackscatter))?;
     }
     Ok(())
 }
@@ -230,33 +233,33 @@ fn cords(extent: &Extent) -> Vec<Cord> {
     let mut cords = vec![Cord {
         from_m: extent.fibre.0,
         to_m: 0.0,
-        name: "launch cord",
+        name: Phrase::LaunchCord,
         name_at: 0.9,
     }];
     cords.extend(extent.length_m.map(|length_m| Cord {
         from_m: length_m,
         to_m: extent.fibre.1,
-        name: "tail cord",
+        name: Phrase::TailCord,
         name_at: 0.34,
     }));
     cords
 }
 
-fn strips_of(link: &Link, axis: &FibreAxis, extent: &Extent) -> Vec<Strip> {
+fn strips_of(link: &Link, axis: &FibreAxis, extent: &Extent, words: &Phrases) -> Vec<Strip> {
     let (a_usable, b_usable) = usable(link, extent);
     let is_broken = link
         .events
         .iter()
         .any(|event| event.kind == EventKind::Break);
-    let reason = if is_broken {
-        "beyond the break"
+    let reason = words.of(if is_broken {
+        Phrase::BeyondBreak
     } else {
-        "lost in noise"
-    };
+        Phrase::LostInNoise
+    });
     let (b_hidden, b_reason) = if link.registration.is_some() {
         ((extent.fibre.0, b_usable.0), reason)
     } else {
-        (extent.fibre, "the trace taken from B is not on this axis")
+        (extent.fibre, words.of(Phrase::BNotOnAxis))
     };
     let sections = link
         .sections
@@ -295,11 +298,11 @@ fn strips_of(link: &Link, axis: &FibreAxis, extent: &Extent) -> Vec<Strip> {
     };
     vec![
         Strip {
-            name: "fibre, dB/km",
+            name: Phrase::StripFibre,
             marks: sections,
         },
         Strip {
-            name: "hidden from A",
+            name: Phrase::StripHiddenA,
             marks: hidden(
                 |event| event.dead_zone_a,
                 Look::DeadFromA,
@@ -315,7 +318,7 @@ fn strips_of(link: &Link, axis: &FibreAxis, extent: &Extent) -> Vec<Strip> {
             ),
         },
         Strip {
-            name: "hidden from B",
+            name: Phrase::StripHiddenB,
             marks: hidden(
                 |event| event.dead_zone_b,
                 Look::DeadFromB,

@@ -3,9 +3,10 @@
 use crate::both_ways::{Direction, Event, EventKind, Link, Verdict};
 use crate::plot::PlotSettings;
 use crate::plot::figure::FibreAxis;
-use crate::plot::heading::Heading;
+use crate::plot::heading::{Heading, SEPARATOR};
 use crate::plot::joints::{Column, MISSING};
-use crate::report::findings::{Among, Finding, Noteworthy, ReadFrom, kind_word};
+use crate::plot::phrases::{Phrase, Phrases};
+use crate::report::findings::{Among, Finding, Noteworthy, ReadFrom};
 use crate::report::number::{loss_and_error_db, loss_with_error, signed, with_error};
 use crate::report::plain_text;
 use crate::units::{Loss, Measurement};
@@ -20,45 +21,52 @@ pub(super) fn heading(
     axis: &FibreAxis,
     settings: &PlotSettings,
 ) -> Heading {
+    let words = &settings.words;
     let named = |name: &Option<String>| {
         name.as_deref()
-            .map_or_else(|| "not named".to_owned(), plain_text)
+            .map_or_else(|| words.of(Phrase::NotNamed).to_owned(), plain_text)
     };
-    let mut identity = vec![
-        format!("A: {}", named(&link.from)),
-        format!("B: {}", named(&link.to)),
-    ];
-    identity.push(match &link.length {
-        Ok(length) => format!("length {} {}", axis.place(length.value.m()), axis.unit()),
-        Err(_) => "length not known".to_owned(),
-    });
+    let mut identity = vec![match &link.length {
+        Ok(length) => {
+            let length = axis.place(length.value.m());
+            words.filled(
+                Phrase::Length,
+                &[("length", &length), ("unit", axis.unit())],
+            )
+        }
+        Err(_) => words.of(Phrase::LengthUnknown).to_owned(),
+    }];
     identity.push(match &link.loss {
-        Ok(loss) => format!("two-way loss {} dB", loss_with_error(loss)),
-        Err(_) => "loss of the link not measured".to_owned(),
+        Ok(loss) => words.filled(Phrase::LinkLoss, &[("loss", &loss_with_error(loss))]),
+        Err(_) => words.of(Phrase::LinkLossMissing).to_owned(),
     });
     if let Some(attenuation) = link.attenuation {
-        identity.push(format!(
-            "fibre {} dB/km",
-            signed(attenuation.db_per_km(), 3)
-        ));
+        let attenuation = signed(attenuation.db_per_km(), 3);
+        identity.push(words.filled(Phrase::Attenuation, &[("attenuation", &attenuation)]));
     }
     Heading {
-        title: format!(
-            "Cable {}, fibre {}, {} nm, measured from both ends",
-            named(&link.cable),
-            named(&link.fibre),
-            link.wavelength.nm()
+        title: words.filled(
+            Phrase::Title,
+            &[
+                ("cable", &named(&link.cable)),
+                ("fibre", &named(&link.fibre)),
+                ("wavelength", &link.wavelength.nm().to_string()),
+            ],
         ),
-        identity: identity.join("  ·  "),
-        message: message(link, found, axis),
-        detail: misleading(found),
-        verdict: verdict_word(link.verdict),
+        ends: vec![
+            format!("A: {}", named(&link.from)),
+            format!("B: {}", named(&link.to)),
+        ],
+        identity: identity.join(SEPARATOR),
+        message: message(link, found, axis, words),
+        detail: misleading(found, words),
+        verdict: words.verdict(link.verdict),
         foot: foot(link, settings),
     }
 }
 
 /// The one sentence that the figure is for.
-fn message(link: &Link, found: &[Noteworthy<'_>], axis: &FibreAxis) -> String {
+fn message(link: &Link, found: &[Noteworthy<'_>], axis: &FibreAxis, words: &Phrases) -> String {
     let breaks: Vec<String> = link
         .events
         .iter()
@@ -68,23 +76,25 @@ fn message(link: &Link, found: &[Noteworthy<'_>], axis: &FibreAxis) -> String {
                 Some(from_b) => (from_b.m(), "B"),
                 None => (event.position.value.m(), "A"),
             };
-            format!("{} {} from {end}", axis.place(place), axis.unit())
+            let place = axis.place(place);
+            let values = [("place", &*place), ("unit", axis.unit()), ("end", end)];
+            words.filled(Phrase::PlaceFromEnd, &values)
         })
         .collect();
     if !breaks.is_empty() {
-        return format!("The fibre is interrupted {}", breaks.join(", "));
+        return words.filled(Phrase::Interrupted, &[("places", &breaks.join(", "))]);
     }
     if link.events.is_empty() {
-        return "No joint was found".to_owned();
+        return words.of(Phrase::NoJoint).to_owned();
     }
-    let largest: Vec<String> = found.iter().filter_map(largest).collect();
+    let largest: Vec<String> = found.iter().filter_map(|one| largest(one, words)).collect();
     if largest.is_empty() {
-        return "No two-way loss was measured at any joint".to_owned();
+        return words.of(Phrase::NoLoss).to_owned();
     }
-    format!("Largest two-way loss {}", largest.join("; "))
+    words.filled(Phrase::Largest, &[("joints", &largest.join("; "))])
 }
 
-fn largest(noteworthy: &Noteworthy<'_>) -> Option<String> {
+fn largest(noteworthy: &Noteworthy<'_>, words: &Phrases) -> Option<String> {
     let Finding::LargestLoss {
         among,
         loss_db,
@@ -101,34 +111,38 @@ fn largest(noteworthy: &Noteworthy<'_>) -> Option<String> {
         .filter(|_| among == Among::Splices)
         .map_or_else(String::new, |joint| format!(" ({})", plain_text(joint)));
     let doubt = not_told_apart_from.map_or_else(String::new, |other| {
-        format!(" (within its error the same as {other})")
+        let same = words.filled(Phrase::SameAs, &[("number", &other.to_string())]);
+        format!(" ({same})")
     });
-    Some(format!(
-        "among {}: {} {}, {} dB{doubt}{name}",
-        among.word(),
-        kind_word(event.kind),
-        event.number,
-        with_error(loss_db, std_error_db, 3)
-    ))
+    let phrase = match among {
+        Among::Splices => Phrase::AmongSplices,
+        Among::Connectors => Phrase::AmongConnectors,
+    };
+    let said = words.filled(
+        phrase,
+        &[
+            ("kind", words.kind(event.kind)),
+            ("number", &event.number.to_string()),
+            ("loss", &with_error(loss_db, std_error_db, 3)),
+        ],
+    );
+    Some(format!("{said}{doubt}{name}"))
 }
 
 /// All joints that mislead a one-way reader, by the end that misreads them.
-fn misleading(found: &[Noteworthy<'_>]) -> String {
-    let gains = by_end(found, |finding| match finding {
+fn misleading(found: &[Noteworthy<'_>], words: &Phrases) -> String {
+    let gains = by_end(found, words, |finding| match finding {
         Finding::GainOneWay { from, .. } => Some(from),
         _ => None,
     });
-    let bad = by_end(found, |finding| match finding {
+    let bad = by_end(found, words, |finding| match finding {
         Finding::BadOneWay { from, .. } => Some(from),
         _ => None,
     });
-    let parts: Vec<String> = [
-        ("as gains that are none", gains),
-        ("as bad that are not", bad),
-    ]
-    .into_iter()
-    .filter_map(|(what, joints)| Some(format!("{what} ({})", joints?)))
-    .collect();
+    let how: Vec<String> = [(Phrase::AsGains, gains), (Phrase::AsBad, bad)]
+        .into_iter()
+        .filter_map(|(phrase, joints)| Some(words.filled(phrase, &[("joints", &joints?)])))
+        .collect();
     let mut sentences = Vec::new();
     let below_zero: Vec<String> = found
         .iter()
@@ -136,22 +150,23 @@ fn misleading(found: &[Noteworthy<'_>]) -> String {
         .map(|noteworthy| noteworthy.event.number.to_string())
         .collect();
     if !below_zero.is_empty() {
-        sentences.push(format!(
-            "Below 0 even two-way, so doubtful: {}.",
-            below_zero.join(", ")
-        ));
+        let joints = below_zero.join(", ");
+        sentences.push(words.filled(Phrase::BelowZero, &[("joints", &joints)]));
     }
-    if !parts.is_empty() {
-        sentences.push(format!(
-            "The fibres scatter differently, so joints read {}. Two-way it cancels.",
-            parts.join(" or ")
-        ));
-    }
+    let how = match &how[..] {
+        [] => None,
+        [one] => Some(one.clone()),
+        [one, other, ..] => {
+            Some(words.filled(Phrase::MisreadOr, &[("one", one), ("other", other)]))
+        }
+    };
+    sentences.extend(how.map(|how| words.filled(Phrase::Misread, &[("how", &how)])));
     sentences.join(" ")
 }
 
 fn by_end(
     found: &[Noteworthy<'_>],
+    words: &Phrases,
     read_from: impl Fn(Finding) -> Option<ReadFrom>,
 ) -> Option<String> {
     let ends: Vec<String> = [ReadFrom::A, ReadFrom::B]
@@ -163,11 +178,13 @@ fn by_end(
                 .map(|noteworthy| noteworthy.event.number.to_string())
                 .collect();
             let joints = if numbers.len() > MOST_NAMED {
-                format!("{} joints", numbers.len())
+                let count = numbers.len().to_string();
+                words.filled(Phrase::CountOfJoints, &[("count", &count)])
             } else {
                 numbers.join(", ")
             };
-            (!numbers.is_empty()).then(|| format!("from {}: {joints}", end.letter()))
+            let values = [("end", end.letter()), ("joints", &*joints)];
+            (!numbers.is_empty()).then(|| words.filled(Phrase::JointsFrom, &values))
         })
         .collect();
     (!ends.is_empty()).then(|| ends.join("; "))
@@ -181,40 +198,31 @@ fn foot(link: &Link, settings: &PlotSettings) -> String {
             format!("{a} (A), {b} (B)")
         }
     };
-    let both = |text: fn(&Direction) -> String| one_or_both(text(&link.a), text(&link.b));
+    let words = &settings.words;
+    let both = |phrase, text: &dyn Fn(&Direction) -> String| {
+        let value = one_or_both(text(&link.a), text(&link.b));
+        words.filled(phrase, &[("value", &value)])
+    };
     let mut parts = vec![
-        format!(
-            "pulse {}",
-            both(|direction| format!("{} ns", direction.pulse_width.ns()))
-        ),
-        format!(
-            "group index {}",
-            both(|direction| direction.group_index.ratio().to_string())
-        ),
-        format!(
-            "sample spacing {}",
-            both(|direction| format!("{} m", signed(direction.spacing.m(), 3)))
-        ),
-        format!(
-            "averaging {}",
-            both(|direction| direction
-                .header
-                .averaging_time_s
-                .map_or_else(|| "not stated".to_owned(), |seconds| format!("{seconds} s")))
-        ),
-        "places counted from A's first connector".to_owned(),
+        both(Phrase::Pulse, &|direction| {
+            format!("{} ns", direction.pulse_width.ns())
+        }),
+        both(Phrase::GroupIndex, &|direction| {
+            direction.group_index.ratio().to_string()
+        }),
+        both(Phrase::Spacing, &|direction| {
+            format!("{} m", signed(direction.spacing.m(), 3))
+        }),
+        both(Phrase::Averaging, &|direction| {
+            direction.header.averaging_time_s.map_or_else(
+                || words.of(Phrase::NotStated).to_owned(),
+                |seconds| format!("{seconds} s"),
+            )
+        }),
+        words.of(Phrase::CountedFrom).to_owned(),
     ];
     parts.extend(settings.program.as_deref().map(plain_text));
-    parts.join("  ·  ")
-}
-
-const fn verdict_word(verdict: Verdict) -> Option<&'static str> {
-    match verdict {
-        Verdict::Pass => Some("pass"),
-        Verdict::Fail => Some("FAIL"),
-        Verdict::Undecided => Some("undecided"),
-        Verdict::NotJudged => None,
-    }
+    parts.join(SEPARATOR)
 }
 
 /// An event as a column of the figure.
@@ -222,8 +230,9 @@ pub(super) fn column(
     event: &Event,
     found: &[Noteworthy<'_>],
     axis: &FibreAxis,
-    reference_db: f64,
+    settings: &PlotSettings,
 ) -> Column {
+    let words = &settings.words;
     let reading = |loss: &Measurement<Loss>| loss_and_error_db(loss).map(|loss| loss.0);
     let two_way = loss_and_error_db(&event.loss);
     let at_m = Some(event.position.value.m())
@@ -235,7 +244,7 @@ pub(super) fn column(
         .collect();
     // The first finding is the largest splice, or the largest connector where no splice was
     // measured. One that is the largest by chance, or harmless, is not pointed at.
-    let harmless_db = event.limit.map_or(reference_db, Loss::db);
+    let harmless_db = event.limit.unwrap_or(settings.reference).db();
     let is_largest = found.first().is_some_and(|first| {
         first.event.number == event.number
             && matches!(
@@ -250,10 +259,7 @@ pub(super) fn column(
     Column {
         number: event.number,
         at_m,
-        kind: match event.kind {
-            EventKind::Bend => "bend?".to_owned(),
-            kind => kind_word(kind).to_owned(),
-        },
+        kind: words.kind(event.kind).to_owned(),
         name: event.joint.as_deref().map(plain_text),
         place: match event.position_from_b {
             Some(from_b) => format!("B+{}", axis.place(from_b.m())),
@@ -264,8 +270,8 @@ pub(super) fn column(
         from_a: reading(&event.loss_a_to_b),
         from_b: reading(&event.loss_b_to_a),
         limit: event.limit.map(Loss::db).filter(|limit| limit.is_finite()),
-        verdict: verdict_word(event.verdict),
-        remarks: remarks(event, &findings, is_largest),
+        verdict: words.verdict(event.verdict),
+        remarks: remarks(event, &findings, is_largest, words),
         is_emphasised: is_largest
             || event.verdict == Verdict::Fail
             || event.kind == EventKind::Break,
@@ -273,22 +279,26 @@ pub(super) fn column(
 }
 
 /// What to say about an event, from the fullest wording to the shortest.
-fn remarks(event: &Event, findings: &[Finding], is_largest: bool) -> Vec<String> {
+fn remarks(event: &Event, findings: &[Finding], is_largest: bool, words: &Phrases) -> Vec<String> {
     if event.kind == EventKind::Break {
-        return vec!["the fibre is interrupted".to_owned(), "break".to_owned()];
+        return [Phrase::RemarkBreak, Phrase::KindBreak]
+            .map(|phrase| words.of(phrase).to_owned())
+            .to_vec();
     }
     let mut wordings: [Vec<String>; 3] = Default::default();
-    let mut say = |full: String, middle: String, short: &str| {
-        for (wording, text) in wordings.iter_mut().zip([full, middle, short.to_owned()]) {
-            wording.push(text);
+    let mut say = |phrases: [Phrase; 3], values: &[(&str, &str)]| {
+        for (wording, phrase) in wordings.iter_mut().zip(phrases) {
+            wording.push(words.filled(phrase, values));
         }
     };
     if is_largest {
-        let kind = kind_word(event.kind);
         say(
-            format!("largest two-way loss of a {kind}"),
-            format!("largest loss of a {kind}"),
-            "largest",
+            [
+                Phrase::RemarkLargest,
+                Phrase::RemarkLargestShorter,
+                Phrase::RemarkLargestShort,
+            ],
+            &[("kind", words.kind(event.kind))],
         );
     }
     let mut gain_from = None;
@@ -299,27 +309,39 @@ fn remarks(event: &Event, findings: &[Finding], is_largest: bool) -> Vec<String>
             Finding::GainOneWay { from, .. } => gain_from = Some(from.letter()),
             Finding::BadOneWay { from, .. } => bad_from = Some(from.letter()),
             Finding::GainBothWays { .. } => say(
-                "below 0 both ways: doubtful".to_owned(),
-                "doubtful gain".to_owned(),
-                "doubtful",
+                [
+                    Phrase::RemarkBelowZero,
+                    Phrase::RemarkBelowZeroShorter,
+                    Phrase::RemarkBelowZeroShort,
+                ],
+                &[],
             ),
         }
     }
     match (gain_from, bad_from) {
         (Some(gain), Some(bad)) => say(
-            format!("gain from {gain}, bad from {bad}: backscatter difference only"),
-            format!("gain from {gain}, bad from {bad}: neither"),
-            "not a gain",
+            [
+                Phrase::RemarkBoth,
+                Phrase::RemarkBothShorter,
+                Phrase::RemarkGainShort,
+            ],
+            &[("gain", gain), ("bad", bad)],
         ),
         (Some(gain), None) => say(
-            format!("gain from {gain} only: backscatter difference"),
-            format!("gain from {gain} only: none"),
-            "not a gain",
+            [
+                Phrase::RemarkGain,
+                Phrase::RemarkGainShorter,
+                Phrase::RemarkGainShort,
+            ],
+            &[("gain", gain)],
         ),
         (None, Some(bad)) => say(
-            format!("bad from {bad} only: backscatter difference"),
-            format!("bad from {bad} only"),
-            "not bad",
+            [
+                Phrase::RemarkBad,
+                Phrase::RemarkBadShorter,
+                Phrase::RemarkBadShort,
+            ],
+            &[("bad", bad)],
         ),
         (None, None) => {}
     }

@@ -4,6 +4,7 @@ use crate::cable::splice_log::{Group, GroupBy, SpliceLog};
 use crate::plot::PlotError;
 use crate::plot::canvas::{Anchor, Canvas, Pen, colour};
 use crate::plot::figure::{LevelAxis, Panel, RIGHT_PX, SMALL, TEXT, axes};
+use crate::plot::phrases::Phrase;
 use crate::plot::text::{Fonts, Weight};
 use crate::report::number::signed;
 use crate::report::plain_text;
@@ -19,6 +20,7 @@ pub(super) fn draw(
     log: &SpliceLog,
     panel: &Panel,
 ) -> Result<(), PlotError> {
+    let words = canvas.words;
     let values = || log.groups.iter().filter_map(ends);
     let low = values().map(|ends| ends.0).fold(-0.01, f64::min);
     let high = values().map(|ends| ends.1).fold(0.01, f64::max);
@@ -26,7 +28,7 @@ pub(super) fn draw(
     let axis = LevelAxis {
         from: low - pad,
         to: high + pad,
-        names: ["measured less estimated, dB", "meas. − est., dB"],
+        names: [words.of(Phrase::LogAxis), words.of(Phrase::LogAxisShort)],
         ticks: 6,
     };
     axes(canvas, fonts, panel, &axis, None)?;
@@ -35,8 +37,11 @@ pub(super) fn draw(
     canvas.line(&[(panel.left, zero), (panel.right, zero)], 1.0, colour::INK)?;
     let soft = Pen::new(SMALL, Anchor::Start).coloured(colour::SOFT);
     let x = panel.right + 8.0;
-    canvas.text("above 0: loses more", x, zero - 22.0, soft)?;
-    canvas.text("than was estimated", x, zero - 7.0, soft)?;
+    let room = RIGHT_PX - 12.0;
+    let note = fonts.wrapped(words.of(Phrase::LogAboveZero), SMALL, (room, room), 3);
+    for (row, line) in note.iter().rev().enumerate() {
+        canvas.text(line, x, zero - 7.0 - 15.0 * row as f64, soft)?;
+    }
 
     let mut at = 0.0;
     let mut before = None;
@@ -59,7 +64,7 @@ pub(super) fn draw(
     }
     kinds(canvas, fonts, &columns, panel, column_px)?;
     if column_px < LEAST_PX {
-        let note = "names left out: see the table";
+        let note = words.of(Phrase::LogNamesLeftOut);
         canvas.text(note, panel.left, panel.bottom + 14.0, soft)?;
     }
     Ok(())
@@ -108,7 +113,7 @@ fn labels(
     room: f64,
 ) -> Result<(), PlotError> {
     let name = match group.by {
-        GroupBy::All => "all".to_owned(),
+        GroupBy::All => canvas.words.of(Phrase::LogAll).to_owned(),
         GroupBy::Day if fonts.width(&group.name, SMALL, Weight::Regular) > room => {
             // The year is the same for most and stands in the table.
             group.name.chars().skip(5).collect()
@@ -136,10 +141,10 @@ fn kinds(
     panel: &Panel,
     column_px: f64,
 ) -> Result<(), PlotError> {
-    for (by, word) in [
-        (GroupBy::Machine, "by machine"),
-        (GroupBy::Operator, "by operator"),
-        (GroupBy::Day, "by day"),
+    for (by, phrase) in [
+        (GroupBy::Machine, Phrase::LogByMachine),
+        (GroupBy::Operator, Phrase::LogByOperator),
+        (GroupBy::Day, Phrase::LogByDay),
     ] {
         let centres: Vec<f64> = (columns.iter())
             .filter(|(_, group)| group.by == by)
@@ -150,6 +155,7 @@ fn kinds(
         };
         let middle = panel.left + f64::midpoint(*first, *last) * column_px;
         let room = (last - first + 1.4) * column_px;
+        let word = canvas.words.of(phrase);
         let word = fonts.fitted(word, SMALL, Weight::Bold, room.min(RIGHT_PX));
         let pen = Pen::new(SMALL, Anchor::Middle).bold();
         canvas.text(&word, middle, panel.top - 10.0, pen)?;

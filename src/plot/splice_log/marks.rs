@@ -4,6 +4,7 @@ use crate::cable::splice_log::{GroupBy, SpliceLog};
 use crate::plot::PlotError;
 use crate::plot::canvas::{Anchor, Canvas, Pen, colour};
 use crate::plot::figure::{RIGHT_PX, SMALL, TEXT};
+use crate::plot::phrases::Phrase;
 use crate::plot::text::{Fonts, Weight};
 use crate::report::plain_text;
 
@@ -76,7 +77,13 @@ pub(super) fn key(
 ) -> Result<(), PlotError> {
     let room = RIGHT_PX - 70.0;
     let pen = Pen::new(TEXT, Anchor::Start);
-    canvas.text("machine", x, top + 8.0, pen.bold())?;
+    let head = fonts.fitted(
+        canvas.words.of(Phrase::LogMachine),
+        TEXT,
+        Weight::Bold,
+        room,
+    );
+    canvas.text(&head, x, top + 8.0, pen.bold())?;
     for (idx, name) in machines.iter().enumerate() {
         let y = top + 30.0 + 22.0 * idx as f64;
         line(canvas, idx, &[(x, y), (x + 34.0, y)], 1.6)?;
@@ -86,6 +93,10 @@ pub(super) fn key(
     }
     let y = top + 30.0 + 22.0 * machines.len() as f64;
     let small = Pen::new(SMALL, Anchor::Start).coloured(colour::SOFT);
-    canvas.text("thick line: a rise", x, y + 10.0, small)?;
-    canvas.text("that is significant", x, y + 26.0, small)
+    let room = RIGHT_PX - 30.0;
+    let note = fonts.wrapped(canvas.words.of(Phrase::LogThick), SMALL, (room, room), 3);
+    for (row, line) in note.iter().enumerate() {
+        canvas.text(line, x, y + 10.0 + 16.0 * row as f64, small)?;
+    }
+    Ok(())
 }

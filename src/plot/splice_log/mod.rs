@@ -8,6 +8,7 @@ mod wear;
 use super::canvas::colour;
 use super::figure::{LEFT_PX, Panel, RIGHT_PX, sheet};
 use super::heading::{FOOT_PX, HEADING_PX, Heading};
+use super::phrases::Phrase;
 use super::text::Fonts;
 use super::{PlotError, PlotSettings};
 use crate::cable::splice_log::{Part, SpliceLog};
@@ -75,28 +76,31 @@ pub fn splice_log_svg(
 }
 
 fn heading(log: &SpliceLog, cable: Option<&str>, chance: f64, settings: &PlotSettings) -> Heading {
-    let name = cable.map_or_else(String::new, |name| format!(", cable {}", plain_text(name)));
+    let words = &settings.words;
     let findings = log.findings(chance);
     let said = findings.first().map_or_else(
-        || "Nothing points to a machine: no service on these figures".to_owned(),
+        || words.of(Phrase::LogNothing).to_owned(),
         |finding| capital(&plain_text(&finding.message)),
     );
-    let more = match findings.len() {
-        0 | 1 => String::new(),
-        more => format!("; {} more in the table", more - 1),
-    };
+    let fewest = crate::cable::splice_log::FEWEST_SPLICES.to_string();
+    let mut detail = words.filled(Phrase::LogWhiskers, &[("fewest", &fewest)]);
+    if let Some(more) = findings.len().checked_sub(1).filter(|&more| more > 0) {
+        detail.push(' ');
+        detail.push_str(&words.filled(Phrase::LogMore, &[("count", &more.to_string())]));
+    }
+    let values = [
+        ("splices", &*log.splices.len().to_string()),
+        ("tests", &*log.tests.to_string()),
+    ];
     Heading {
-        title: format!("Splicing machines against two-way losses{name}"),
-        identity: format!(
-            "{} splices logged and measured; {} tests, probabilities adjusted for all (Holm)",
-            log.splices.len(),
-            log.tests
+        title: cable.map_or_else(
+            || words.of(Phrase::LogTitle).to_owned(),
+            |name| words.filled(Phrase::LogTitleOf, &[("cable", &plain_text(name))]),
         ),
+        ends: Vec::new(),
+        identity: words.filled(Phrase::LogCounts, &values),
         message: said,
-        detail: format!(
-            "Whiskers: two standard errors{more}. A group of fewer than {} splices is not tested.",
-            crate::cable::splice_log::FEWEST_SPLICES
-        ),
+        detail,
         verdict: None,
         foot: settings.program.clone().unwrap_or_default(),
     }

@@ -5,6 +5,7 @@ use crate::cable::splice_log::{LoggedSplice, Part, SpliceLog};
 use crate::plot::PlotError;
 use crate::plot::canvas::{Anchor, Canvas, Pen, colour};
 use crate::plot::figure::{LevelAxis, Panel, SMALL, TEXT, axes};
+use crate::plot::phrases::Phrase;
 use crate::plot::pixels::Span;
 use crate::plot::text::Fonts;
 use crate::report::number::signed;
@@ -31,14 +32,14 @@ pub(super) fn draw(
             Some((machine, count_of(splice)?, splice.loss.db()))
         })
         .collect();
-    let name = match part {
-        Part::Electrodes => "arcs since the electrodes were new",
-        Part::Blade => "cleaves since the blade was turned",
-    };
+    let name = canvas.words.of(match part {
+        Part::Electrodes => Phrase::LogArcs,
+        Part::Blade => Phrase::LogCleaves,
+    });
     let middle = f64::midpoint(panel.left, panel.right);
     if points.is_empty() {
         let pen = Pen::new(TEXT, Anchor::Middle).coloured(colour::SOFT);
-        let text = format!("no {name} in the log");
+        let text = canvas.words.filled(Phrase::LogNone, &[("count", name)]);
         return canvas.text(&text, middle, f64::midpoint(panel.top, panel.bottom), pen);
     }
     let bounds = |value: fn(&(usize, f64, f64)) -> f64| {
@@ -60,7 +61,7 @@ pub(super) fn draw(
     let axis = LevelAxis {
         from: low.min(0.0),
         to: 1.05 * high.max(0.01),
-        names: ["measured two-way loss, dB", "loss, dB"],
+        names: [Phrase::LogLossAxis, Phrase::LossAxisShort].map(|name| canvas.words.of(name)),
         ticks: 7,
     };
     axes(canvas, fonts, panel, &axis, None)?;

@@ -7,6 +7,7 @@ pub(crate) mod cable;
 use std::path::Path;
 
 use bothends::both_ways::Verdict;
+use bothends::cable::FindingKind;
 use bothends::pack::pdf::{Paper, Pdf, pdf};
 use lopdf::{Dictionary, Document, Object};
 
@@ -129,7 +130,13 @@ fn a_fibre_that_lacks_a_wavelength_does_not_pass() {
         .find(|&at| passes(at) && passes(at + 1))
         .unwrap();
     let fibre = made.links.remove(at).link.fibre.unwrap();
-    made.cable.as_mut().unwrap().links.remove(at);
+    let cable = made.cable.as_mut().unwrap();
+    let mut finding = cable.findings[0].clone();
+    finding.kind = FindingKind::MissingPartner;
+    finding.fibres = vec![fibre.clone()];
+    finding.wavelength = Some(cable.links.remove(at).link.wavelength);
+    finding.message = "there is no trace from B to go with it".to_owned();
+    cable.findings.push(finding);
     let pages = texts(&written(&made, Paper::A4).bytes);
     assert!(pages[0].contains("1 links not measured from both ends"));
     let title = format!("Fibre {fibre}");
@@ -137,6 +144,9 @@ fn a_fibre_that_lacks_a_wavelength_does_not_pass() {
         .iter()
         .find(|page| page.contains(&title) && page.contains("1310 nm · not measured"))
         .unwrap();
+    // Why, and in the order of the wavelengths.
+    let why = page.find("there is no trace from B to go with it").unwrap();
+    assert!(why < page.find("1550 nm · pass").unwrap(), "{page}");
     assert!(page.contains("1550 nm · pass"), "{page}");
     assert!(page.contains("not judged"), "{page}");
     assert!(
@@ -165,7 +175,13 @@ fn limits_settings_and_cautions_are_in_the_document() {
 fn exceptions_and_redo_come_before_the_fibres() {
     let made = cable(&Shape::default());
     let pages = texts(&written(&made, Paper::A4).bytes);
-    let first = |wanted: &str| pages.iter().position(|page| page.contains(wanted)).unwrap();
+    // Page, and place on it: a chapter may begin on the page of another.
+    let first = |wanted: &str| {
+        let mut places = pages.iter().enumerate();
+        places
+            .find_map(|(number, page)| Some((number, page.find(wanted)?)))
+            .unwrap()
+    };
     let failed = made
         .links
         .iter()
@@ -183,7 +199,7 @@ fn exceptions_and_redo_come_before_the_fibres() {
         .iter()
         .position(|page| page.contains(&format!("Fibre {fibre} ")) && page.contains("SHA-256"))
         .unwrap();
-    assert!(exceptions < redo && redo < visit && visit < page);
+    assert!(exceptions < redo && redo < visit && visit < (page, 0));
 }
 
 /// The head of the matrix stands on every page that has rows of it.
@@ -439,8 +455,8 @@ fn a_link_without_a_cable_is_a_document_too() {
     made.cable = None;
     let document = written(&made, Paper::A4);
     let pages = texts(&document.bytes);
-    // Cover, settings, summary, exceptions, the fibre.
-    assert_eq!(pages.len(), 5);
+    // Cover; settings; summary and exceptions; the fibre.
+    assert_eq!(pages.len(), 4);
     assert!(pages[2].contains("001 1550 nm 31183.6"), "{}", pages[2]);
 }
 
@@ -495,4 +511,52 @@ fn documents_to_look_at() {
         };
         left(name, &written(&cable(&shape), Paper::A4));
     }
+}
+
+/// A pack of one link takes three pages: cover, what it rests on with the summary, the
+/// fibre, whose figure fills what its table leaves of the page.
+#[test]
+fn a_single_link_takes_few_pages_and_fills_them() {
+    let mut made = cable(&Shape {
+        fibres: 1,
+        wavelengths: vec![1550.0],
+        is_judged: false,
+        ..Shape::default()
+    });
+    made.cable = None;
+    for paper in [Paper::A4, Paper::UsLetter] {
+        let document = written(&made, paper);
+        let pages = texts(&document.bytes);
+        assert_eq!(pages.len(), 3, "{pages:#?}");
+        let second = &pages[1];
+        let places = ["Settings", "Summary", "What is not within limits"];
+        let found: Vec<usize> = places.iter().map(|p| second.rfind(p).unwrap()).collect();
+        assert!(found.is_sorted(), "{second}");
+        assert!(pages[0].contains("1 fibre at 1550 nm"), "{}", pages[0]);
+    }
+}
+
+/// The words of the figures too, which stand in the document as text.
+#[test]
+fn figures_speak_in_the_words_of_the_project() {
+    let mut made = cable(&small());
+    assert!(
+        made.wording
+            .replace_keyed("figure_row_number", "Nummer".to_owned())
+    );
+    assert!(
+        made.wording
+            .replace_keyed("figure_taken_from_a", "von A her".to_owned())
+    );
+    let pages = texts(&written(&made, Paper::A4).bytes);
+    // The letters of a figure are read one by one.
+    let last = pages.last().unwrap().replace(' ', "");
+    assert!(
+        last.contains("Nummer") && last.contains("vonAher"),
+        "{last}"
+    );
+    assert!(
+        last.contains("takenfromB") && !last.contains("takenfromA"),
+        "{last}"
+    );
 }
