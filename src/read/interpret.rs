@@ -18,7 +18,7 @@ use super::lines::{Line, lines_from};
 use super::lists::spread;
 use super::number::DecimalMark;
 use super::samples::{Samples, Wanted, read as read_samples};
-use super::settings::{Context, Rows, Settings, direction_by_names};
+use super::settings::{Context, Rows, Settings, direction_by_names, names_an_end};
 use super::tail::last_sample_is_cut;
 use super::title_row::{TitleRow, take_titles};
 use super::titles::{Direction, LevelUnit};
@@ -180,11 +180,17 @@ impl Block {
         let levels = std::mem::take(&mut self.samples.levels);
         let mut columns = std::mem::take(&mut self.plan.levels);
         let (mut foreign, mut one_sided) = (Vec::new(), Vec::new());
+        let titles: Vec<String> = columns
+            .iter()
+            .filter_map(|column| self.title(column.column))
+            .collect();
         for column in columns.iter_mut().filter(|c| c.direction.is_none()) {
             let title = self.title(column.column).unwrap_or_default();
             let header = &self.settings.header;
-            column.direction = direction_by_names(&title, header);
-            let arrow = title.contains('→') || title.contains("->");
+            column.direction = direction_by_names(&title, header, &titles);
+            let arrow = title.contains('→')
+                || title.contains("->")
+                || titles.len() > 1 && names_an_end(&title, header);
             // A name that is missing is not that of a letter.
             if column.direction.is_some() && header.from.is_some() != header.to.is_some() {
                 one_sided.push(column.column);
@@ -193,7 +199,7 @@ impl Block {
                 self.warnings.push(Warning::new(
                     "direction not understood",
                     format!(
-                        "column {title:?} names two ends, and they are not those of the header; its direction is \
+                        "column {title:?} names ends of the fibre, and its direction is not understood; it is \
                          left open"
                     ),
                 ));

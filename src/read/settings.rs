@@ -32,7 +32,7 @@ pub(super) use decimal::is_text;
 pub(super) use values::wanted_of;
 use values::{cord, doubt_backscatter, unit_of_distance, wanted_words};
 use way::ends_of;
-pub(super) use way::{TO, direction_by_names};
+pub(super) use way::{TO, direction_by_names, names_an_end};
 
 /// One line of the header, as written and as understood.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]

@@ -224,7 +224,12 @@ fn title_pieces(
     // `Level unit;dB`
     let states_unit = entry(line, separator, vocabulary)
         .and_then(|entry| vocabulary.key(&plain_key(&entry.key).0))
-        .is_some_and(|key| matches!(key.known, Known::DistanceUnit | Known::LevelUnit) && key.sure);
+        .is_some_and(|key| {
+            matches!(
+                key.known,
+                Known::DistanceUnit | Known::LevelUnit | Known::Direction
+            ) && key.sure
+        });
     // `Date and time ...... 21 Nov`: leaders stand between a key and its value.
     if states_unit || text.contains("....") {
         return None;
@@ -310,7 +315,7 @@ fn title_pieces(
     let wide = [wide_spaced(text), wide_spaced(line.trim())];
     let mut all = wide
         .into_iter()
-        .filter(|pieces| spaced && pieces.len() == columns && both(pieces))
+        .filter(|pieces| spaced && pieces.len() == columns && (meant(pieces) || both(pieces)))
         .chain(others.into_iter().map(|other| by(text, other)))
         .chain(others.into_iter().map(|other| by(line.trim(), other)))
         .chain([wide_spaced(text), wide_spaced(line.trim())])

@@ -216,7 +216,14 @@ impl Settings {
 
 /// The direction that a title gives by the names of the two ends: `Harrow Lane → Mill
 /// Bridge`, or one of them behind a word such as `from`.
-pub(in crate::read) fn direction_by_names(title: &str, header: &Header) -> Option<Direction> {
+///
+/// `others` are the titles of all columns of levels: where each name stands in one of them,
+/// a name is not taken for a part of a longer one.
+pub(in crate::read) fn direction_by_names(
+    title: &str,
+    header: &Header,
+    others: &[String],
+) -> Option<Direction> {
     let (from, to) = (header.from.as_deref(), header.to.as_deref());
     // Control characters stand in no title.
     let (from, to) = match (from, to) {
@@ -226,10 +233,6 @@ pub(in crate::read) fn direction_by_names(title: &str, header: &Header) -> Optio
     if title.len() > LONGEST || from.len().max(to.len()) > LONGEST {
         return None;
     }
-    let plain = |text: &str| {
-        let spaced = text.to_lowercase().replace(['_', '\u{A0}'], " ");
-        spaced.split_whitespace().collect::<Vec<_>>().join(" ")
-    };
     let (title, from, to) = (plain(title), plain(from), plain(to));
     if from == to || from.is_empty() || to.is_empty() {
         return None;
@@ -281,6 +284,12 @@ pub(in crate::read) fn direction_by_names(title: &str, header: &Header) -> Optio
             || LevelUnit::from_word(word).is_some()
             || title_word(word).is_some()
     };
+    let among = |name: &str| {
+        let mut titles = others.iter().filter(|other| other.len() <= LONGEST);
+        titles.any(|other| whole(&plain(other), name).is_some())
+    };
+    let told_apart = among(&from) && among(&to);
+    let alone = |behind: usize| told_apart || alone(behind);
     let from_at = from_at.filter(|at| to_at.is_some() || alone(at + from.len()));
     let to_at = to_at.filter(|at| from_at.is_some() || alone(at + to.len()));
     match (from_at, to_at) {
@@ -306,8 +315,25 @@ pub(in crate::read) fn direction_by_names(title: &str, header: &Header) -> Optio
     }
 }
 
+/// Whether a title names an end of the header.
+pub(in crate::read) fn names_an_end(title: &str, header: &Header) -> bool {
+    let ends = [&header.from, &header.to];
+    let named =
+        |end: &String| title.len() <= LONGEST && whole(&plain(title), &plain(end)).is_some();
+    ends.into_iter().flatten().any(named)
+}
+
+/// A text as names are compared: in lower case, with single spaces.
+fn plain(text: &str) -> String {
+    let spaced = text.to_lowercase().replace(['_', '\u{A0}'], " ");
+    spaced.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
 /// Where a name stands in a text, not as a part of a word.
 fn whole(text: &str, name: &str) -> Option<usize> {
+    if name.is_empty() {
+        return None;
+    }
     text.match_indices(name).map(|(at, _)| at).find(|at| {
         let before = text.get(..*at).unwrap_or_default();
         let after = text.get(*at + name.len()..).unwrap_or_default();
@@ -366,7 +392,7 @@ mod tests {
             ("Millstone to Mill Bridges", None),
             ("Level (dB)", None),
         ] {
-            assert_eq!(direction_by_names(title, &header), wanted, "{title}");
+            assert_eq!(direction_by_names(title, &header, &[]), wanted, "{title}");
         }
     }
 }
