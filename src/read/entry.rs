@@ -35,7 +35,7 @@ pub(super) fn uncommented(line: &str) -> &str {
     let word = ["--", "- ", "' ", "REM ", "rem ", "Rem "]
         .iter()
         .find_map(|mark| text.strip_prefix(mark))
-        .filter(|after| after.starts_with(|c: char| c == ' ' || c.is_alphabetic()));
+        .filter(|after| after.starts_with(|c: char| " \"".contains(c) || c.is_alphabetic()));
     word.map_or(text, str::trim_start)
 }
 

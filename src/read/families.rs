@@ -151,6 +151,11 @@ const FAMILIES: &[Family] = &[
     },
 ];
 
+/// What an end of the fibre is called, before or behind its letter.
+const PLACES: &[&str] = &[
+    "end", "site", "location", "place", "exchange", "office", "building",
+];
+
 /// Every word of the families, and what it means.
 pub(super) fn put_together() -> impl Iterator<Item = (Known, String)> {
     let cords = [
@@ -174,6 +179,20 @@ pub(super) fn put_together() -> impl Iterator<Item = (Known, String)> {
             })
         })
     });
+    let ends = [(Known::From, "a"), (Known::To, "b")];
+    let ends = ends.into_iter().flat_map(|(known, end)| {
+        PLACES.iter().flat_map(move |place| {
+            ["", "name", "id", "code"]
+                .into_iter()
+                .flat_map(move |fact| {
+                    [
+                        (known, format!("{place} {end} {fact}")),
+                        (known, format!("{place} {fact} {end}")),
+                        (known, format!("{end} {place} {fact}")),
+                    ]
+                })
+        })
+    });
     let others = FAMILIES.iter().flat_map(|family| {
         family.things.iter().flat_map(move |thing| {
             family
@@ -182,5 +201,5 @@ pub(super) fn put_together() -> impl Iterator<Item = (Known, String)> {
                 .map(move |fact| (family.known, format!("{thing} {fact}")))
         })
     });
-    cords.chain(others)
+    cords.chain(ends).chain(others)
 }

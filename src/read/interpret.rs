@@ -18,7 +18,7 @@ use super::lines::{Line, lines_from};
 use super::lists::spread;
 use super::number::DecimalMark;
 use super::samples::{Samples, Wanted, read as read_samples};
-use super::settings::{Context, Rows, Settings};
+use super::settings::{Context, Rows, Settings, direction_by_names, names_an_end};
 use super::tail::last_sample_is_cut;
 use super::title_row::{TitleRow, take_titles};
 use super::titles::{Direction, LevelUnit};
@@ -178,13 +178,53 @@ impl Block {
         let distances_m = self.distances_m(text, run, unit)?;
         self.doubt_spacing(&distances_m);
         let levels = std::mem::take(&mut self.samples.levels);
-        let columns = std::mem::take(&mut self.plan.levels);
+        let mut columns = std::mem::take(&mut self.plan.levels);
+        let (mut foreign, mut one_sided) = (Vec::new(), Vec::new());
+        let titles: Vec<String> = columns
+            .iter()
+            .filter_map(|column| self.title(column.column))
+            .collect();
+        for column in columns.iter_mut().filter(|c| c.direction.is_none()) {
+            let title = self.title(column.column).unwrap_or_default();
+            let header = &self.settings.header;
+            column.direction = direction_by_names(&title, header, &titles);
+            let arrow = title.contains('→')
+                || title.contains("->")
+                || titles.len() > 1 && names_an_end(&title, header);
+            // A name that is missing is not that of a letter.
+            if column.direction.is_some() && header.from.is_some() != header.to.is_some() {
+                one_sided.push(column.column);
+            }
+            if arrow && column.direction.is_none() && header.from.is_some() {
+                self.warnings.push(Warning::new(
+                    "direction not understood",
+                    format!(
+                        "column {title:?} names ends of the fibre, and its direction is not understood; it is \
+                         left open"
+                    ),
+                ));
+                foreign.push(column.column);
+            }
+        }
         let mut traces = Vec::with_capacity(levels.len());
         let mut held = Vec::with_capacity(levels.len());
         let titled_nm: Vec<_> = columns.iter().map(|column| column.wavelength_nm).collect();
         let mut headers: Vec<Header> = columns
             .iter()
-            .map(|column| header_of(&self.settings.header, column))
+            .map(|column| {
+                let mut header = header_of(&self.settings.header, column);
+                if one_sided.contains(&column.column) {
+                    let (from, to) = (&self.settings.header.from, &self.settings.header.to);
+                    (header.from, header.to) = match column.direction {
+                        Some(Direction::BToA) => (to.clone(), from.clone()),
+                        _ => (from.clone(), to.clone()),
+                    };
+                }
+                if foreign.contains(&column.column) {
+                    (header.from, header.to) = (None, None);
+                }
+                header
+            })
             .collect();
         spread(&self.settings.lists, &titled_nm, &mut headers)?;
         let last = columns.len().saturating_sub(1);
@@ -301,7 +341,7 @@ impl Block {
                 format!("{named} names no unit; its numbers are taken as one-way decibels"),
             ));
         }
-        if low >= high && levels.len() >= 24 {
+        if low >= high && low.is_finite() && levels.len() >= 24 {
             self.warnings.push(Warning::new(
                 "constant levels",
                 format!("all levels of {named} are {low}; is it the column of the trace?"),

@@ -27,6 +27,10 @@ pub(super) const PULSE_NS: Wanted = Wanted {
     units: &[
         ("ns", 1.0),
         ("us", 1000.0),
+        ("nsec", 1.0),
+        ("usec", 1000.0),
+        ("nanoseconds", 1.0),
+        ("microseconds", 1000.0),
         ("ms", 1e6),
         ("ps", 0.001),
         ("s", 1e9),
@@ -86,9 +90,9 @@ pub(super) fn is_known_key(key: &str) -> bool {
 }
 
 /// Units that a key may end with: `Pulse width (ns)`, `pulse_ns`.
-const KEY_UNITS: [&str; 22] = [
+const KEY_UNITS: [&str; 26] = [
     "nm", "um", "µm", "μm", "ns", "us", "µs", "μs", "ms", "s", "sec", "min", "m", "km", "db", "ft",
-    "kft", "mi", "seconds", "minutes", "metres", "meters",
+    "kft", "mi", "seconds", "minutes", "metres", "meters", "nsec", "usec", "µsec", "μsec",
 ];
 
 /// Whether a word is a unit that a key may end with.

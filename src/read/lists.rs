@@ -16,6 +16,8 @@ use super::words::{Known, Vocabulary};
 pub(super) struct List {
     pub(super) known: Known,
     pub(super) values: Vec<f64>,
+    /// The wavelength of each value in nanometres, where the keys name it.
+    pub(super) at_nm: Vec<f64>,
     /// Line, key and value as written, for messages.
     pub(super) line: usize,
     pub(super) key: String,
@@ -26,7 +28,7 @@ pub(super) struct List {
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Numbered {
     pub(super) known: Known,
-    /// The number in the key.
+    /// The number in the key, or the wavelength in nanometres.
     pub(super) place: usize,
     pub(super) value: f64,
     /// Line, key and value as written.
@@ -35,8 +37,11 @@ pub(super) struct Numbered {
     pub(super) text: String,
 }
 
+/// Least number in a key that is a wavelength; a column's number is below.
+const LEAST_NM: usize = 600;
+
 /// The lists that numbered keys make, whatever order they stand in; the second
-/// are those whose numbers do not go from 1 on.
+/// are those whose numbers do not go from 1 on and are no wavelengths.
 pub(super) fn lists_by_number(mut numbered: Vec<Numbered>) -> (Vec<List>, Vec<Numbered>) {
     let (mut lists, mut left) = (Vec::new(), Vec::new());
     while let Some(known) = numbered.first().map(|one| one.known) {
@@ -44,13 +49,19 @@ pub(super) fn lists_by_number(mut numbered: Vec<Numbered>) -> (Vec<List>, Vec<Nu
             numbered.into_iter().partition(|one| one.known == known);
         numbered = others;
         same.sort_by_key(|one| one.place);
-        if same.iter().enumerate().any(|(i, one)| one.place != i + 1) {
+        let by_nm = same.iter().all(|one| one.place >= LEAST_NM);
+        if !by_nm && same.iter().enumerate().any(|(i, one)| one.place != i + 1) {
             left.extend(same);
         } else if let Some(first) = same.first() {
             let texts: Vec<&str> = same.iter().map(|one| one.text.as_str()).collect();
             lists.push(List {
                 known,
                 values: same.iter().map(|one| one.value).collect(),
+                at_nm: if by_nm {
+                    same.iter().map(|one| one.place as f64).collect()
+                } else {
+                    Vec::new()
+                },
                 line: first.line,
                 key: first.key.clone(),
                 text: texts.join(" / "),
@@ -114,14 +125,19 @@ pub(super) fn list_in_columns(
     values.filter(|values| values.len() > 1)
 }
 
-/// A known key with a number behind it: `wavelength 2`.
+/// A known key with a number behind it, of a column or a wavelength: `wavelength 2`,
+/// `pulse width 1550`.
 pub(super) fn numbered(words: &str, vocabulary: &Vocabulary) -> Option<(Known, usize)> {
-    let (key, number) = words.rsplit_once(' ')?;
-    let place = number
-        .parse()
-        .ok()
-        .filter(|place| (1..=64).contains(place))?;
+    let (key, number) = words.trim_end_matches(" nm").rsplit_once(' ')?;
+    let digits = number.trim_end_matches("nm");
+    let place = digits.parse().ok().filter(|place| {
+        digits.len() == number.len() && (1..=64).contains(place)
+            || (LEAST_NM..=2000).contains(place)
+    })?;
     let key = vocabulary.key(key).filter(|key| key.sure)?;
+    if place >= LEAST_NM && key.known == Known::Wavelength {
+        return None;
+    }
     wanted_of(key.known).map(|_| (key.known, place))
 }
 
@@ -166,12 +182,24 @@ pub(super) fn spread(
     headers: &mut [Header],
 ) -> Result<(), ParseError> {
     let wavelengths = lists.iter().find(|list| list.known == Known::Wavelength);
-    for list in lists {
+    // Wavelengths first: other lists may go by them.
+    let ordered = lists.iter().filter(|list| list.at_nm.is_empty());
+    let ordered = ordered.chain(lists.iter().filter(|list| !list.at_nm.is_empty()));
+    for list in ordered {
         let same = list
             .values
             .windows(2)
             .all(|pair| pair[0].to_bits() == pair[1].to_bits());
         for (column, header) in headers.iter_mut().enumerate() {
+            if !list.at_nm.is_empty() {
+                let nm = header.wavelength.map(Wavelength::nm);
+                let here = |at: &f64| nm.is_some_and(|nm| (nm - at).abs() < 0.5);
+                let value = list.at_nm.iter().position(here);
+                if let Some(value) = value.and_then(|at| list.values.get(at)) {
+                    put(header, list.known, *value);
+                }
+                continue;
+            }
             let titled = titled_nm.get(column).copied().flatten();
             let by_wavelength = wavelengths
                 .filter(|w| w.values.len() == list.values.len())

@@ -25,11 +25,14 @@ mod after;
 mod columns;
 mod decimal;
 mod values;
+mod way;
 
 pub(super) use decimal::decimal_of;
 pub(super) use decimal::is_text;
 pub(super) use values::wanted_of;
-use values::{cord, doubt_backscatter, wanted_words};
+use values::{cord, doubt_backscatter, unit_of_distance, wanted_words};
+use way::ends_of;
+pub(super) use way::{TO, direction_by_names, names_an_end};
 
 /// One line of the header, as written and as understood.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -78,6 +81,8 @@ pub(super) struct Settings {
     /// Values of `wavelength 2` and the like, in the order of the lines.
     numbered: Vec<Numbered>,
     time: Option<(String, String)>,
+    /// The two ends that `Direction: A to B` names, the first one first, and its line.
+    way: Option<(String, String, usize)>,
 }
 
 /// The rows of samples of one block.
@@ -278,6 +283,11 @@ impl Settings {
         context: Context<'_>,
     ) -> Result<Option<&'static str>, ParseError> {
         let known = key.known;
+        // `Data` is a date in some languages, and a heading in English: `Data: raw`.
+        let heading = known == Known::Measured && plain_key(&entry.key).0 == "data";
+        if heading && !entry.value.contains(|c: char| c.is_ascii_digit()) {
+            return Ok(None);
+        }
         let before = self.entries.iter().find(|e| e.means == Some(known.name()));
         if let Some(before) = before.filter(|_| known != Known::Note) {
             let same_key = plain_key(&before.key).0 == plain_key(&entry.key).0;
@@ -309,6 +319,7 @@ impl Settings {
             self.lists.push(List {
                 known,
                 values,
+                at_nm: Vec::new(),
                 line: line.number,
                 key: entry.key.clone(),
                 text: entry.value.clone(),
@@ -398,6 +409,10 @@ impl Settings {
             Known::Cable => header.cable = text,
             Known::From => header.from = text,
             Known::To => header.to = text,
+            Known::Direction => match ends_of(value) {
+                Some((first, second)) => self.way = Some((first, second, line)),
+                None => return Ok(Taken::No),
+            },
             Known::Measured => header.measured = text,
             Known::Instrument => header.instrument = text,
             Known::Serial => header.serial = text,
@@ -442,7 +457,7 @@ impl Settings {
             Known::Spacing => self.structure.spacing_m = Some(read(SPACING_M)?),
             Known::Start => self.structure.start_m = Some(read(START_M)?),
             Known::DistanceUnit => {
-                let unit = DistanceUnit::from_word(&value.to_lowercase());
+                let unit = unit_of_distance(&value.to_lowercase());
                 self.structure.distance_unit = Some(unit.ok_or(Refusal::NotUnderstood)?);
             }
             Known::LevelUnit => {
@@ -476,6 +491,8 @@ impl Settings {
     /// Joins a date and a time of day that stand on two lines, and the values of
     /// numbered keys.
     pub(super) fn finish(&mut self) {
+        self.pair_ends();
+        self.turn_ends();
         let (lists, left) = lists_by_number(std::mem::take(&mut self.numbered));
         self.lists.extend(lists);
         for one in left {

@@ -139,7 +139,22 @@ fn columns_named(texts: &[String], vocabulary: &Vocabulary) -> bool {
             .count()
     };
     let distances = is(&[Quantity::Distance]);
+    // `Hut 978` is a place, and `978` may be a wavelength.
+    let by_number = |(text, m): &(&String, &Meaning)| {
+        let text = text.to_lowercase();
+        let says = m.named || m.level_unit.is_some() || m.direction.is_some();
+        let unit = ["nm", "um", "µm", "λ", "lambda"]
+            .iter()
+            .any(|unit| text.contains(unit));
+        m.wavelength_nm.is_some() && !says && !unit && text.contains(char::is_alphabetic)
+    };
+    let doubtful = texts.iter().zip(&meanings).filter(by_number).count();
     let levels = is(&[Quantity::Level, Quantity::Loss]);
+    let levels = if distances == 0 {
+        levels.saturating_sub(doubtful)
+    } else {
+        levels
+    };
     let numbers = texts
         .iter()
         .zip(&meanings)
@@ -209,8 +224,14 @@ fn title_pieces(
     // `Level unit;dB`
     let states_unit = entry(line, separator, vocabulary)
         .and_then(|entry| vocabulary.key(&plain_key(&entry.key).0))
-        .is_some_and(|key| matches!(key.known, Known::DistanceUnit | Known::LevelUnit) && key.sure);
-    if states_unit {
+        .is_some_and(|key| {
+            matches!(
+                key.known,
+                Known::DistanceUnit | Known::LevelUnit | Known::Direction
+            ) && key.sure
+        });
+    // `Date and time ...... 21 Nov`: leaders stand between a key and its value.
+    if states_unit || text.contains("....") {
         return None;
     }
     if let Some(mark) = assignment(text).filter(|_| text.contains([':', '='])) {
@@ -253,11 +274,17 @@ fn title_pieces(
         )
     };
     let lines = [unmarked(line), line.as_str(), line.trim(), text];
-    // What stands before the first bar of a table drawn with bars is none of its cells.
+    // What stands before the first bar of a table drawn with bars is none of its cells,
+    // but for a `#` over a count.
     let barred = separator == Separator::Bar && text.starts_with('|');
+    let counted = line.trim_start().starts_with('#');
     let own = lines
         .into_iter()
-        .skip(if barred { lines.len() - 1 } else { 0 })
+        .skip(if barred && !counted {
+            lines.len() - 1
+        } else {
+            0
+        })
         .map(|line| by(line, separator))
         // Or it is one that is left empty.
         .map(|mut pieces| {
@@ -275,9 +302,21 @@ fn title_pieces(
     {
         return own;
     }
-    let mut all = others
+    let both = |pieces: &Vec<String>| {
+        let quantity = |piece: &String| meaning(piece, vocabulary).quantity;
+        let distance = pieces
+            .iter()
+            .any(|p| quantity(p) == Some(Quantity::Distance));
+        let is_level = |p| matches!(quantity(p), Some(Quantity::Level | Quantity::Loss));
+        distance && pieces.iter().any(is_level)
+    };
+    // Between columns that white space parts, wide spaces part titles with commas in them.
+    let spaced = separator == Separator::WhiteSpace;
+    let wide = [wide_spaced(text), wide_spaced(line.trim())];
+    let mut all = wide
         .into_iter()
-        .map(|other| by(text, other))
+        .filter(|pieces| spaced && pieces.len() == columns && (meant(pieces) || both(pieces)))
+        .chain(others.into_iter().map(|other| by(text, other)))
         .chain(others.into_iter().map(|other| by(line.trim(), other)))
         .chain([wide_spaced(text), wide_spaced(line.trim())])
         .chain(
@@ -291,7 +330,7 @@ fn title_pieces(
     let Some(first) = all.next() else {
         return own;
     };
-    if meant(&first) {
+    if meant(&first) || spaced && both(&first) {
         return Some(first);
     }
     Some(all.find(meant).or(own).unwrap_or(first))

@@ -5,6 +5,7 @@ use std::fmt;
 use serde::{Deserialize, Serialize};
 
 use super::keys::plain_key;
+use super::settings::TO;
 use super::words::{Known, Quantity, Vocabulary, title_word};
 
 /// Unit of a column of distances; the last ones are of round-trip time.
@@ -69,13 +70,19 @@ impl DistanceUnit {
     /// The unit that a word names, in lower case.
     pub(super) fn from_word(word: &str) -> Option<Self> {
         Some(match word {
-            "m" | "metre" | "metres" | "meter" | "meters" | "mtr" => Self::Metre,
-            "km" | "kilometre" | "kilometres" | "kilometer" | "kilometers" => Self::Kilometre,
+            "m" | "metre" | "metres" | "meter" | "meters" | "mtr" | "mètre" | "mètres"
+            | "metro" | "metros" | "metri" | "metry" => Self::Metre,
+            "km" | "kilometre" | "kilometres" | "kilometer" | "kilometers" | "kilomètres"
+            | "kilómetros" | "quilómetros" | "quilômetros" | "chilometri" | "kilometry" => {
+                Self::Kilometre
+            }
             "ft" | "feet" | "foot" => Self::Foot,
             "kft" | "kilofeet" => Self::Kilofoot,
             "mi" | "mile" | "miles" => Self::Mile,
-            "ns" | "nanosecond" | "nanoseconds" => Self::Nanosecond,
-            "us" | "µs" | "μs" | "microsecond" | "microseconds" => Self::Microsecond,
+            "ns" | "nsec" | "nanosecond" | "nanoseconds" => Self::Nanosecond,
+            "us" | "µs" | "μs" | "usec" | "µsec" | "μsec" | "microsecond" | "microseconds" => {
+                Self::Microsecond
+            }
             _ => return None,
         })
     }
@@ -189,7 +196,7 @@ pub(super) fn meaning(title: &str, vocabulary: &Vocabulary) -> Meaning {
         .collect();
     let mut found = Meaning {
         direction: direction(&words),
-        wavelength_nm: wavelength(&words),
+        wavelength_nm: wavelength(&title),
         ..Meaning::default()
     };
     let per_length = words
@@ -243,7 +250,19 @@ pub(super) fn meaning(title: &str, vocabulary: &Vocabulary) -> Meaning {
 }
 
 /// Words that leave open whether the numbers are levels or losses.
-const VAGUE: [&str; 5] = ["y", "value", "reading", "magnitude", "trace"];
+const VAGUE: [&str; 11] = [
+    "y",
+    "value",
+    "reading",
+    "magnitude",
+    "trace",
+    "kurve",
+    "courbe",
+    "traza",
+    "traccia",
+    "traço",
+    "krzywa",
+];
 
 /// Words of a linear scale that are no units.
 const LINEAR: [&str; 5] = ["a.u.", "arb. u", "arbitrary u", "normalised", "normalized"];
@@ -276,23 +295,70 @@ fn setting(title: &str, vocabulary: &Vocabulary) -> Option<Known> {
 
 fn direction(words: &[&str]) -> Option<Direction> {
     let has = |pattern: &[&str]| words.windows(pattern.len()).any(|part| part == pattern);
-    if has(&["a", "to", "b"]) || has(&["a", "b"]) || has(&["ab"]) || has(&["from", "a"]) {
+    // `A nach B`
+    let goes = |ends: [&str; 2]| {
+        words
+            .windows(3)
+            .any(|part| part[0] == ends[0] && part[2] == ends[1] && TO.contains(&part[1]))
+    };
+    if goes(["a", "b"]) || has(&["a", "b"]) || has(&["ab"]) || has(&["from", "a"]) {
         Some(Direction::AToB)
-    } else if has(&["b", "to", "a"]) || has(&["b", "a"]) || has(&["ba"]) || has(&["from", "b"]) {
+    } else if goes(["b", "a"]) || has(&["b", "a"]) || has(&["ba"]) || has(&["from", "b"]) {
         Some(Direction::BToA)
     } else {
         None
     }
 }
 
-/// A wavelength such as `1550nm`, `1550 nm` or a bare `1550`.
-fn wavelength(words: &[&str]) -> Option<f64> {
-    words.iter().find_map(|word| {
-        let digits = word.strip_suffix("nm").unwrap_or(word);
-        let nm: u16 = digits.parse().ok()?;
+/// A wavelength such as `1550nm`, `1549.5 nm`, `1,55 µm` or a bare `1550`, in a title in
+/// lower case.
+fn wavelength(title: &str) -> Option<f64> {
+    let mut from = 0;
+    while let Some(at) = title.get(from..)?.find(|c: char| c.is_ascii_digit()) {
+        let start = from + at;
+        let rest = title.get(start..)?;
+        let end = rest
+            .char_indices()
+            .find(|&(i, c)| {
+                let decimal = matches!(c, '.' | ',')
+                    && rest
+                        .get(i + 1..)
+                        .is_some_and(|after| after.starts_with(|c: char| c.is_ascii_digit()));
+                !c.is_ascii_digit() && !decimal
+            })
+            .map_or(rest.len(), |(i, _)| i);
+        from = start + end;
+        // `J-978` is the number of something.
+        let before = title.get(..start)?;
+        let inside = before.ends_with(char::is_alphanumeric)
+            || before
+                .strip_suffix('-')
+                .is_some_and(|b| b.ends_with(char::is_alphanumeric));
+        let after = rest.get(end..)?;
+        let unit = after
+            .trim_start_matches([' ', '_', '\u{A0}'])
+            .split(|c: char| !c.is_alphabetic())
+            .next();
+        let glued = after.starts_with(char::is_alphabetic);
+        let factor = match unit.unwrap_or_default() {
+            "nm" => 1.0,
+            "um" | "µm" | "μm" => 1000.0,
+            _ if glued => continue,
+            _ => 1.0,
+        };
+        let number = rest.get(..end)?;
+        // Whole nanometres may be bare; what has decimals names its unit.
+        let whole = number.bytes().all(|b| b.is_ascii_digit());
+        let named = matches!(unit, Some("nm" | "um" | "µm" | "μm"));
+        let value: Option<f64> = number.replace(',', ".").parse().ok();
+        let nm = value.map(|value| (value * factor * 1e6).round() / 1e6);
         // Where fibre guides; the range that `Trace` accepts.
-        (600..=2000).contains(&nm).then_some(f64::from(nm))
-    })
+        let fits = nm.filter(|nm| (600.0..=2000.0).contains(nm));
+        if fits.is_some() && !inside && (whole && factor < 2.0 || named) {
+            return fits;
+        }
+    }
+    None
 }
 
 #[cfg(test)]
@@ -351,5 +417,24 @@ mod tests {
         let found = meaning("level_b_to_a_1310nm_db", &Vocabulary::default());
         assert_eq!(found.wavelength_nm, Some(1310.0));
         assert_eq!(found.direction, Some(Direction::BToA));
+    }
+
+    #[test]
+    fn wavelengths_in_titles_keep_their_decimals() {
+        for (title, nm) in [
+            ("1549.5 nm (db)", Some(1549.5)),
+            ("level 1549,32nm", Some(1549.32)),
+            ("1.55 µm, db", Some(1550.0)),
+            ("power_1549.5_nm_db", Some(1549.5)),
+            ("level_1550", Some(1550.0)),
+            ("1310/1550 nm", Some(1310.0)),
+            ("level 1549.5", None),
+            ("trace1550", None),
+            ("j-978", None),
+            ("level 2", None),
+            ("1550a", None),
+        ] {
+            assert_eq!(wavelength(title), nm, "{title}");
+        }
     }
 }

@@ -74,8 +74,11 @@ known! {
         if it fits: ["point a", "station a", "node a"];
     To = "to": ["to end", "to site", "to location", "far end", "remote end", "destination", "location b", "end b", "site b", "b end",
         "end location", "end site", "terminating location", "termination location", "destination location",
-        "receive end", "far end location", "far location", "towards", "measured to", "test location b"],
+        "receive end", "far end location", "far location", "towards", "measured to", "measured towards", "taken towards", "taken to", "test location b"],
         if it fits: ["point b", "station b", "node b"];
+    Direction = "direction": ["test direction", "measurement direction", "measuring direction", "trace direction", "direction measured",
+        "direction test", "direction trace", "direction measurement", "shooting direction"],
+        if it fits: [];
     Wavelength = "wavelength": ["wavelengths", "lambda", "λ", "laser wavelength", "nominal wavelength", "test wavelength",
         "source wavelength", "light source wavelength", "optical wavelength", "centre wavelength", "center wavelength",
         "wave length", "wl", "operating wavelength", "measurement wavelength", "wavelength laser"],
@@ -97,7 +100,7 @@ known! {
         if it fits: ["duration", "acquisition", "time averaging"];
     Measured = "measured": ["measured at", "measured on", "date", "date and time", "date time", "timestamp", "time stamp",
         "measurement date", "measurement date and time", "measurement date time", "test date", "test date time",
-        "test date and time", "acquired", "acquisition date", "recorded", "recorded at", "taken", "taken on", "tested on", "tested"],
+        "test date and time", "acquired", "acquisition date", "recorded", "recorded at", "recorded on", "acquired on", "acquired at", "taken", "taken on", "tested on", "tested"],
         if it fits: [];
     Time = "time": ["time day", "measurement time", "test time", "start time", "clock time"],
         if it fits: [];
@@ -132,7 +135,7 @@ known! {
         "first point", "position first sample", "first sample position", "first sample distance", "distance first point",
         "position first point", "start offset", "distance offset", "sample offset", "origin offset"],
         if it fits: ["offset", "begin", "start point", "x0", "z0"];
-    DistanceUnit = "distance unit": ["distance units", "unit distance", "units distance", "length unit", "length units",
+    DistanceUnit = "distance unit": ["distance units", "unit distance", "units distance", "length unit", "length units", "units length",
         "position unit", "position units", "unit length", "x unit", "x units", "x axis unit", "horizontal unit",
         "distance axis unit", "range unit", "range units"],
         if it fits: ["units", "unit"];
@@ -220,10 +223,21 @@ pub(super) fn key(words: &str) -> Option<Key> {
     found(words).or_else(|| (words.len() <= LONGEST_TWICE).then(twice).flatten())
 }
 
+/// Articles and prepositions of other languages; alone, some are keys (`De`, `Da`, `Do`).
+const FILLING: [&str; 22] = [
+    "de", "del", "della", "dell", "dello", "di", "da", "do", "dos", "das", "du", "la", "le", "les",
+    "el", "l", "d", "van", "het", "der", "des", "und",
+];
+
 /// A key as it is compared: abbreviations spelt out, filling words and spaces left out.
 pub(super) fn folded(key: &str) -> String {
-    key.split(|c: char| !c.is_alphanumeric())
-        .filter(|word| !matches!(*word, "" | "of" | "the" | "used" | "for" | "in"))
+    let words = || {
+        key.split(|c: char| !c.is_alphanumeric())
+            .filter(|word| !matches!(*word, "" | "of" | "the" | "used" | "for" | "in"))
+    };
+    let alone = words().all(|word| FILLING.contains(&word));
+    words()
+        .filter(|word| alone || !FILLING.contains(word))
         .map(|word| match word {
             "fiber" | "fibres" | "fibers" => "fibre",
             "avg" | "ave" | "aver" | "average" => "averaging",
@@ -233,6 +247,8 @@ pub(super) fn folded(key: &str) -> String {
             "refr" => "refractive",
             "meas" => "measurement",
             "dist" => "distance",
+            "dir" => "direction",
+            "eff" => "effective",
             "loc" => "location",
             "pos" => "position",
             "cal" => "calibration",

@@ -149,6 +149,16 @@ fn every_dialect_of_a_header_gives_the_same_settings() {
         "spanish_words.csv",
         "words_put_together.csv",
         "directions_over_the_titles.csv",
+        "direction_names_the_ends.csv",
+        "count_before_a_bar_at_line_ends.txt",
+        "comma_in_titles_of_both_directions.txt",
+        "round_trip_in_the_unit.csv",
+        "quotes_behind_rem.csv",
+        "leaders_and_no_titles.txt",
+        "italian_words.csv",
+        "dutch_words.csv",
+        "portuguese_words.csv",
+        "polish_words.csv",
     ] {
         let trace = content(name)
             .traces
@@ -224,6 +234,7 @@ fn a_column_for_each_wavelength_is_a_trace_each() {
         "wavelengths_over_the_titles.csv",
         "wavelengths_under_the_titles.csv",
         "settings_for_each_column.csv",
+        "settings_for_each_wavelength.csv",
         "distance_for_each_column.csv",
     ] {
         let content = content(name);
@@ -231,15 +242,43 @@ fn a_column_for_each_wavelength_is_a_trace_each() {
         let wanted = [1310.0, 1550.0].map(|nm| Some(Wavelength::from_nm(nm)));
         assert_eq!(found, wanted, "{name}");
     }
-    let pulses: Vec<_> = content("settings_for_each_column.csv")
+    for name in [
+        "settings_for_each_column.csv",
+        "settings_for_each_wavelength.csv",
+    ] {
+        let content = content(name);
+        let pulses: Vec<_> = content
+            .traces
+            .iter()
+            .map(|t| t.header.pulse_width)
+            .collect();
+        let wanted = [100.0, 500.0].map(|ns| Some(PulseWidth::from_ns(ns)));
+        assert_eq!(pulses, wanted, "{name}");
+    }
+    // As written, with its decimal.
+    let header = content("wavelength_with_decimals.csv")
         .traces
-        .iter()
-        .map(|t| t.header.pulse_width)
-        .collect();
-    assert_eq!(
-        pulses,
-        [100.0, 500.0].map(|ns| Some(PulseWidth::from_ns(ns)))
-    );
+        .remove(0)
+        .header;
+    assert_eq!(header.wavelength, Some(Wavelength::from_nm(1549.5)));
+    assert_eq!(header.pulse_width, Some(PulseWidth::from_ns(500.0)));
+}
+
+#[test]
+fn words_of_other_languages_name_the_ends_too() {
+    for name in [
+        "direction_between_lettered_ends.csv",
+        "direction_names_the_ends.csv",
+        "italian_words.csv",
+        "dutch_words.csv",
+        "portuguese_words.csv",
+        "polish_words.csv",
+    ] {
+        let header = content(name).traces.remove(0).header;
+        let found = [&header.fibre, &header.cable, &header.from, &header.to];
+        let wanted = ["017", "HL-204", "Harrow Lane", "Mill Bridge"];
+        assert_eq!(found.map(Option::as_deref), wanted.map(Some), "{name}");
+    }
 }
 
 #[test]
@@ -266,8 +305,18 @@ fn each_column_of_levels_may_have_its_own_distances() {
 
 #[test]
 fn a_column_for_each_direction_is_a_trace_from_each_end() {
-    for name in ["both_directions.csv", "directions_over_the_titles.csv"] {
+    for name in [
+        "both_directions.csv",
+        "directions_over_the_titles.csv",
+        "directions_by_names.txt",
+        "directions_by_one_name.csv",
+        "comma_in_titles_of_both_directions.txt",
+    ] {
         ends_are_both(&content(name));
+    }
+    // The header's ends hold for neither column.
+    for trace in content("directions_by_other_names.csv").traces {
+        assert_eq!((trace.header.from, trace.header.to), (None, None));
     }
     let content = content("wavelengths_over_directions.csv");
     let nm = |t: &ReadTrace| t.header.wavelength.map(Wavelength::nm);

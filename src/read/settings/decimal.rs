@@ -59,6 +59,7 @@ pub(in crate::read) const fn is_text(known: Known) -> bool {
             | K::Cable
             | K::From
             | K::To
+            | K::Direction
             | K::Measured
             | K::Time
             | K::Instrument

@@ -1,6 +1,6 @@
 //! What the values of settings may be.
 
-use super::{Known, Length, Refusal, Wanted, Warning};
+use super::{DistanceUnit, Known, Length, Refusal, Wanted, Warning};
 use crate::read::keys::{
     AVERAGING_S, BACKSCATTER_DB, CORD_M, INDEX, PULSE_NS, SPACING_M, START_M, WAVELENGTH_NM,
 };
@@ -40,6 +40,17 @@ pub(in crate::read) const fn wanted_of(known: Known) -> Option<Wanted> {
         Known::Averaging => Some(AVERAGING_S),
         _ => None,
     }
+}
+
+/// The unit of distances that a value names, in lower case: `km`, `ns (round trip)`.
+pub(super) fn unit_of_distance(value: &str) -> Option<DistanceUnit> {
+    let mut words = value
+        .split(|c: char| !c.is_alphanumeric())
+        .filter(|word| !word.is_empty());
+    let unit = DistanceUnit::from_word(words.next()?)?;
+    let trip = ["round", "trip", "two", "way", "there", "and", "back"];
+    let rest = words.all(|word| unit.is_time() && trip.contains(&word));
+    rest.then_some(unit)
 }
 
 pub(super) const fn wanted_words(known: Known) -> &'static str {
