@@ -43,6 +43,21 @@ pub(super) struct Cluster {
     pub(super) fibres: usize,
 }
 
+/// Fewest events from which a joint's scatter is taken: of fewer, the better half is too
+/// few.
+const FEW: usize = 5;
+
+/// Least scatter of a joint, as a share of the middle one: few events may agree by chance.
+const LEAST_SCATTER: f64 = 0.5;
+
+/// An event that shows: its place, the error of that, and the index of its strand.
+#[derive(Debug, Clone, Copy)]
+struct Seen {
+    u_m: f64,
+    error_m: f64,
+    strand: usize,
+}
+
 /// By how much one fibre's event lies off another's at the same joint, as the standard
 /// deviation of a single fibre, metres.
 ///
@@ -81,33 +96,76 @@ pub(super) fn scatter(strands: &[Strand]) -> f64 {
     (third / (THIRD * std::f64::consts::SQRT_2)).max(floor)
 }
 
-/// Finds the joints; `least_fibres` must show one for it to be the cable's.
-pub(super) fn clusters(strands: &[Strand], least_fibres: usize) -> Vec<Cluster> {
+/// Finds the joints; `least_fibres` must show one for it to be the cable's. Within `hidden_m`
+/// no fibre could show two.
+pub(super) fn clusters(strands: &[Strand], least_fibres: usize, hidden_m: f64) -> Vec<Cluster> {
     let spread = scatter(strands);
-    let mut all: Vec<(f64, usize)> = Vec::new();
+    let mut all: Vec<Seen> = Vec::new();
     for (i, strand) in strands.iter().enumerate() {
-        all.extend(strand.spots.iter().filter(|s| s.seen).map(|s| (s.u_m, i)));
+        let seen = strand.spots.iter().filter(|s| s.seen);
+        all.extend(seen.map(|s| Seen {
+            u_m: s.u_m,
+            error_m: s.error_m,
+            strand: i,
+        }));
     }
-    all.sort_by(|p, q| p.0.total_cmp(&q.0).then(p.1.cmp(&q.1)));
+    all.sort_by(|p, q| p.u_m.total_cmp(&q.u_m).then(p.strand.cmp(&q.strand)));
     // Two of a joint's fibres that follow each other lie closer than this, however
     // few there are.
     let gap = REACH * spread;
     let mut found: Vec<Cluster> = Vec::new();
-    for group in all.chunk_by(|p, q| q.0 - p.0 <= gap) {
+    for group in runs(&all, gap, hidden_m) {
         for part in split(group, strands) {
-            found.extend(joint_of(&part, strands, spread, least_fibres));
+            found.extend(joint_of(part, strands, least_fibres));
         }
+    }
+    let mut scatters: Vec<f64> = found.iter().map(|c| c.scatter_m).collect();
+    let least_m = LEAST_SCATTER * quantile(&mut scatters, 0.5).unwrap_or(0.0);
+    for cluster in &mut found {
+        cluster.scatter_m = cluster.scatter_m.max(least_m);
     }
     found.sort_by(|p, q| p.u_m.total_cmp(&q.u_m));
     found
 }
 
+/// Runs of events that follow each other closely, with those joined that are one joint.
+///
+/// The fibres of a joint that lie in two bunches leave a gap between them. Two runs are two
+/// joints if fibres show both; where hardly any does, a gap of twice the usual is none, nor
+/// one within which two events could not be told apart.
+fn runs(all: &[Seen], gap_m: f64, hidden_m: f64) -> Vec<&[Seen]> {
+    let (mut found, mut from) = (Vec::new(), 0);
+    let most_m = hidden_m.max(2.0 * gap_m);
+    for at in 1..=all.len() {
+        let ends = all.get(at).is_none_or(|next| {
+            let off_m = next.u_m - all[at - 1].u_m;
+            off_m > most_m || (off_m > gap_m && !is_one(&all[from..at], &all[at..], gap_m))
+        });
+        if ends {
+            found.push(&all[from..at]);
+            from = at;
+        }
+    }
+    found
+}
+
+/// Whether hardly any fibre that shows the one run shows also that which begins the rest.
+fn is_one(run: &[Seen], rest: &[Seen], gap_m: f64) -> bool {
+    let end = rest.windows(2).position(|w| w[1].u_m - w[0].u_m > gap_m);
+    let next = &rest[..end.map_or(rest.len(), |k| k + 1)];
+    let strands = |run: &[Seen]| -> std::collections::BTreeSet<usize> {
+        run.iter().map(|seen| seen.strand).collect()
+    };
+    let (one, other) = (strands(run), strands(next));
+    4 * one.intersection(&other).count() < one.len().min(other.len())
+}
+
 /// Splits a run of events in as many joints as most of its fibres show there.
-fn split(group: &[(f64, usize)], strands: &[Strand]) -> Vec<Vec<(f64, usize)>> {
+fn split(group: &[Seen], strands: &[Strand]) -> Vec<Vec<Seen>> {
     let mut by_strand: std::collections::BTreeMap<usize, Vec<f64>> =
         std::collections::BTreeMap::new();
-    for (u, i) in group {
-        by_strand.entry(*i).or_default().push(*u);
+    for seen in group {
+        by_strand.entry(seen.strand).or_default().push(seen.u_m);
     }
     let mut counts: Vec<f64> = by_strand
         .values()
@@ -129,36 +187,41 @@ fn split(group: &[(f64, usize)], strands: &[Strand]) -> Vec<Vec<(f64, usize)>> {
         .filter_map(|places| quantile(places, 0.5))
         .collect();
     let mut parts = vec![Vec::new(); centres.len()];
-    for (u, i) in group {
-        let nearest = (0..centres.len())
-            .min_by(|&p, &q| (centres[p] - u).abs().total_cmp(&(centres[q] - u).abs()));
+    for seen in group {
+        let off = |k: usize| (centres[k] - seen.u_m).abs();
+        let nearest = (0..centres.len()).min_by(|&p, &q| off(p).total_cmp(&off(q)));
         if let Some(part) = nearest.and_then(|k| parts.get_mut(k)) {
-            part.push((*u, *i));
+            part.push(*seen);
         }
     }
     parts
 }
 
-fn joint_of(
-    part: &[(f64, usize)],
-    strands: &[Strand],
-    spread: f64,
-    least_fibres: usize,
-) -> Option<Cluster> {
-    let mut fibres: Vec<usize> = part.iter().map(|(_, i)| strands[*i].fibre).collect();
+/// A joint from its events, where enough fibres show it.
+///
+/// Place and scatter come from the better placed half of them: in a cable of noisy traces
+/// most events lie off by their own errors, which say nothing of how the fibres lie, and
+/// which [`assign`] counts once more.
+fn joint_of(mut part: Vec<Seen>, strands: &[Strand], least_fibres: usize) -> Option<Cluster> {
+    let mut fibres: Vec<usize> = part.iter().map(|s| strands[s.strand].fibre).collect();
     fibres.sort_unstable();
     fibres.dedup();
     if fibres.len() < least_fibres {
         return None;
     }
-    let mut places: Vec<f64> = part.iter().map(|(u, _)| *u).collect();
+    part.sort_by(|p, q| p.error_m.total_cmp(&q.error_m));
+    part.truncate((part.len() / 2).max(FEW));
+    let mut places: Vec<f64> = part.iter().map(|s| s.u_m).collect();
     let middle = quantile(&mut places, 0.5)?;
     let mut off: Vec<f64> = places.iter().map(|u| (u - middle).abs()).collect();
     // 1.4826 · median absolute deviation is the standard deviation of a normal distribution.
     let own = 1.4826 * quantile(&mut off, 0.5)?;
+    // Of one fibre, or of some that agree by chance, the errors of the places are left.
+    let mut errors: Vec<f64> = part.iter().map(|s| s.error_m).collect();
+    let error = quantile(&mut errors, 0.5)?;
     Some(Cluster {
         u_m: middle,
-        scatter_m: own.max(0.5 * spread),
+        scatter_m: own.max(error),
         fibres: fibres.len(),
     })
 }
@@ -286,7 +349,7 @@ mod tests {
             strand(2, &[998.0, 1029.0, 3000.0, 5001.0]),
             strand(3, &[1001.0, 1031.0, 4998.0]),
         ];
-        let found = clusters(&strands, 2);
+        let found = clusters(&strands, 2, 0.0);
         let places: Vec<f64> = found.iter().map(|c| c.u_m.round()).collect();
         assert_eq!(places, [1001.0, 1030.0, 5001.0]);
         let joints: Vec<(f64, f64)> = found.iter().map(|c| (c.u_m, c.scatter_m)).collect();
@@ -296,6 +359,23 @@ mod tests {
             .map(|s| (s.u_m, s.error_m))
             .collect();
         assert_eq!(assign(&spots, &joints), [Some(0), Some(1), None, Some(2)]);
+    }
+
+    /// Twelve fibres in two bunches about a joint, a gap and a half apart, are one joint; two
+    /// joints that all fibres show so near to each other are two.
+    #[test]
+    fn two_bunches_are_one_joint_unless_fibres_show_both() {
+        // The nearest of the other fibres lies 0.1 m off for most, so that the floor of half
+        // a metre is the scatter, and three metres the gap.
+        let bunch = |k: usize| if k < 6 { 1000.0 } else { 1004.5 };
+        let one: Vec<Strand> = (0..12)
+            .map(|k| strand(k, &[bunch(k) + 0.02 * k as f64, 5000.0]))
+            .collect();
+        assert_eq!(clusters(&one, 2, 0.0).len(), 2);
+        let two: Vec<Strand> = (0..12)
+            .map(|k| strand(k, &[1000.0, 1004.5, 5000.0]))
+            .collect();
+        assert_eq!(clusters(&two, 2, 0.0).len(), 3);
     }
 
     proptest! {
@@ -321,7 +401,7 @@ mod tests {
             let shown: Vec<usize> = (0..6)
                 .filter(|k| (0..12).filter(|f| seeds[f * 6 + k].1 != 0).count() >= 2)
                 .collect();
-            let found = clusters(&strands, 2);
+            let found = clusters(&strands, 2, 0.0);
             prop_assert_eq!(found.len(), shown.len());
             for (cluster, k) in found.iter().zip(&shown) {
                 // No place is farther off than the draw's own half width.

@@ -5,7 +5,7 @@ use crate::units::{Length, Loss, Measured, NotMeasured, Position, Wavelength};
 use crate::verdict::{Place, What, judge_mean};
 
 use super::calibrate::Fit;
-use super::cluster::{assign_fibre, quantile};
+use super::cluster::{REACH, Spot, assign_fibre, quantile};
 use super::measure::pulse_m;
 use super::place::Reference;
 use super::plan::CablePlan;
@@ -168,6 +168,7 @@ fn place_events(link: &mut CableLink, inner: &[(f64, f64)], length_m: f64) {
     for ((event, _), joint) in placed.iter().zip(assign_fibre(&only_spots, inner)) {
         link.joint_of_event[*event] = joint.map(|j| j + 1);
     }
+    place_hidden(link, &placed, inner, scale);
     let reach_m = 0.5 * link.link.a.spacing.m();
     for (index, event) in link.link.events.iter().enumerate() {
         if event.kind == EventKind::Echo || event.kind == EventKind::Break {
@@ -181,6 +182,37 @@ fn place_events(link: &mut CableLink, inner: &[(f64, f64)], length_m: f64) {
             || (from_b.is_none() && own_m.is_some_and(|own| (z_m - own).abs() <= reach_m))
         {
             link.joint_of_event[index] = Some(inner.len() + 1);
+        }
+    }
+}
+
+/// Gives a joint that has no event of its own the one that hides it.
+///
+/// The joint's place was measured; that it has no event means that one so near was taken for
+/// it as cannot be told from it: it begins, or as a group ends, within a pulse of where the
+/// joint may lie. Where the group holds several joints, none of them has its loss
+/// ([`shares_group`]).
+fn place_hidden(link: &mut CableLink, placed: &[(usize, Spot)], inner: &[(f64, f64)], scale: f64) {
+    if link.link.registration.is_none() {
+        return;
+    }
+    let pulse = pulse_m(&link.link) * scale;
+    for (joint, &(u_m, scatter_m)) in inner.iter().enumerate() {
+        if link.joint_of_event.contains(&Some(joint + 1)) {
+            continue;
+        }
+        let nearest = (placed.iter())
+            .filter(|(event, _)| link.joint_of_event[*event].is_none())
+            .filter_map(|(event, spot)| {
+                let end = link.link.events.get(*event)?.end;
+                let end_m = end.map_or(spot.u_m, |end| end.m() * scale);
+                let off_m = (spot.u_m - u_m).max(u_m - end_m).max(0.0);
+                let reach_m = pulse + REACH * scatter_m.hypot(spot.error_m);
+                (off_m <= reach_m).then_some((off_m, *event))
+            })
+            .min_by(|p, q| p.0.total_cmp(&q.0));
+        if let Some((_, event)) = nearest {
+            link.joint_of_event[event] = Some(joint + 1);
         }
     }
 }

@@ -1,6 +1,6 @@
 //! What the traces say about the labels: doubles, partners, ends, crossings.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::read;
 use crate::warning::Warning;
@@ -13,7 +13,7 @@ use super::result::Skipped;
 use super::rings::crossed;
 use super::roster::{Double, Roster, TraceAt, TraceEntry, shown};
 use super::settings::AcceptPairing;
-use super::turned::turned;
+use super::turned::{Turned, turned};
 
 /// Natural logarithm of the odds from which files are taken to name the ends the wrong
 /// way round: a hundred thousand to one, so that no cable of a thousand fibres is likely
@@ -289,6 +289,23 @@ pub(super) fn pair_of(jobs: &[FibreJob], fibre: usize, wavelength: usize) -> Opt
         .find(|pair| pair.wavelength == wavelength)
 }
 
+/// Keeps the wavelengths of a fibre at which the ends are exchanged.
+///
+/// Each may tell by itself. Where all speak for it and two joints or more, they tell
+/// together: two traces of each of two wavelengths that show few joints are enough then,
+/// while one thing at one place (a bend where a joint would be seen from the other end)
+/// shows at all wavelengths and is no more for that.
+fn keep_exchanged(found: &mut Vec<(usize, Turned)>) {
+    let joints: BTreeSet<usize> = (found.iter())
+        .flat_map(|(_, turned)| turned.joints.iter().copied())
+        .collect();
+    let odds: f64 = found.iter().map(|(_, turned)| turned.log_odds).sum();
+    let all_for_it = found.iter().all(|(_, turned)| turned.log_odds > 0.0);
+    if !(all_for_it && joints.len() > 1 && odds > ENDS_EXCHANGED) {
+        found.retain(|(_, turned)| turned.log_odds > ENDS_EXCHANGED);
+    }
+}
+
 /// Ends named the wrong way round: measured with the two files exchanged, and said.
 /// Both from one end: not measured.
 fn swapped_ends(
@@ -299,7 +316,7 @@ fn swapped_ends(
     changes: &mut Changes,
     new_pairs: &mut BTreeMap<(usize, usize), PairJob>,
 ) {
-    let mut exchanged: BTreeMap<usize, Vec<(usize, super::turned::Turned)>> = BTreeMap::new();
+    let mut exchanged: BTreeMap<usize, Vec<(usize, Turned)>> = BTreeMap::new();
     let mut same_end: BTreeMap<usize, Vec<(usize, String)>> = BTreeMap::new();
     for record in records {
         let at = (record.fibre, record.wavelength);
@@ -317,10 +334,12 @@ fn swapped_ends(
         else {
             continue;
         };
-        if found.log_odds > ENDS_EXCHANGED {
-            exchanged.entry(at.0).or_default().push((at.1, found));
-        }
+        exchanged.entry(at.0).or_default().push((at.1, found));
     }
+    exchanged.retain(|_, found| {
+        keep_exchanged(found);
+        !found.is_empty()
+    });
     let (a, b) = (end_name(roster, false), end_name(roster, true));
     for (fibre, found) in exchanged {
         let name = fibre_name(roster, fibre);
@@ -497,4 +516,37 @@ fn agreement(seen: &[crate::both_ways::Glimpse; 2]) -> f64 {
         sum += if nearest < 4.0 { 1.0 } else { -1.0 };
     }
     sum
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn told(log_odds: f64, joints: &[usize]) -> Turned {
+        Turned {
+            as_labelled: 0,
+            exchanged: joints.len(),
+            joints: joints.iter().copied().collect(),
+            log_odds,
+        }
+    }
+
+    /// Odds multiply where two wavelengths speak for exchanged ends by two joints; one place
+    /// counts once however often it is seen, and a wavelength that speaks against leaves the
+    /// other alone.
+    #[test]
+    fn wavelengths_tell_together_of_exchanged_ends() {
+        let kept = |found: [Turned; 2]| -> Vec<usize> {
+            let mut found: Vec<(usize, Turned)> = found.into_iter().enumerate().collect();
+            keep_exchanged(&mut found);
+            found
+                .into_iter()
+                .map(|(wavelength, _)| wavelength)
+                .collect()
+        };
+        assert_eq!(kept([told(7.0, &[0]), told(7.0, &[1])]), [0, 1]);
+        assert_eq!(kept([told(7.0, &[1]), told(7.0, &[1])]), [0_usize; 0]);
+        assert_eq!(kept([told(14.0, &[0, 1]), told(-14.0, &[])]), [0]);
+        assert_eq!(kept([told(4.0, &[0]), told(4.0, &[1])]), [0_usize; 0]);
+    }
 }

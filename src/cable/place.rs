@@ -19,8 +19,11 @@ impl Reference {
     /// axis; `extra` are places known of this fibre alone, as shares of its length.
     ///
     /// The fibre's length scales the cable's axis. Where an event of A's trace, or of B's
-    /// turned round, is a joint's, the joint lies there; between such joints the rest
-    /// is laid in proportion.
+    /// turned round, is a joint's, the joint lies between where the cable's other fibres have
+    /// it and where the event is, by the errors of both: next to the event if that is well
+    /// placed, and not if it is a step that hardly shows, which may be seen pulses off. Where
+    /// both traces have one, the better placed of the two counts. Between such joints the
+    /// rest is laid in proportion.
     pub(super) fn places(&self, seen: &[Glimpse; 2], extra: &[f64]) -> Vec<KnownJoint> {
         let Some(length_m) = seen[0].length_m.or(seen[1].length_m) else {
             return Vec::new();
@@ -34,7 +37,8 @@ impl Reference {
             .iter()
             .map(|j| (j.u_m * scale, j.scatter_m * scale))
             .collect();
-        let mut off: Vec<Option<f64>> = vec![None; laid.len()];
+        // Of each joint that shows: how far off it lies, and the error of that.
+        let mut off: Vec<Option<(f64, f64)>> = vec![None; laid.len()];
         let turned_scale = seen[1].length_m.map_or(1.0, |b| length_m / b);
         for (from_b, glimpse) in seen.iter().enumerate() {
             let mut spots: Vec<Spot> = glimpse
@@ -55,8 +59,19 @@ impl Reference {
                 .collect();
             spots.sort_by(|p, q| p.u_m.total_cmp(&q.u_m));
             for (spot, joint) in spots.iter().zip(assign_fibre(&spots, &laid)) {
-                if let Some(joint) = joint {
-                    off[joint].get_or_insert(spot.u_m - laid[joint].0);
+                let Some(joint) = joint else { continue };
+                if off[joint].is_none_or(|(_, error_m)| spot.error_m < error_m) {
+                    off[joint] = Some((spot.u_m - laid[joint].0, spot.error_m));
+                }
+            }
+        }
+        for (own, &(_, scatter_m)) in off.iter_mut().zip(&laid) {
+            if let Some((off_m, error_m)) = own {
+                // Normal about either place: the mean by weights, and its error.
+                let both_m = scatter_m.hypot(*error_m);
+                if both_m > 0.0 {
+                    *off_m *= (scatter_m / both_m).powi(2);
+                    *error_m *= scatter_m / both_m;
                 }
             }
         }
@@ -64,7 +79,7 @@ impl Reference {
             .chain(
                 laid.iter()
                     .zip(&off)
-                    .filter_map(|(l, o)| Some((l.0, (*o)?))),
+                    .filter_map(|(l, o)| Some((l.0, o.as_ref()?.0))),
             )
             .chain(std::iter::once((length_m, 0.0)))
             .collect();
@@ -73,8 +88,7 @@ impl Reference {
             .map(|(k, l)| KnownJoint {
                 name: format!("{k}"),
                 position: Position::from_m(l.0 + between(&known, l.0)),
-                // A joint that shows in a trace lies where it shows.
-                may_be_off: off[k].is_none().then(|| Length::from_m(REACH * l.1)),
+                may_be_off: Some(Length::from_m(REACH * off[k].map_or(l.1, |(_, u)| u))),
             })
             .chain(extra.iter().enumerate().map(|(k, share)| KnownJoint {
                 name: format!("extra {k}"),
@@ -148,7 +162,40 @@ mod tests {
             .iter()
             .map(|j| (j.position.m() * 10.0).round() / 10.0)
             .collect();
-        // 4040 lies a third of the way from 2020 (8 m off) to 8080 (0 off).
-        assert_eq!(places, [2028.0, 4045.3, 8080.0, 5050.0]);
+        // The event's half metre against the 3.03 m of the others: 8 m times 0.9735.
+        // 4040 lies a third of the way from 2020 (7.79 m off) to 8080 (0 off).
+        assert_eq!(places, [2027.8, 4045.2, 8080.0, 5050.0]);
+    }
+
+    /// A joint that one trace places badly and the other well lies where the other has it,
+    /// whichever of them comes first.
+    #[test]
+    fn the_better_placed_of_two_events_counts() {
+        let reference = Reference {
+            length_m: 10_000.0,
+            joints: vec![Cluster {
+                u_m: 4000.0,
+                scatter_m: 3.0,
+                fibres: 9,
+            }],
+        };
+        let mut poor = glimpse(10_000.0, &[4050.0]);
+        poor.events[0].error_m = Some(12.0);
+        let good = glimpse(10_000.0, &[5998.0]);
+        let place = |seen: [Glimpse; 2]| reference.places(&seen, &[])[0].clone();
+        // Closed form: 2 m off by half a metre, against a scatter of 3 m.
+        let weight = 9.0 / 9.25;
+        let from_b = place([poor.clone(), good]);
+        assert!((from_b.position.m() - 4000.0 - 2.0 * weight).abs() < 1e-9);
+        // Six times the half metre of its error, a little less for the others' place.
+        let may_be_off_m = from_b.may_be_off.unwrap().m();
+        assert!((may_be_off_m - 3.0 * weight.sqrt()).abs() < 1e-9);
+        let mut poor_b = poor.clone();
+        poor_b.events[0].place_m = 5950.0;
+        let from_a = place([glimpse(10_000.0, &[4002.0]), poor_b]);
+        assert!((from_a.position.m() - 4000.0 - 2.0 * weight).abs() < 1e-9);
+        // Alone, the poor one moves the joint by 50 m times 9/(9 + 144).
+        let alone = place([poor, glimpse(10_000.0, &[])]);
+        assert!((alone.position.m() - 4000.0 - 50.0 / 17.0).abs() < 1e-9);
     }
 }

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use crate::warning::Warning;
 
-use super::crossing::{Crossing, Labelled, crossings, support};
+use super::crossing::{Crossing, Labelled, Shown, crossings};
 use super::finding::{Finding, FindingKind};
 use super::measure::{FibreJob, PairJob};
 use super::pairing::{Changes, end_name, fibre_name, pair_of, wave_words, wavelength};
@@ -33,51 +33,36 @@ pub(super) fn crossed(
             .filter_map(|r| {
                 Some(Labelled {
                     fibre: r.fibre,
-                    seen: r.seen.as_ref()?,
+                    here: Shown {
+                        seen: r.seen.as_ref()?,
+                        link: r.link(),
+                    },
                     slopes: r.slopes.as_ref(),
-                    longer: None,
+                    other: None,
+                    beside: None,
                 })
             })
             .collect()
     };
     let all: Vec<Vec<Labelled<'_>>> = (0..roster.wavelengths_nm.len()).map(labelled).collect();
-    // A ring found at several wavelengths is one; a wavelength that does not speak against
-    // it belongs to it.
     let mut rings: Vec<(Crossing, Vec<usize>)> = Vec::new();
-    let together = together(&all);
-    let last = all.len().saturating_sub(1);
-    let looks = (all.iter().enumerate().map(|(w, traces)| (vec![w], traces)))
-        .chain((last > 0).then_some((vec![0, last], &together)));
-    for (at, traces) in looks {
-        for crossing in crossings(traces, reference) {
-            let mut members: Vec<(usize, usize)> = crossing.pairs.clone();
-            members.sort_unstable();
-            let same = rings.iter_mut().find(|(other, _)| {
-                let mut theirs = other.pairs.clone();
-                theirs.sort_unstable();
-                theirs == members
-            });
+    for (waves, traces) in looks(&all) {
+        for crossing in crossings(&traces, reference) {
+            let pairs = members(&crossing);
+            let same = (rings.iter_mut()).find(|(other, _)| members(other) == pairs);
             match same {
-                Some((other, waves)) => {
-                    waves.extend(&at);
+                // What explains the traces best holds, wavelengths included.
+                Some((other, theirs)) => {
                     if crossing.log_likelihood_ratio > other.log_likelihood_ratio {
                         *other = crossing;
+                        theirs.clone_from(&waves);
                     }
                 }
-                None => rings.push((crossing, at.clone())),
+                None => rings.push((crossing, waves.clone())),
             }
         }
     }
-    for (crossing, waves) in &mut rings {
-        for (w, traces) in all.iter().enumerate() {
-            let for_it = support(traces, reference, &crossing.pairs);
-            if !waves.contains(&w) && for_it.is_some_and(|s| s > 0.0) {
-                waves.push(w);
-            }
-        }
-        waves.sort_unstable();
-        waves.dedup();
-    }
+    let rings = without_overlap(rings);
     drop(all);
     let mut accepted = Vec::new();
     for (crossing, waves) in rings {
@@ -130,19 +115,62 @@ pub(super) fn crossed(
     }
 }
 
-/// The traces at the shortest wavelength with those at the longest beside them. What the
-/// two have in common (places, lengths, the loss itself) counts once, from the shortest.
-fn together<'g>(all: &[Vec<Labelled<'g>>]) -> Vec<Labelled<'g>> {
-    let [shortest, .., longest] = all else {
-        return Vec::new();
+/// The ways in which traces may be crossed: those of each wavelength alone, and those of
+/// all alike; with the wavelengths that each is about.
+///
+/// Where one wavelength alone is crossed, its traces from B agree with those that carry
+/// another label at the other wavelengths. Where all are, what the shortest and the longest
+/// have in common (places, lengths, the loss itself) counts once, from either of them.
+fn looks<'g>(all: &[Vec<Labelled<'g>>]) -> Vec<(Vec<usize>, Vec<Labelled<'g>>)> {
+    let last = all.len().saturating_sub(1);
+    let at = |w: usize, fibre: usize| -> Option<Shown<'g>> {
+        let there = all.get(w)?.iter().find(|l| l.fibre == fibre);
+        there.map(|l| l.here)
     };
-    let of = |fibre: usize| longest.iter().find(|l| l.fibre == fibre).map(|l| l.seen);
-    (shortest.iter())
-        .map(|l| Labelled {
-            longer: of(l.fibre),
+    let alone = all.iter().enumerate().map(|(w, traces)| {
+        let other = if w == 0 { last } else { 0 };
+        let labelled = traces.iter().map(|l| Labelled {
+            beside: at(other, l.fibre).filter(|_| other != w),
             ..*l
-        })
-        .collect()
+        });
+        (vec![w], labelled.collect::<Vec<_>>())
+    });
+    let mut found: Vec<(Vec<usize>, Vec<Labelled<'g>>)> = alone.collect();
+    for (base, other) in [(0, last), (last, 0)] {
+        if base != other {
+            let labelled = all[base].iter().map(|l| Labelled {
+                other: at(other, l.fibre),
+                ..*l
+            });
+            found.push(((0..all.len()).collect(), labelled.collect()));
+        }
+    }
+    found
+}
+
+fn members(crossing: &Crossing) -> Vec<(usize, usize)> {
+    let mut pairs = crossing.pairs.clone();
+    pairs.sort_unstable();
+    pairs
+}
+
+/// Of crossings that claim a fibre at the same wavelength in different ways, the likelier.
+fn without_overlap(mut rings: Vec<(Crossing, Vec<usize>)>) -> Vec<(Crossing, Vec<usize>)> {
+    let ratio = |ring: &(Crossing, Vec<usize>)| ring.0.log_likelihood_ratio;
+    rings.sort_by(|p, q| ratio(q).total_cmp(&ratio(p)));
+    let mut kept: Vec<(Crossing, Vec<usize>)> = Vec::new();
+    for (crossing, waves) in rings {
+        let is_free = kept.iter().all(|(other, theirs)| {
+            let meet = waves.iter().any(|w| theirs.contains(w));
+            let shares = |(a, _): &(usize, usize)| other.pairs.iter().any(|(b, _)| a == b);
+            !(meet && crossing.pairs.iter().any(shares))
+        });
+        if is_free {
+            kept.push((crossing, waves));
+        }
+    }
+    kept.sort_by_key(|(crossing, waves)| (members(crossing), waves.clone()));
+    kept
 }
 
 fn crossing_finding(

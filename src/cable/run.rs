@@ -328,14 +328,7 @@ fn jobs(
 
 /// The joints with the plan's closures that no fibre shows, and the calibration.
 fn with_plan(mut reference: Reference, settings: &CableSettings) -> (Reference, Option<Fit>) {
-    let places = |reference: &Reference| -> Vec<(f64, f64)> {
-        reference
-            .joints
-            .iter()
-            .map(|j| (j.u_m, j.scatter_m))
-            .collect()
-    };
-    let Some(fit) = calibrate::fit(&settings.plan, reference.length_m, &places(&reference)) else {
+    let Some(fit) = fit_of(&reference, settings) else {
         return (reference, None);
     };
     let missing: Vec<f64> = fit
@@ -353,8 +346,7 @@ fn with_plan(mut reference: Reference, settings: &CableSettings) -> (Reference, 
         .joints
         .iter()
         .map(|j| j.scatter_m)
-        .fold(0.0, f64::max)
-        .max(1.0);
+        .fold(fit.spread_m, f64::max);
     reference
         .joints
         .extend(missing.into_iter().map(|u_m| Cluster {
@@ -363,8 +355,29 @@ fn with_plan(mut reference: Reference, settings: &CableSettings) -> (Reference, 
             fibres: 0,
         }));
     reference.joints.sort_by(|p, q| p.u_m.total_cmp(&q.u_m));
-    let fit = calibrate::fit(&settings.plan, reference.length_m, &places(&reference));
+    let fit = fit_of(&reference, settings);
     (reference, fit)
+}
+
+/// The calibration by the joints that most fibres show, where all closures are among them:
+/// what a few fibres show beside a closure is not it. Else by all joints.
+fn fit_of(reference: &Reference, settings: &CableSettings) -> Option<Fit> {
+    let of = |joints: &[usize]| {
+        let places: Vec<(f64, f64)> = (joints.iter())
+            .map(|&j| (reference.joints[j].u_m, reference.joints[j].scatter_m))
+            .collect();
+        calibrate::fit(&settings.plan, reference.length_m, &places)
+    };
+    let all: Vec<usize> = (0..reference.joints.len()).collect();
+    let most = reference.joints.iter().map(|j| j.fibres).max().unwrap_or(0);
+    let clear: Vec<usize> = (all.iter().copied())
+        .filter(|&j| 2 * reference.joints[j].fibres >= most)
+        .collect();
+    let fit = of(&clear)?;
+    if !fit.calibration.unmatched.is_empty() {
+        return of(&all);
+    }
+    Some(fit.among(&clear, all.len()))
 }
 
 fn more_traces(jobs: &[FibreJob], records: &[Record]) -> Vec<usize> {

@@ -33,6 +33,9 @@ pub(super) const SHOWS_IN_ALL: f64 = 0.2;
 /// receiver's recovery from the connector leaves steps there that are none. Our choice.
 const NEAR_END: f64 = 4.0;
 
+/// Pulse lengths within which two events of a fibre are one, as in a link's groups.
+const RESOLVED: f64 = 1.5;
+
 /// How the fibres are run.
 pub(super) struct Survey<'s> {
     pub(super) bench: Bench<'s>,
@@ -140,8 +143,9 @@ pub(super) fn reference(records: &[Record], given_length_m: Option<f64>, share: 
         1
     };
     let mut pulses: Vec<f64> = usable.iter().map(|(_, link)| pulse_m(link)).collect();
-    let near_m = NEAR_END * quantile(&mut pulses, 0.5).unwrap_or(0.0);
-    let mut joints = clusters(&strands, least);
+    let usual_m = quantile(&mut pulses, 0.5).unwrap_or(0.0);
+    let near_m = NEAR_END * usual_m;
+    let mut joints = clusters(&strands, least, RESOLVED * usual_m);
     joints.retain(|joint| {
         let to_end_m = joint.u_m.min(length_m - joint.u_m);
         to_end_m > near_m || 2 * joint.fibres > fibres.len()

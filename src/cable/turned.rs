@@ -1,17 +1,21 @@
 //! Fibres whose files name the two ends the wrong way round.
 
+use std::collections::BTreeSet;
+
 use crate::both_ways::Glimpse;
 
 use super::cluster::{Spot, assign_fibre};
 use super::place::Reference;
 
 /// How well the events of both traces fit the cable's joints as labelled, and turned.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub(super) struct Turned {
     /// Events that fall on joints as the files are labelled.
     pub(super) as_labelled: usize,
     /// Events that fall on joints with the ends exchanged.
     pub(super) exchanged: usize,
+    /// The joints on which those fall.
+    pub(super) joints: BTreeSet<usize>,
     /// Natural logarithm of the odds for exchanged ends.
     pub(super) log_odds: f64,
 }
@@ -24,10 +28,15 @@ pub(super) struct Turned {
 /// for that reading; one that lies off it by z standard deviations less, as
 /// (1 − p)·exp(−z²/2) + p, down to nothing. In a nearly symmetric cable both readings lay
 /// the events within reach, and only one lays them at the joints.
+///
+/// A joint that shows in fewer than half as many fibres as the clearest one does not count:
+/// fibres that are turned round make joints of their own at the mirrored places.
 pub(super) fn turned(seen: &[Glimpse; 2], reference: &Reference) -> Option<Turned> {
+    let most = reference.joints.iter().map(|j| j.fibres).max()?;
     let joints: Vec<(f64, f64)> = reference
         .joints
         .iter()
+        .filter(|j| 2 * j.fibres >= most)
         .map(|j| (j.u_m, j.scatter_m))
         .collect();
     if joints.is_empty() {
@@ -38,8 +47,8 @@ pub(super) fn turned(seen: &[Glimpse; 2], reference: &Reference) -> Option<Turne
     // Two traces of one mistake (a wrong length) may agree by more than chance: a
     // single event is never worth more than fifty to one.
     let chance = (within / reference.length_m).clamp(0.02, 0.5);
-    let count = |exchanged: bool| -> Option<(usize, f64)> {
-        let (mut sum, mut weight) = (0, 0.0);
+    let count = |exchanged: bool| -> Option<(usize, BTreeSet<usize>, f64)> {
+        let (mut sum, mut met, mut weight) = (0, BTreeSet::new(), 0.0);
         for (from_b, glimpse) in seen.iter().enumerate() {
             let own_m = glimpse.length_m.filter(|l| *l > 0.0)?;
             let scale = reference.length_m / own_m;
@@ -60,7 +69,9 @@ pub(super) fn turned(seen: &[Glimpse; 2], reference: &Reference) -> Option<Turne
                 })
                 .collect();
             spots.sort_by(|p, q| p.u_m.total_cmp(&q.u_m));
-            sum += assign_fibre(&spots, &joints).iter().flatten().count();
+            let assigned = assign_fibre(&spots, &joints);
+            sum += assigned.iter().flatten().count();
+            met.extend(assigned.into_iter().flatten());
             for spot in &spots {
                 let off = |(u_m, scatter_m): &(f64, f64)| {
                     (spot.u_m - u_m) / scatter_m.hypot(spot.error_m)
@@ -69,12 +80,65 @@ pub(super) fn turned(seen: &[Glimpse; 2], reference: &Reference) -> Option<Turne
                 weight += ((1.0 - chance) * (-0.5 * z * z).exp() + chance).ln();
             }
         }
-        Some((sum, weight))
+        Some((sum, met, weight))
     };
     let (as_labelled, exchanged) = (count(false)?, count(true)?);
     Some(Turned {
         as_labelled: as_labelled.0,
         exchanged: exchanged.0,
-        log_odds: exchanged.1 - as_labelled.1,
+        log_odds: exchanged.2 - as_labelled.2,
+        joints: exchanged.1,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::both_ways::OwnEvent;
+    use crate::cable::cluster::Cluster;
+
+    /// Two fibres of twelve carry the ends exchanged and show their joints at the mirrored
+    /// places, which then are places that two fibres show: they do not count beside the ten.
+    #[test]
+    fn the_joints_of_few_do_not_speak_for_their_labels() {
+        let joint = |u_m, fibres| Cluster {
+            u_m,
+            scatter_m: 2.0,
+            fibres,
+        };
+        let reference = Reference {
+            length_m: 5000.0,
+            joints: vec![
+                joint(1100.0, 2),
+                joint(1600.0, 10),
+                joint(3400.0, 2),
+                joint(3900.0, 10),
+            ],
+        };
+        let trace = |places: [f64; 2]| Glimpse {
+            length_m: Some(5000.0),
+            length_error_m: Some(0.5),
+            light_ends_m: None,
+            ends_reflective: true,
+            pulse_m: 10.0,
+            spacing_m: 2.0,
+            events: (places.iter())
+                .map(|&place_m| OwnEvent {
+                    place_m,
+                    error_m: Some(0.5),
+                    reading_db: Some(0.1),
+                    reading_error_db: Some(0.002),
+                    reflective: false,
+                })
+                .collect(),
+        };
+        let right = [trace([1600.0, 3900.0]), trace([1100.0, 3400.0])];
+        let [a, b] = right.clone();
+        // Four events at fifty to one each, either way.
+        let odds = 4.0 * 50f64.ln();
+        let found = turned(&[b, a], &reference).unwrap();
+        assert_eq!((found.exchanged, found.as_labelled), (4, 0));
+        assert!((found.log_odds - odds).abs() < 1e-9);
+        assert!((turned(&right, &reference).unwrap().log_odds + odds).abs() < 1e-9);
+    }
 }

@@ -18,18 +18,26 @@ const SLEEVE_S: f64 = 40.0;
 /// Limits with the coverage factor that goes with them.
 pub(super) type Judging<'l> = Option<(&'l Limits, f64)>;
 
-/// Builds the list from the bad joints and the wavelength at which each is worst.
+/// Joints with the index of the wavelength at which each is worst.
+pub(super) struct ToRedo<'j> {
+    /// Those to splice again.
+    pub(super) redo: &'j [(At, usize)],
+    /// All that are bad, which say nothing of the usual workmanship.
+    pub(super) bad: &'j [(At, usize)],
+}
+
+/// Builds the list of the joints to splice again.
 ///
 /// A new joint is expected to lose what its two fibres force on it and the usual
 /// workmanship of this cable: the middle loss of the joints that are not bad.
 pub(super) fn redo_list(
     draft: &Draft,
-    bad: &[(At, usize)],
+    joints: &ToRedo<'_>,
     judging: Judging<'_>,
     chainage_m: &dyn Fn(f64) -> Option<f64>,
     length_m: f64,
 ) -> Vec<RedoEntry> {
-    let mut entries: Vec<RedoEntry> = bad
+    let mut entries: Vec<RedoEntry> = (joints.redo)
         .iter()
         .filter(|((_, joint), _)| {
             draft
@@ -38,7 +46,7 @@ pub(super) fn redo_list(
                 .is_some_and(|j| j.kind == JointKind::Joint)
         })
         .filter_map(|&((fibre, joint), w)| {
-            entry(draft, bad, (fibre, joint, w), chainage_m, length_m)
+            entry(draft, joints.bad, (fibre, joint, w), chainage_m, length_m)
         })
         .collect();
     for index in 0..entries.len() {

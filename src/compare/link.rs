@@ -193,7 +193,8 @@ fn joint_losses(
             let mut difference = of_events(Quantity::JointLoss, Some(event), None);
             difference.before = loss_of(event);
             let group = in_group(event.position_m.unwrap_or(f64::NAN), after, 1.0 / scale);
-            differences.push(one_sided(difference, Outcome::Vanished, group, "after"));
+            let one = one_sided(difference, Outcome::Vanished, group, "after");
+            differences.push(unless_nothing(one, event, coverage));
         }
     }
     for (j, event) in joints(after) {
@@ -201,7 +202,8 @@ fn joint_losses(
             let mut difference = of_events(Quantity::JointLoss, None, Some(event));
             difference.after = loss_of(event);
             let group = in_group(event.position_m.unwrap_or(f64::NAN), before, scale);
-            differences.push(one_sided(difference, Outcome::New, group, "before"));
+            let one = one_sided(difference, Outcome::New, group, "before");
+            differences.push(unless_nothing(one, event, coverage));
         }
     }
     let place = |difference: &Difference| {
@@ -226,6 +228,31 @@ fn one_sided(
         "nothing was found at this place {other_side}; measure it there as a known joint to be sure"
     ));
     difference
+}
+
+/// Takes back what has come or gone if it is nothing: an event that reflects nothing and
+/// whose loss is within `coverage` standard errors of none. Noise makes some in either
+/// measurement, and what is measured because its place is known comes and goes with it.
+fn unless_nothing(mut difference: Difference, event: &EventState, coverage: f64) -> Difference {
+    let reflects = event.reflectance_a_db.is_some() || event.reflectance_b_db.is_some();
+    if reflects || difference.outcome == Outcome::NotComparable {
+        return difference;
+    }
+    match (event.loss_db, event.loss_std_error_db) {
+        (Some(loss), Some(error)) if loss.abs() <= coverage * error => {
+            difference.outcome = Outcome::Unchanged;
+            difference.reason = Some(format!(
+                "its loss is within {coverage} standard errors of none, on one side alone"
+            ));
+            difference
+        }
+        (None, _) => {
+            let why = why_missing(event).unwrap_or("its loss is not measured");
+            let why = why.to_owned();
+            difference.not_comparable(why)
+        }
+        _ => difference,
+    }
 }
 
 fn reflectances(

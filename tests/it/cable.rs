@@ -28,16 +28,23 @@ struct Made {
     plan: CablePlan,
 }
 
-fn made(seed: u64, fibres: usize, faults: FaultCounts) -> Made {
-    let settings = RandomCableSettings {
+fn usual(fibres: usize, faults: FaultCounts) -> RandomCableSettings {
+    RandomCableSettings {
         fibres: (fibres, fibres),
         fibres_per_tube: fibres.div_ceil(2),
         closures: (4, 4),
         stretch_m: (800.0, 1600.0),
         faults,
         ..RandomCableSettings::default()
-    };
-    let cable = Cable::draw(&random_cable(seed, &settings), seed).unwrap();
+    }
+}
+
+fn made(seed: u64, fibres: usize, faults: FaultCounts) -> Made {
+    made_with(seed, &usual(fibres, faults))
+}
+
+fn made_with(seed: u64, settings: &RandomCableSettings) -> Made {
+    let cable = Cable::draw(&random_cable(seed, settings), seed).unwrap();
     let folder = tempfile::tempdir().unwrap();
     let mut names = Vec::new();
     let links = (0..cable.links())
@@ -163,6 +170,60 @@ fn what_is_planted_is_found_and_nothing_else() {
     }
 }
 
+/// True two-way losses in dB by fibre, wavelength in nm, and name of the joint.
+fn true_losses(truth: &CableTruth) -> BTreeMap<(String, u64, String), f64> {
+    let mut losses = BTreeMap::new();
+    for link in &truth.links {
+        for event in &link.events {
+            let nm = link.wavelength.nm() as u64;
+            let key = (link.fibre.clone(), nm, event.name.clone());
+            losses.extend(event.loss.map(|loss| (key, loss.db())));
+        }
+    }
+    losses
+}
+
+/// Noisy traces, and a limit in the middle of the losses, so that hundreds of joints lie as
+/// near to it as their errors: no joint is on the redo list that truly is within the limit,
+/// though a test of each alone (1.645 standard errors) lets some of them fail. Truth:
+/// `simulate`. Noise may put one on the list in one cable of twenty: of six cables two or
+/// more would have one once in thirty draws of the seeds, and one is allowed.
+#[test]
+fn noise_alone_opens_no_closure() {
+    let mut noisy = usual(24, no_faults());
+    noisy.instrument.dynamic_range_db = 11.0;
+    noisy.instrument.samples = 4000;
+    let (mut false_ones, mut failed, mut listed) = (0, 0, 0);
+    for seed in 40..46 {
+        let made = made_with(seed, &noisy);
+        let settings = CableSettings {
+            bad_splice: Some(bothends::units::Loss::from_db(0.05)),
+            ..settings(&made)
+        };
+        let result = measured(&made, &settings);
+        let truth = true_losses(&made.truth);
+        let is_good = |fibre: &str, nm: f64, joint: usize| {
+            let key = (
+                fibre.to_owned(),
+                nm as u64,
+                result.joints[joint].name.clone(),
+            );
+            truth[&key] <= 0.05
+        };
+        let bad = |kind: FindingKind| kind == FindingKind::BadJoint;
+        failed += (result.findings.iter().filter(|f| bad(f.kind)))
+            .filter(|f| is_good(&f.fibres[0], f.wavelength.unwrap().nm(), f.joint.unwrap()))
+            .count();
+        listed += result.redo.len();
+        false_ones += (result.redo.iter())
+            .filter(|e| is_good(&result.fibres[e.fibre].name, e.wavelength.nm(), e.joint))
+            .count();
+    }
+    assert!(false_ones <= 1, "{false_ones} of {listed}");
+    // Otherwise nothing was at stake, or nothing is ever listed.
+    assert!(failed > 3 && listed > 20, "{failed} and {listed}");
+}
+
 /// Every fibre is measured at every joint, and its loss is the true one: also joints of
 /// which no trace shows anything. Truth: `simulate`. Tolerance: five standard errors and
 /// 0.002 dB for what the fit of lines leaves at events a pulse wide.
@@ -173,17 +234,7 @@ fn the_matrix_has_no_holes_and_holds_the_true_losses() {
     assert_eq!(result.skipped, []);
     let closures = made.truth.closures.len();
     assert_eq!(result.joints.len(), closures + 2);
-    let mut truth = BTreeMap::new();
-    for link in &made.truth.links {
-        for event in &link.events {
-            let key = (
-                link.fibre.clone(),
-                link.wavelength.nm() as u64,
-                event.name.clone(),
-            );
-            truth.insert(key, event.loss.map(bothends::units::Loss::db));
-        }
-    }
+    let truth = true_losses(&made.truth);
     let mut cells = 0;
     for (f, j, w, cell) in result.matrix.iter() {
         let joint = &result.joints[j];
@@ -195,7 +246,7 @@ fn the_matrix_has_no_holes_and_holds_the_true_losses() {
             result.wavelengths[w].nm() as u64,
             joint.name.clone(),
         );
-        if let Some(Some(true_db)) = truth.get(&key) {
+        if let Some(true_db) = truth.get(&key) {
             let room = 5.0 * loss.std_error.unwrap().db() + 0.002;
             assert!(
                 (loss.value.db() - true_db).abs() < room,

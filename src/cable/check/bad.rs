@@ -4,23 +4,63 @@ use std::collections::BTreeSet;
 
 use crate::both_ways::Verdict;
 use crate::cable::finding::{Finding, FindingKind};
-use crate::verdict::{Limit, decide};
+use crate::verdict::{Decision, Limit, decide};
 
-use super::{At, Facts, known, measured, plus_minus};
+use super::{At, Facts, known, measured, plus_minus, threshold};
 
-/// Bad joints, and the wavelength at which each is worst.
+/// Standard errors within which of the limit a loss may truly lie at it: what is farther off
+/// is no case that noise could decide.
+const AT_THE_LIMIT: f64 = 3.0;
+
+/// A joint above the limit.
+pub(super) struct Bad {
+    pub(super) at: At,
+    /// Index of the wavelength at which it is worst.
+    pub(super) wavelength: usize,
+    /// Whether it is so by more than noise may do anywhere in the cable: nobody should open
+    /// a closure for less.
+    pub(super) is_certain: bool,
+}
+
+/// Index of a wavelength, loss, error, limit, what was decided, and whether it is certain.
+type Worst = (usize, f64, f64, f64, Decision, bool);
+
+/// Standard errors above the limit from which a joint is worth a visit.
+///
+/// A joint at the very limit is above it by [`Rules::coverage`] once in twenty times. In a
+/// cable of noisy traces hundreds may lie there for all that is known, and their dozens are
+/// no list to open closures by: of all that may, noise takes one beyond with the chance that
+/// a whole cable is allowed for a false finding.
+///
+/// [`Rules::coverage`]: crate::cable::Rules::coverage
+fn needed_to_redo(facts: &Facts<'_>) -> f64 {
+    let mut near = 0;
+    for joint in facts.splices() {
+        for fibre in 0..facts.fibres() {
+            let may_be = |w: usize| -> Option<bool> {
+                let cell = facts.cell(fibre, joint, w)?;
+                let (loss, u) = known(&cell.loss)?;
+                Some(loss + AT_THE_LIMIT * u > facts.limit_of(joint, cell)?)
+            };
+            near += (0..facts.wavelengths())
+                .filter(|&w| may_be(w) == Some(true))
+                .count();
+        }
+    }
+    threshold(facts.rules.false_finding_chance, near).max(facts.rules.coverage)
+}
+
+/// Bad joints, each at the wavelength at which it is worst.
 ///
 /// At a place where the fibre is bent, part of the loss is the bend's, which a new splice
 /// would not cure. A bend loses at the longer wavelength at least twice what it loses at
 /// the shorter one (bends of usual radius lose several times as much; from memory), so
 /// the joint itself loses at least twice the shorter's loss less the longer's; only that
 /// counts there.
-pub(super) fn bad_joints(
-    facts: &Facts<'_>,
-    bent: &BTreeSet<At>,
-) -> (Vec<Finding>, Vec<(At, usize)>) {
+pub(super) fn bad_joints(facts: &Facts<'_>, bent: &BTreeSet<At>) -> (Vec<Finding>, Vec<Bad>) {
     let mut findings = Vec::new();
     let mut bad = Vec::new();
+    let needed = needed_to_redo(facts);
     for joint in 0..facts.draft.joints.len() {
         for fibre in 0..facts.fibres() {
             let is_bent = bent.contains(&(fibre, joint));
@@ -38,21 +78,33 @@ pub(super) fn bad_joints(
                     let limit_on = Limit::AtMost(limit);
                     let k = facts.rules.coverage;
                     let decision = decide(judged.0, Some(judged.1), limit_on, k);
-                    (decision.verdict == Verdict::Fail).then_some((w, loss, u, limit, decision))
+                    let is_bad = decision.verdict == Verdict::Fail;
+                    let is_certain = judged.0 - limit > needed * judged.1;
+                    is_bad.then_some((w, loss, u, limit, decision, is_certain))
                 })
-                .max_by(|p, q| (p.1 - p.3).total_cmp(&(q.1 - q.3)));
-            let Some((w, loss, u, limit, decision)) = worst else {
+                // One that is certain goes before one that reads more and is not.
+                .max_by(|p, q| {
+                    let over = |one: &Worst| one.1 - one.3;
+                    p.5.cmp(&q.5).then(over(p).total_cmp(&over(q)))
+                });
+            let Some((w, loss, u, limit, decision, is_certain)) = worst else {
                 continue;
             };
             let Some(cell) = facts.cell(fibre, joint, w) else {
                 continue;
             };
             let name = facts.fibre_name(fibre);
+            let doubt = if is_certain {
+                ""
+            } else {
+                "; by too little for its error to open the closure: measure it again with a longer \
+                 averaging time"
+            };
             let mut finding = Finding::of(
                 FindingKind::BadJoint,
                 vec![name.clone()],
                 format!(
-                    "fibre {name} loses {} dB at {}, two-way at {:.0} nm: above {}",
+                    "fibre {name} loses {} dB at {}, two-way at {:.0} nm: above {}{doubt}",
                     plus_minus(loss, u),
                     facts.joint_name(joint),
                     facts.wavelength(w).nm(),
@@ -64,7 +116,8 @@ pub(super) fn bad_joints(
             .losing(measured(loss, u))
             .number("limit_db", limit)
             .number("coverage_factor", facts.rules.coverage)
-            .number("conformance", decision.conformance.unwrap_or(f64::NAN));
+            .number("conformance", decision.conformance.unwrap_or(f64::NAN))
+            .number("standard_errors_needed_to_redo", needed);
             if let (Some((a, _)), Some((b, _))) =
                 (known(&cell.loss_a_to_b), known(&cell.loss_b_to_a))
             {
@@ -73,7 +126,11 @@ pub(super) fn bad_joints(
                     .number("loss_b_to_a_db", b);
             }
             findings.push(finding);
-            bad.push(((fibre, joint), w));
+            bad.push(Bad {
+                at: (fibre, joint),
+                wavelength: w,
+                is_certain,
+            });
         }
     }
     findings.extend(loose(facts));

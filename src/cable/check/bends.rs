@@ -2,17 +2,20 @@
 
 use std::collections::BTreeSet;
 
-use crate::both_ways::Event;
-use crate::cable::cluster::quantile;
-use crate::cable::draft::{median, robust_spread};
+use crate::both_ways::{Event, mismatch_loss};
+use crate::cable::cluster::{REACH, quantile};
+use crate::cable::draft::median;
 use crate::cable::finding::{Finding, FindingKind};
-use crate::units::Position;
+use crate::units::{Length, Loss, Measurement, Position};
 
 use super::{At, Facts, known, measured, threshold};
 
-/// Share of its loss that a splice itself may lose more at the longer wavelength, by the
-/// mode fields of its fibres; what exceeds it is a bend's. Our choice.
-const SPLICE_SHARE: f64 = 0.1;
+/// Share of the places that may lie above the one from which the scale of the errors is
+/// taken: as many may be bent. Our choice.
+const MAY_BE_BENT: f64 = 0.15;
+
+/// Standard deviations beyond which that share of a normal distribution lies.
+const AT_THAT: f64 = 1.036;
 
 /// One place of one fibre at two wavelengths.
 struct Both {
@@ -23,6 +26,10 @@ struct Both {
     wavelengths: (usize, usize),
     shorter: (f64, f64),
     longer: (f64, f64),
+    /// What a splice may lose more at the longer wavelength: its mode fields' mismatch there.
+    forced: f64,
+    /// Metres within which two places of a fibre are the same.
+    reach_m: f64,
 }
 
 impl Both {
@@ -37,31 +44,32 @@ impl Both {
 
 /// Bends, and the fibres and joints at which they lie.
 ///
-/// The differences of all places, most of which are not bent, give their usual middle and
-/// spread: splices lose a little more or less at another wavelength, and stated errors
-/// may be short. A bend exceeds both, beyond what noise does once in so many cables.
+/// A splice of usual fibres loses less at the longer wavelength, where the mode field is
+/// wider, or by a tilt much the same; only by the mismatch of its mode fields may it lose
+/// more there, and by no more than the backscatter step at that wavelength tells. What
+/// exceeds that (and what the middle place of the cable exceeds it by) is noise or a bend.
+/// The noise is what the errors state, or as much more as the upper tail of all places,
+/// most of which are not bent, shows; a bend exceeds it beyond what noise does once in so
+/// many cables.
 ///
 /// Of the `poor` fibres, taken with poor settings, twice as much is asked: their errors
 /// are the least certain.
 pub(super) fn bends(facts: &Facts<'_>, poor: &BTreeSet<usize>) -> (Vec<Finding>, BTreeSet<At>) {
     let places = places(facts);
-    let differences: Vec<f64> = places.iter().map(Both::difference).collect();
-    let usual = median(differences.clone()).unwrap_or(0.0);
-    let noise = median(places.iter().map(Both::error).collect()).unwrap_or(0.0);
-    let spread = robust_spread(&differences, usual).unwrap_or(0.0);
-    // The middle of a distribution does not tell its tails: a tenth may lie outside 1.645
-    // standard deviations, as for a normal one, and no more.
-    let mut off: Vec<f64> = differences.iter().map(|d| (d - usual).abs()).collect();
-    let tail = quantile(&mut off, 0.9).unwrap_or(0.0) / 1.645;
-    let spread = spread.max(tail);
-    let natural = (spread * spread - noise * noise).max(0.0).sqrt();
+    let excess = |both: &Both| both.difference() - both.forced;
+    let usual = median(places.iter().map(excess).collect()).map_or(0.0, |db| db.max(0.0));
+    let score = |both: &Both| {
+        let usual = if both.joint.is_some() { usual } else { 0.0 };
+        (excess(both) - usual) / both.error()
+    };
+    let mut scores: Vec<f64> = places.iter().map(score).collect();
+    let high = quantile(&mut scores, 1.0 - MAY_BE_BENT).unwrap_or(0.0);
+    let scale = (high / AT_THAT).max(1.0);
     let needed = threshold(facts.rules.false_finding_chance, places.len());
     let mut found: Vec<(f64, Both)> = places
         .into_iter()
         .filter_map(|both| {
-            let excess =
-                both.difference() - usual.max(0.0) - SPLICE_SHARE * both.shorter.0.max(0.0);
-            let z = excess / both.error().hypot(natural);
+            let z = score(&both) / scale;
             let is_poor = poor.contains(&both.fibre);
             (z > if is_poor { 2.0 * needed } else { needed }).then_some((z, both))
         })
@@ -74,7 +82,7 @@ pub(super) fn bends(facts: &Facts<'_>, poor: &BTreeSet<usize>) -> (Vec<Finding>,
         let is_there = kept.iter().any(|(_, other)| {
             other.fibre == both.fibre
                 && other.joint == both.joint
-                && (both.joint.is_some() || close(other.position, both.position))
+                && (both.joint.is_some() || is_same_place(other, &both))
         });
         if !is_there {
             bent.extend(both.joint.map(|joint| (both.fibre, joint)));
@@ -95,9 +103,17 @@ pub(super) fn bends(facts: &Facts<'_>, poor: &BTreeSet<usize>) -> (Vec<Finding>,
     (findings, bent)
 }
 
-fn close(p: Option<Position>, q: Option<Position>) -> bool {
-    p.zip(q)
-        .is_none_or(|(p, q)| (p - q).m().abs() < 1e-3 * p.m().abs() + 50.0)
+fn is_same_place(p: &Both, q: &Both) -> bool {
+    let places = p.position.zip(q.position);
+    places.is_none_or(|(a, b)| (a - b).m().abs() < p.reach_m.max(q.reach_m))
+}
+
+/// What a splice may lose more by its mode fields' mismatch, which is nothing where the
+/// backscatter step is within two of its errors.
+fn forced(step: &Measurement<Loss>) -> f64 {
+    known(step)
+        .filter(|(h, u)| h.abs() > 2.0 * u)
+        .map_or(0.0, |(h, _)| mismatch_loss(10f64.powf(h / 10.0)).db())
 }
 
 fn finding(facts: &Facts<'_>, both: &Both, z: f64, needed: f64) -> Finding {
@@ -155,6 +171,8 @@ fn places(facts: &Facts<'_>) -> Vec<Both> {
                     wavelengths: (0, long),
                     shorter: s,
                     longer: l,
+                    forced: forced(&longer.backscatter_step),
+                    reach_m: 0.0,
                 });
             }
         }
@@ -163,41 +181,90 @@ fn places(facts: &Facts<'_>) -> Vec<Both> {
     places
 }
 
+/// An event at no joint, on its fibre's length as one.
+struct Loose<'e> {
+    fibre: usize,
+    /// Where it begins and ends, which differ in a group.
+    from: f64,
+    to: f64,
+    /// Within how much of it another is the same: what cannot be told from it, and by how
+    /// much its place may be off.
+    reach: f64,
+    event: &'e Event,
+}
+
+impl Loose<'_> {
+    /// How far apart two of one fibre are; nothing where they overlap.
+    fn apart(&self, other: &Self) -> f64 {
+        (self.from - other.to).max(other.from - self.to).max(0.0)
+    }
+}
+
 /// Places of single fibres, matched between the shortest and a longer wavelength by
-/// their share of the fibre's length.
+/// their share of the fibre's length. A group counts as the one loss that it has: two marks
+/// of one bend closer than a pulse are a group at one wavelength and none at the other.
 fn loose(facts: &Facts<'_>, long: usize) -> Vec<Both> {
-    let of = |wavelength: usize| -> Vec<(usize, f64, f64, &Event)> {
+    let of = |wavelength: usize| -> Vec<Loose<'_>> {
         facts
-            .loose_events()
+            .loose_places()
             .filter_map(|(index, event)| {
                 let link = facts.draft.links.get(index)?;
                 let length_m = link.link.length.as_ref().ok()?.value.m();
-                let reach = crate::cable::measure::pulse_m(&link.link) / length_m;
-                (link.wavelength == wavelength).then_some((
-                    link.fibre,
-                    event.position.value.m() / length_m,
-                    reach,
+                let pulse_m = crate::cable::measure::pulse_m(&link.link);
+                let error_m = event.position.std_error.map_or(0.0, Length::m);
+                (link.wavelength == wavelength).then_some(Loose {
+                    fibre: link.fibre,
+                    from: event.position.value.m() / length_m,
+                    to: event.end.unwrap_or(event.position.value).m() / length_m,
+                    reach: (pulse_m + REACH * error_m) / length_m,
                     event,
-                ))
+                })
             })
             .collect()
     };
     let shorter = of(0);
     of(long)
         .into_iter()
-        .filter_map(|(fibre, share, reach, event)| {
+        .filter_map(|one| {
             let partner = shorter
                 .iter()
-                .filter(|(f, s, r, _)| *f == fibre && (s - share).abs() < reach.max(*r))
-                .min_by(|p, q| (p.1 - share).abs().total_cmp(&(q.1 - share).abs()))?;
+                .filter(|other| other.fibre == one.fibre)
+                .filter(|other| one.apart(other) < one.reach.max(other.reach))
+                .min_by(|p, q| one.apart(p).total_cmp(&one.apart(q)))?;
+            let place_m = one.event.position.value.m();
             Some(Both {
-                fibre,
+                fibre: one.fibre,
                 joint: None,
-                position: Some(event.position.value),
+                position: Some(one.event.position.value),
                 wavelengths: (0, long),
-                shorter: known(&partner.3.loss)?,
-                longer: known(&event.loss)?,
+                shorter: known(&partner.event.loss)?,
+                longer: known(&one.event.loss)?,
+                forced: 0.0,
+                reach_m: one.reach.max(partner.reach) * place_m / one.from,
             })
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::Measured;
+
+    /// Closed form: a step of 0.4 dB is a width ratio of 10^0.04 = 1.0965, whose mismatch is
+    /// −20·log10(2r/(1 + r²)) = 0.03679 dB; the same from either side, and nothing where the
+    /// step may be none.
+    #[test]
+    fn unlike_mode_fields_may_lose_more_at_the_longer_wavelength() {
+        let step = |h: f64, u: f64| -> Measurement<Loss> {
+            Ok(Measured {
+                value: Loss::from_db(h),
+                std_error: Some(Loss::from_db(u)),
+            })
+        };
+        for h in [0.4, -0.4] {
+            assert!((forced(&step(h, 0.01)) - 0.03679).abs() < 5e-6);
+        }
+        assert!(forced(&step(0.4, 0.3)).abs() < 1e-12);
+    }
 }

@@ -33,8 +33,10 @@ pub(super) struct Facts<'f> {
 /// What the checks have found.
 pub(super) struct Checked {
     pub(super) findings: Vec<Finding>,
-    /// Joints to splice again, and the wavelength index at which each is worst.
+    /// Joints above the limit, and the wavelength index at which each is worst.
     pub(super) bad: Vec<(At, usize)>,
+    /// Those of them to splice again.
+    pub(super) redo: Vec<(At, usize)>,
 }
 
 /// Runs all checks.
@@ -43,10 +45,12 @@ pub(super) fn check(facts: &Facts<'_>) -> Checked {
     let (poor_findings, poor) = poor::poor_settings(facts);
     let (bends, bent) = bends::bends(facts, &poor);
     let (bad_findings, bad) = bad::bad_joints(facts, &bent);
-    let known: BTreeSet<At> = bent
-        .iter()
-        .copied()
-        .chain(bad.iter().map(|(at, _)| *at))
+    // What a few fibres with poor settings read says little of how splices scatter.
+    let few_poor = poor.iter().filter(|_| 2 * poor.len() < facts.fibres());
+    let joints = facts.draft.joints.len();
+    let known: BTreeSet<At> = (bent.iter().copied())
+        .chain(bad.iter().map(|bad| bad.at))
+        .chain(few_poor.flat_map(|&fibre| (0..joints).map(move |joint| (fibre, joint))))
         .collect();
     let (outliers, odd) = odd::outliers(facts, &known);
     let known: BTreeSet<At> = known.union(&odd).copied().collect();
@@ -56,7 +60,12 @@ pub(super) fn check(facts: &Facts<'_>) -> Checked {
     findings.extend(outliers);
     findings.extend(bad::looks_bad_one_way(facts, &bent));
     findings.extend(poor_findings);
-    Checked { findings, bad }
+    let of = |bad: &bad::Bad| (bad.at, bad.wavelength);
+    Checked {
+        findings,
+        redo: bad.iter().filter(|bad| bad.is_certain).map(of).collect(),
+        bad: bad.iter().map(of).collect(),
+    }
 }
 
 impl Facts<'_> {
@@ -151,18 +160,23 @@ impl Facts<'_> {
     }
 
     /// Events of a fibre at a wavelength that lie at no joint and show, with the index of
-    /// their link.
+    /// their link; what is closer than can be told apart is left out.
     pub(super) fn loose_events(&self) -> impl Iterator<Item = (usize, &Event)> {
+        let all = self.loose_places();
+        all.filter(|(_, event)| event.kind != EventKind::Group)
+    }
+
+    /// The same with the groups, each of which has one loss.
+    pub(super) fn loose_places(&self) -> impl Iterator<Item = (usize, &Event)> {
         self.draft
             .links
             .iter()
             .enumerate()
             .flat_map(|(index, link)| {
                 super::measure::inner(&link.link)
-                    .filter(|(e, event)| {
-                        link.joint_of_event.get(*e).copied().flatten().is_none()
-                            && event.kind != EventKind::Group
-                            && link.link.registration.is_some()
+                    .filter(|(e, _)| {
+                        let joint = link.joint_of_event.get(*e).copied().flatten();
+                        joint.is_none() && link.link.registration.is_some()
                     })
                     .map(move |(_, event)| (index, event))
             })

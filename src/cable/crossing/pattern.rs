@@ -2,26 +2,25 @@
 
 use std::collections::BTreeMap;
 
-use crate::both_ways::Glimpse;
+use crate::both_ways::{EventKind, Glimpse, Link};
 use crate::cable::cluster::{Spot, assign_fibre};
 use crate::cable::draft::median;
 use crate::cable::place::Reference;
 use crate::cable::slopes::Slopes;
 
-use super::Labelled;
+use super::{Labelled, Shown};
 
 /// Least standard error of a place, in samples: what a shape that is not quite the
 /// receiver's leaves.
 const LEAST_ERROR: f64 = 0.02;
 
-/// One joint as one trace shows it: metres from the trace's own end of the link, their
-/// error, and reading with error.
-#[derive(Debug, Clone, Copy)]
+/// One joint in one trace: where it shows, metres from the trace's own end of the link with
+/// their error, and its reading with error, which is there also where it does not show.
+#[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Seen {
-    place_m: f64,
-    error_m: f64,
+    place: Option<(f64, f64)>,
     reading: Option<(f64, f64)>,
-    /// Reading at a longer wavelength less the one here, with error.
+    /// Reading at another wavelength less the one here, with error.
     change: Option<(f64, f64)>,
 }
 
@@ -33,6 +32,16 @@ pub(super) struct Pattern {
     joints: BTreeMap<usize, Seen>,
     /// How steeply it falls between them.
     slopes: Slopes,
+    /// What the trace from B of the same label shows at another wavelength, in a pattern
+    /// of a trace from A.
+    beside: Option<Beside>,
+}
+
+/// Readings and length of a trace at another wavelength.
+#[derive(Debug, Clone)]
+pub(super) struct Beside {
+    pub(super) length_m: f64,
+    readings: BTreeMap<usize, (f64, f64)>,
 }
 
 pub(super) fn patterns(
@@ -42,41 +51,48 @@ pub(super) fn patterns(
     labelled
         .iter()
         .filter_map(|l| {
-            let of = |seen: &[Glimpse; 2]| -> Option<[Pattern; 2]> {
+            let of = |shown: Shown<'_>| -> Option<[Pattern; 2]> {
                 Some([
-                    pattern(&seen[0], false, reference)?,
-                    pattern(&seen[1], true, reference)?,
+                    pattern(shown, false, reference)?,
+                    pattern(shown, true, reference)?,
                 ])
             };
-            let mut here = of(l.seen)?;
+            let mut here = of(l.here)?;
             if let Some(slopes) = l.slopes {
                 for (pattern, slopes) in here.iter_mut().zip(slopes) {
                     pattern.slopes.clone_from(slopes);
                 }
             }
-            if let Some(longer) = l.longer.and_then(of) {
-                for (pattern, longer) in here.iter_mut().zip(&longer) {
-                    pattern.compare(longer);
+            if let Some(other) = l.other.and_then(of) {
+                for (pattern, other) in here.iter_mut().zip(&other) {
+                    pattern.compare(other);
                 }
             }
+            here[0].beside = l.beside.and_then(of).map(|[_, b]| Beside {
+                length_m: b.length_m,
+                readings: (b.joints.iter())
+                    .filter_map(|(joint, seen)| Some((*joint, seen.reading?)))
+                    .collect(),
+            });
             Some((l.fibre, here))
         })
         .collect()
 }
 
 impl Pattern {
-    /// Notes how the readings change towards the same end's trace at a longer wavelength.
-    fn compare(&mut self, longer: &Pattern) {
+    /// Notes how the readings change towards the same end's trace at another wavelength.
+    fn compare(&mut self, other: &Pattern) {
         for (joint, seen) in &mut self.joints {
-            let other = longer.joints.get(joint).and_then(|other| other.reading);
+            let there = other.joints.get(joint).and_then(|seen| seen.reading);
             seen.change =
-                (seen.reading.zip(other)).map(|((here, u), (there, v))| (there - here, u.hypot(v)));
+                (seen.reading.zip(there)).map(|((here, u), (there, v))| (there - here, u.hypot(v)));
         }
     }
 }
 
 /// What a trace shows of the cable's joints, B's turned onto A's side.
-fn pattern(glimpse: &Glimpse, is_b: bool, reference: &Reference) -> Option<Pattern> {
+fn pattern(shown: Shown<'_>, is_b: bool, reference: &Reference) -> Option<Pattern> {
+    let glimpse: &Glimpse = &shown.seen[usize::from(is_b)];
     let length_m = glimpse.length_m.filter(|l| *l > 0.0)?;
     // A broken fibre, or no fibre of this cable.
     if (length_m - reference.length_m).abs() > 0.02 * reference.length_m {
@@ -107,67 +123,98 @@ fn pattern(glimpse: &Glimpse, is_b: bool, reference: &Reference) -> Option<Patte
         .collect();
     events.sort_by(|p, q| p.1.u_m.total_cmp(&q.1.u_m));
     let spots: Vec<Spot> = events.iter().map(|(_, spot)| *spot).collect();
-    let found = assign_fibre(&spots, &joints)
+    let mut found: BTreeMap<usize, Seen> = assign_fibre(&spots, &joints)
         .into_iter()
         .zip(&events)
         .filter_map(|(joint, (index, spot))| {
             let event = glimpse.events.get(*index as usize)?;
+            let error_m = spot.error_m.max(LEAST_ERROR * glimpse.spacing_m);
             Some((
                 joint?,
                 Seen {
-                    place_m: event.place_m,
-                    error_m: spot.error_m.max(LEAST_ERROR * glimpse.spacing_m),
+                    place: Some((event.place_m, error_m)),
                     reading: event.reading_db.zip(event.reading_error_db),
                     change: None,
                 },
             ))
         })
         .collect();
+    for (joint, reading) in shown.link.into_iter().flat_map(|link| readings(link, is_b)) {
+        found.entry(joint).or_default().reading = Some(reading);
+    }
     Some(Pattern {
         length_m,
         length_error_m: glimpse.length_error_m.unwrap_or(glimpse.spacing_m),
         joints: found,
         slopes: Vec::new(),
+        beside: None,
     })
 }
 
-/// A joint that both traces of a pairing show.
-pub(super) struct Common {
-    pub(super) joint: usize,
-    /// How far its two places are from meeting, once the others meet on the whole.
-    pub(super) off_m: f64,
-    pub(super) error_m: f64,
-    /// Sum of the two readings, with its error.
-    pub(super) sum: Option<(f64, f64)>,
-    /// Change of that sum towards a longer wavelength, with its error.
-    pub(super) change: Option<(f64, f64)>,
+/// The readings of one trace of a link at the cable's joints, where every joint was
+/// measured whether it shows or not; a group's is not that of a joint.
+fn readings(link: &Link, is_b: bool) -> impl Iterator<Item = (usize, (f64, f64))> + '_ {
+    link.events.iter().filter_map(move |event| {
+        let joint = event.joint.as_ref()?.parse().ok()?;
+        let reading = if is_b {
+            &event.loss_b_to_a
+        } else {
+            &event.loss_a_to_b
+        };
+        let reading = reading.as_ref().ok()?;
+        let error = reading.std_error?.db();
+        (event.kind != EventKind::Group).then_some((joint, (reading.value.db(), error)))
+    })
 }
 
-/// The joints that a trace from A and one from B both show, with B laid on A so that their
+/// A joint that both traces of a pairing have.
+pub(super) struct Common {
+    pub(super) joint: usize,
+    /// How far its two places are from meeting, once the others meet on the whole, with the
+    /// error; where both traces show it.
+    pub(super) off_m: Option<(f64, f64)>,
+    /// Sum of the two readings, with its error.
+    pub(super) sum: Option<(f64, f64)>,
+    /// Change of that sum towards another wavelength, with its error.
+    pub(super) change: Option<(f64, f64)>,
+    /// B's reading less that of the trace which A's label gives at another wavelength.
+    pub(super) beside: Option<(f64, f64)>,
+}
+
+/// The joints that a trace from A and one from B both have, with B laid on A so that their
 /// joints meet on the whole: no length enters.
 pub(super) fn common(a: &Pattern, b: &Pattern, ratio: f64) -> Vec<Common> {
+    let added = |one: Option<(f64, f64)>, other: Option<(f64, f64)>| {
+        (one.zip(other)).map(|((x, u), (y, v))| (x + y, u.hypot(v)))
+    };
     let mut found: Vec<Common> = a
         .joints
         .iter()
         .filter_map(|(joint, p)| {
             let q = b.joints.get(joint)?;
-            let added = |one: Option<(f64, f64)>, other: Option<(f64, f64)>| {
-                (one.zip(other)).map(|((x, u), (y, v))| (x + y, u.hypot(v)))
-            };
+            let places = p.place.zip(q.place);
+            let there = (a.beside.as_ref()).and_then(|beside| beside.readings.get(joint));
             Some(Common {
                 joint: *joint,
-                off_m: p.place_m + ratio * q.place_m,
-                error_m: p.error_m.hypot(ratio * q.error_m),
+                off_m: places.map(|((x, u), (y, v))| (x + ratio * y, u.hypot(ratio * v))),
                 sum: added(p.reading, q.reading),
                 change: added(p.change, q.change),
+                beside: (q.reading.zip(there)).map(|((x, u), (y, v))| (x - y, u.hypot(*v))),
             })
         })
         .collect();
-    let middle = median(found.iter().map(|c| c.off_m).collect()).unwrap_or(0.0);
-    for common in &mut found {
-        common.off_m -= middle;
+    let places = found.iter().filter_map(|c| Some(c.off_m?.0));
+    let middle = median(places.collect()).unwrap_or(0.0);
+    for (off_m, _) in found.iter_mut().filter_map(|c| c.off_m.as_mut()) {
+        *off_m -= middle;
     }
     found
+}
+
+/// Length of a trace from B less that of the trace which A's label gives at another
+/// wavelength.
+pub(super) fn length_beside(a: &Pattern, b: &Pattern) -> Option<f64> {
+    Some(b.length_m - a.beside.as_ref()?.length_m)
 }
 
 /// Differences of the slopes of two traces, A's less B's, with their errors, by the stretch

@@ -1,17 +1,24 @@
 //! How much likelier two traces are to be of one fibre than of two.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::cable::cluster::quantile;
 use crate::cable::draft::{median, robust_spread};
 
 use super::Score;
-use super::pattern::{Common, Pattern, common, slope_differences};
+use super::pattern::{Common, Pattern, common, length_beside, slope_differences};
 
 /// Share of single items that are wrong for reasons of their own (a missed edge, a
 /// bend between the two measurements): no item can count more than a hundred to one
 /// against a pairing. Our choice.
 const ODD_ITEMS: f64 = 0.01;
+
+/// Fibres as many as which the whole cable counts where a joint's own spread is taken:
+/// that of a dozen values may be off by a third. Our choice.
+const OF_ALL: f64 = 8.0;
+
+/// Fewest fibres from whose labels anything is taken of the scatter of lengths.
+const ENOUGH: usize = 6;
 
 /// Fibres further on with which each trace is compared to learn how two fibres differ.
 const COMPARED: usize = 3;
@@ -27,15 +34,28 @@ pub(super) struct Spreads {
     place_other: BTreeMap<usize, f64>,
     /// Sums of the two readings.
     sums: ByJoint,
-    /// Changes of the sums towards a longer wavelength: a splice loses much the same at
+    /// Changes of the sums towards another wavelength: a splice loses much the same at
     /// both, while the backscatter steps, which cancel only within one fibre, do not.
     changes: ByJoint,
     /// Differences of the slopes, by stretch.
     slopes: ByJoint,
+    /// Readings from B less those from B of the same label at another wavelength.
+    beside: ByJoint,
+    /// The same of the lengths: middle, spread in one fibre, between two.
+    length_beside: Option<(f64, f64, f64)>,
 }
 
-/// Middle of an item of each joint, its spread in one fibre, and between two.
-type ByJoint = BTreeMap<usize, (f64, f64, f64)>;
+/// How an item of each joint scatters.
+type ByJoint = BTreeMap<usize, Spread>;
+
+/// Middle of an item, its spread in one fibre, below and above that (a splice may lose
+/// much, and never less than nothing), and between two.
+#[derive(Debug, Clone, Copy)]
+struct Spread {
+    middle: f64,
+    own: [f64; 2],
+    other: f64,
+}
 
 /// Values of an item of each joint: of labelled pairs, and of traces of two fibres.
 #[derive(Default)]
@@ -45,28 +65,90 @@ struct Values {
 }
 
 impl Values {
-    fn spreads(&self) -> ByJoint {
-        self.own
+    /// Middles and spreads; those of a joint and of all joints together, by their numbers.
+    ///
+    /// The middle of a distribution does not tell its tails: a quarter may lie outside
+    /// 1.15 standard deviations, as for a normal one, and no more. Of a greater share,
+    /// crossed fibres of a small cable would be taken for it.
+    fn spreads(&self, tails: Tails) -> ByJoint {
+        let middles: BTreeMap<usize, f64> = (self.own.iter())
+            .filter_map(|(joint, values)| Some((*joint, median(values.clone())?)))
+            .collect();
+        let off = |of: &BTreeMap<usize, Vec<f64>>, joint: &usize| -> Vec<f64> {
+            let middle = middles.get(joint).copied().unwrap_or(0.0);
+            let values = of.get(joint).into_iter().flatten();
+            values.map(|x| x - middle).collect()
+        };
+        let own_spread = |off: &[f64], above: bool| -> Option<f64> {
+            // The middle one itself lies on no side.
+            let is_there = |x: &f64| if above { *x > 0.0 } else { *x < 0.0 };
+            let side = off.iter().copied().filter(is_there);
+            let mut far: Vec<f64> = side.map(f64::abs).collect();
+            let inner = robust_spread(&far, 0.0)?;
+            Some(match tails {
+                Tails::Counted => inner.max(quantile(&mut far, 0.75)? / 1.15),
+                Tails::LeftOut => inner,
+            })
+        };
+        let all = |of: &BTreeMap<usize, Vec<f64>>| -> Vec<f64> {
+            middles.keys().flat_map(|joint| off(of, joint)).collect()
+        };
+        let own_all = all(&self.own);
+        let (Some(below), Some(above), Some(other_all)) = (
+            own_spread(&own_all, false),
+            own_spread(&own_all, true),
+            robust_spread(&all(&self.other), 0.0),
+        ) else {
+            return ByJoint::new();
+        };
+        let both = |own: Option<f64>, count: usize, all: f64| {
+            let n = own.map_or(0.0, |_| count as f64);
+            let own = own.unwrap_or(0.0);
+            ((n * own * own + OF_ALL * all * all) / (n + OF_ALL)).sqrt()
+        };
+        middles
             .iter()
-            .filter_map(|(joint, values)| {
-                let middle = median(values.clone())?;
-                let mut off: Vec<f64> = values.iter().map(|x| (x - middle).abs()).collect();
-                // The middle of a distribution does not tell its tails: a quarter may lie
-                // outside 1.15 standard deviations, as for a normal one, and no more. Of a
-                // greater share, crossed fibres of a small cable would be taken for it.
-                let tail = quantile(&mut off, 0.75)? / 1.15;
-                let own = robust_spread(values, middle)?.max(tail);
-                let other = robust_spread(self.other.get(joint)?, middle)?;
-                Some((*joint, (middle, own, other)))
+            .map(|(joint, middle)| {
+                let (own, other) = (off(&self.own, joint), off(&self.other, joint));
+                let side = |is_above: bool, of_all: f64| {
+                    both(own_spread(&own, is_above), own.len() / 2, of_all)
+                };
+                let spread = Spread {
+                    middle: *middle,
+                    own: [side(false, below), side(true, above)],
+                    other: both(robust_spread(&other, 0.0), other.len(), other_all),
+                };
+                (*joint, spread)
             })
             .collect()
     }
 }
 
-pub(super) fn spreads(patterns: &[(usize, [Pattern; 2])]) -> Spreads {
-    let both = || patterns.iter().map(|(_, pair)| (&pair[0], &pair[1]));
+/// Whether the tails of what labelled pairs show count for their spread.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Tails {
+    /// As they are: what few fibres show by themselves does not make them strangers.
+    Counted,
+    /// Not: to see which fibres may be crossed, of which there may be many.
+    LeftOut,
+}
+
+/// How items scatter; the labels of the fibres (by their indices among the patterns)
+/// `in_doubt` tell nothing of what one fibre shows, as long as enough others do.
+pub(super) fn spreads(
+    patterns: &[(usize, [Pattern; 2])],
+    in_doubt: &BTreeSet<usize>,
+    tails: Tails,
+) -> Spreads {
+    let all = move || patterns.iter().map(|(_, pair)| (&pair[0], &pair[1]));
+    let left = patterns.len() - in_doubt.len();
+    let counts = move |i: usize| left < ENOUGH || !in_doubt.contains(&i);
+    let both = move || {
+        let labelled = all().enumerate().filter(move |(i, _)| counts(*i));
+        labelled.map(|(_, pair)| pair)
+    };
     // Two instruments, or two group indices, scale all fibres alike.
-    let enough = patterns.len() >= 6;
+    let enough = patterns.len() >= ENOUGH;
     let ratio = if enough {
         median(both().map(|(a, b)| a.length_m / b.length_m).collect()).unwrap_or(1.0)
     } else {
@@ -76,7 +158,7 @@ pub(super) fn spreads(patterns: &[(usize, [Pattern; 2])]) -> Spreads {
         .map(|(a, b)| a.length_m - ratio * b.length_m)
         .collect();
     let stated = median(
-        both()
+        all()
             .map(|(a, b)| a.length_error_m.hypot(b.length_error_m))
             .collect(),
     )
@@ -86,7 +168,7 @@ pub(super) fn spreads(patterns: &[(usize, [Pattern; 2])]) -> Spreads {
     } else {
         0.0
     };
-    let lengths: Vec<f64> = both().map(|(a, _)| a.length_m).collect();
+    let lengths: Vec<f64> = all().map(|(a, _)| a.length_m).collect();
     let middle = median(lengths.clone()).unwrap_or(0.0);
     let among = robust_spread(&lengths, middle).unwrap_or_else(|| {
         lengths
@@ -95,21 +177,32 @@ pub(super) fn spreads(patterns: &[(usize, [Pattern; 2])]) -> Spreads {
             .fold(0.0, f64::max)
     });
     let length_own = stated.max(of_labels).max(1e-6 * middle);
+    let among = among * std::f64::consts::SQRT_2;
+    let lengths_beside: Vec<f64> = both().filter_map(|(a, b)| length_beside(a, b)).collect();
+    let length_beside = (lengths_beside.len() >= ENOUGH)
+        .then(|| {
+            let middle = median(lengths_beside.clone())?;
+            let own = robust_spread(&lengths_beside, middle)?;
+            Some((middle, own.max(stated).max(length_own), among))
+        })
+        .flatten();
     let mut misses = Vec::new();
-    let (mut sums, mut changes) = (Values::default(), Values::default());
+    let mut values: [Values; 3] = std::array::from_fn(|_| Values::default());
     let mut slopes = Values::default();
-    let values = |common: &Common| (common.sum.map(|s| s.0), common.change.map(|c| c.0));
     let mut other_places: BTreeMap<usize, Vec<f64>> = BTreeMap::new();
     let n = patterns.len();
     for (i, (_, pair)) in patterns.iter().enumerate() {
-        for common in common(&pair[0], &pair[1], ratio) {
-            misses.push(common.off_m / common.error_m);
-            let (sum, change) = values(&common);
-            sums.own.entry(common.joint).or_default().extend(sum);
-            changes.own.entry(common.joint).or_default().extend(change);
-        }
-        for (stretch, (difference, _)) in slope_differences(&pair[0], &pair[1]) {
-            slopes.own.entry(stretch).or_default().push(difference);
+        if counts(i) {
+            for common in common(&pair[0], &pair[1], ratio) {
+                misses.extend(common.off_m.map(|(off_m, error_m)| off_m / error_m));
+                for (values, item) in values.iter_mut().zip(items(&common)) {
+                    let own = values.own.entry(common.joint).or_default();
+                    own.extend(item.map(|(value, _)| value));
+                }
+            }
+            for (stretch, (difference, _)) in slope_differences(&pair[0], &pair[1]) {
+                slopes.own.entry(stretch).or_default().push(difference);
+            }
         }
         for step in 1..=COMPARED.min(n - 1) {
             let Some((_, other)) = patterns.get((i + step) % n) else {
@@ -119,14 +212,12 @@ pub(super) fn spreads(patterns: &[(usize, [Pattern; 2])]) -> Spreads {
                 slopes.other.entry(stretch).or_default().push(difference);
             }
             for common in common(&pair[0], &other[1], ratio) {
-                other_places
-                    .entry(common.joint)
-                    .or_default()
-                    .push(common.off_m);
-                let (sum, change) = values(&common);
-                sums.other.entry(common.joint).or_default().extend(sum);
-                let other = changes.other.entry(common.joint).or_default();
-                other.extend(change);
+                let places = other_places.entry(common.joint).or_default();
+                places.extend(common.off_m.map(|(off_m, _)| off_m));
+                for (values, item) in values.iter_mut().zip(items(&common)) {
+                    let other = values.other.entry(common.joint).or_default();
+                    other.extend(item.map(|(value, _)| value));
+                }
             }
         }
     }
@@ -135,25 +226,41 @@ pub(super) fn spreads(patterns: &[(usize, [Pattern; 2])]) -> Spreads {
         .iter()
         .filter_map(|(joint, off)| Some((*joint, robust_spread(off, 0.0)?)))
         .collect();
+    let [sums, changes, beside] = values.map(|values| values.spreads(tails));
     Spreads {
         ratio,
-        length: (length_own, among * std::f64::consts::SQRT_2),
+        length: (length_own, among),
         place_factor,
         place_other,
-        sums: sums.spreads(),
-        changes: changes.spreads(),
-        slopes: slopes.spreads(),
+        sums,
+        changes,
+        slopes: slopes.spreads(tails),
+        beside,
+        length_beside,
     }
+}
+
+/// The values that a joint has in a pairing: the sum of its readings, the change of that
+/// towards another wavelength, and what one of them is off the other wavelength's.
+fn items(common: &Common) -> [Option<(f64, f64)>; 3] {
+    [common.sum, common.change, common.beside]
 }
 
 /// Log of how much likelier a difference is for one fibre than for two: normal about
 /// zero with either spread, and a share of odd items.
 fn item(x: f64, own: f64, other: f64) -> f64 {
-    let other = other.hypot(own);
-    if own <= 0.0 || other <= own * 1.05 {
+    two_sided(x, [own, own], other)
+}
+
+/// The same with one spread below zero and another above for one fibre.
+fn two_sided(x: f64, own: [f64; 2], other: f64) -> f64 {
+    let here = own[usize::from(x > 0.0)];
+    let mean = f64::midpoint(own[0], own[1]);
+    let other = other.hypot(mean);
+    if here <= 0.0 || other <= mean * 1.05 {
         return 0.0;
     }
-    let ratio = (other / own) * (-0.5 * ((x / own).powi(2) - (x / other).powi(2))).exp();
+    let ratio = (other / mean) * (-0.5 * ((x / here).powi(2) - (x / other).powi(2))).exp();
     ((1.0 - ODD_ITEMS) * ratio + ODD_ITEMS).ln()
 }
 
@@ -168,27 +275,35 @@ impl Spreads {
             self.length.1,
         );
         score.least = score.length;
-        let of = |value: Option<(f64, f64)>, spread: Option<&(f64, f64, f64)>| {
-            let (Some((value, error)), Some(&(middle, own, other))) = (value, spread) else {
+        let of = |value: Option<(f64, f64)>, spread: Option<&Spread>| {
+            let (Some((value, error)), Some(spread)) = (value, spread) else {
                 return 0.0;
             };
-            item(value - middle, own.hypot(error), other)
+            let own = spread.own.map(|own| own.hypot(error));
+            two_sided(value - spread.middle, own, spread.other)
         };
         for (stretch, difference) in slope_differences(a, b) {
             let slope = of(Some(difference), self.slopes.get(&stretch));
             score.joints += slope;
             score.least = score.least.min(slope);
         }
+        if let (Some(off), Some((middle, own, other))) = (length_beside(a, b), self.length_beside) {
+            let beside = item(off - middle, own, other);
+            score.length += beside;
+            score.least = score.least.min(beside);
+        }
         for common in common(a, b, self.ratio) {
-            let place = item(
-                common.off_m,
-                self.place_factor * common.error_m,
-                self.place_other.get(&common.joint).copied().unwrap_or(0.0),
-            );
+            let place = common.off_m.map_or(0.0, |(off_m, error_m)| {
+                let other = self.place_other.get(&common.joint).copied().unwrap_or(0.0);
+                item(off_m, self.place_factor * error_m, other)
+            });
+            let joint = &common.joint;
+            let [sum, change, beside] = items(&common);
             for item in [
                 place,
-                of(common.sum, self.sums.get(&common.joint)),
-                of(common.change, self.changes.get(&common.joint)),
+                of(sum, self.sums.get(joint)),
+                of(change, self.changes.get(joint)),
+                of(beside, self.beside.get(joint)),
             ] {
                 score.joints += item;
                 score.least = score.least.min(item);
@@ -211,5 +326,11 @@ mod tests {
         assert!((item(50.0, 1.0, 3.0) - 0.01_f64.ln()).abs() < 1e-9);
         // Fibres that do not differ tell nothing.
         assert!(item(1.0, 1.0, 0.1).abs() < 1e-12);
+        // Two half normals of spreads 1 and 3 have the height of a normal of spread 2; at
+        // two below zero e^(−2) of it is left, and √(4 + 9) is the other spread.
+        let other = 13f64.sqrt();
+        let wanted = (other / 2.0) * (-2.0 + 2.0 / 13.0_f64).exp();
+        let wanted = (0.99 * wanted + 0.01).ln();
+        assert!((two_sided(-2.0, [1.0, 3.0], 3.0) - wanted).abs() < 1e-12);
     }
 }
