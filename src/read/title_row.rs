@@ -275,9 +275,9 @@ fn title_pieces(
     };
     let lines = [unmarked(line), line.as_str(), line.trim(), text];
     // What stands before the first bar of a table drawn with bars is none of its cells,
-    // but for a `#` over a count.
+    // but for a `#` over a count: `#|Distance|Level|`.
     let barred = separator == Separator::Bar && text.starts_with('|');
-    let counted = line.trim_start().starts_with('#');
+    let counted = line.trim_start().starts_with("#|");
     let own = lines
         .into_iter()
         .skip(if barred && !counted {
