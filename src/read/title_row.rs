@@ -275,9 +275,9 @@ fn title_pieces(
     };
     let lines = [unmarked(line), line.as_str(), line.trim(), text];
     // What stands before the first bar of a table drawn with bars is none of its cells,
-    // but for a `#` over a count.
+    // but for a `#` over a count: `#|Distance|Level|`.
     let barred = separator == Separator::Bar && text.starts_with('|');
-    let counted = line.trim_start().starts_with('#');
+    let counted = line.trim_start().starts_with("#|");
     let own = lines
         .into_iter()
         .skip(if barred && !counted {
@@ -311,12 +311,16 @@ fn title_pieces(
         distance && pieces.iter().any(is_level)
     };
     // Between columns that white space parts, wide spaces part titles with commas in them.
-    let spaced = separator == Separator::WhiteSpace;
-    let wide = [wide_spaced(text), wide_spaced(line.trim())];
-    let mut all = wide
+    let wide = [wide_spaced(text), wide_spaced(line.trim())]
         .into_iter()
-        .filter(|pieces| spaced && pieces.len() == columns && (meant(pieces) || both(pieces)))
-        .chain(others.into_iter().map(|other| by(text, other)))
+        .filter(|_| separator == Separator::WhiteSpace)
+        .find(|pieces| pieces.len() == columns && (meant(pieces) || both(pieces)));
+    if wide.is_some() {
+        return wide;
+    }
+    let mut all = others
+        .into_iter()
+        .map(|other| by(text, other))
         .chain(others.into_iter().map(|other| by(line.trim(), other)))
         .chain([wide_spaced(text), wide_spaced(line.trim())])
         .chain(
@@ -330,7 +334,7 @@ fn title_pieces(
     let Some(first) = all.next() else {
         return own;
     };
-    if meant(&first) || spaced && both(&first) {
+    if meant(&first) {
         return Some(first);
     }
     Some(all.find(meant).or(own).unwrap_or(first))
