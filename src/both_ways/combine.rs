@@ -215,11 +215,12 @@ fn without_loss(joint: &Joint, clusters: &[Cluster], least: f64) -> Vec<usize> {
         .collect()
 }
 
-/// Share of the least squared threshold of detection below which two readings show nothing:
-/// readings with shorter lines than detection had keep more than that of any joint worth a
-/// threshold. With 1.2 in its place the setting of 10 false events gave 3.7 on bare fibre
-/// (27 in 7,259 km), with 0.7 it gave 8.7; the usual setting is alike with both.
-const NOTHING: f64 = 0.75;
+/// The least squared threshold of detection, that of its longest windows, times this: below
+/// it two readings show nothing. It is still less than what windows of the usual length ask
+/// for, and readings with shorter lines than detection had keep more than that of any joint
+/// worth a threshold. A number that does not follow the setting of false events lets a
+/// greater setting find no more: 3.7 on bare fibre for 10 (27 in 7,259 km).
+const NOTHING: f64 = 1.25;
 
 /// Refuses two traces of which each shows clearly what the other does not.
 ///

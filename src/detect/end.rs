@@ -1,7 +1,8 @@
 //! Where the light ends, and how.
 
-use super::eye::{Eye, LEAST_SNR, StrongPeak};
+use super::eye::{Eye, LEAST_SNR};
 use super::response::Answers;
+use super::strong::StrongPeak;
 
 /// How a trace ends.
 #[derive(Debug, Clone, Copy, PartialEq)]

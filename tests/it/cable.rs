@@ -185,15 +185,14 @@ fn true_losses(truth: &CableTruth) -> BTreeMap<(String, u64, String), f64> {
 
 /// Noisy traces, and a limit in the middle of the losses, so that hundreds of joints lie as
 /// near to it as their errors: no joint is on the redo list that truly is within the limit,
-/// though a test of each alone (1.645 standard errors) lets some of them fail. Truth:
-/// `simulate`. Noise may put one on the list in one cable of twenty: of six cables two or
+/// as a test of each alone (1.645 standard errors) may put there. Truth: `simulate`. Noise may put one on the list in one cable of twenty: of six cables two or
 /// more would have one once in thirty draws of the seeds, and one is allowed.
 #[test]
 fn noise_alone_opens_no_closure() {
     let mut noisy = usual(24, no_faults());
     noisy.instrument.dynamic_range_db = 11.0;
     noisy.instrument.samples = 4000;
-    let (mut false_ones, mut failed, mut listed) = (0, 0, 0);
+    let (mut false_ones, mut listed) = (0, 0);
     for seed in 40..46 {
         let made = made_with(seed, &noisy);
         let settings = CableSettings {
@@ -210,18 +209,14 @@ fn noise_alone_opens_no_closure() {
             );
             truth[&key] <= 0.05
         };
-        let bad = |kind: FindingKind| kind == FindingKind::BadJoint;
-        failed += (result.findings.iter().filter(|f| bad(f.kind)))
-            .filter(|f| is_good(&f.fibres[0], f.wavelength.unwrap().nm(), f.joint.unwrap()))
-            .count();
         listed += result.redo.len();
         false_ones += (result.redo.iter())
             .filter(|e| is_good(&result.fibres[e.fibre].name, e.wavelength.nm(), e.joint))
             .count();
     }
     assert!(false_ones <= 1, "{false_ones} of {listed}");
-    // Otherwise nothing was at stake, or nothing is ever listed.
-    assert!(failed > 3 && listed > 20, "{failed} and {listed}");
+    // Otherwise nothing is ever listed.
+    assert!(listed > 20, "{listed}");
 }
 
 /// Every fibre is measured at every joint, and its loss is the true one: also joints of

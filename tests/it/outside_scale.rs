@@ -129,12 +129,17 @@ fn a_longer_pulse_lifts_the_backscatter_by_its_ratio() {
 fn noise_in_decibels_follows_from_the_height_over_the_noise() {
     for (d, sigma_db) in [(10.0, 0.0217), (12.0, 0.0086), (15.0, 0.0022)] {
         let plan = chain(vec![fibre(10.0, 0.2, -82.0)], &[], noisy(100.0, 2.0, d));
-        let link = measured(&plan, 3).link;
+        let noise = |seed| {
+            let link = measured(&plan, seed).link;
+            [link.a.noise_at_start_db, link.b.noise_at_start_db]
+        };
+        let seen: Vec<f64> = (3..9).flat_map(noise).collect();
         // The noise is estimated from hundreds of samples beyond the end (a few
         // per cent) and stated for the first 64 samples behind the port's dead
-        // zone, where the power is 0.2 dB/km · 0.1 km (1 %) lower.
-        assert_relative_eq!(link.a.noise_at_start_db, sigma_db, max_relative = 0.1);
-        assert_relative_eq!(link.b.noise_at_start_db, sigma_db, max_relative = 0.1);
+        // zone, where the power is 0.2 dB/km · 0.1 km (1 %) lower. In one trace of
+        // ten chance looks like fading or colour, and adds up to a fifth.
+        let mean = seen.iter().sum::<f64>() / seen.len() as f64;
+        assert_relative_eq!(mean, sigma_db, max_relative = 0.1);
     }
 }
 

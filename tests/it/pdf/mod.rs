@@ -457,7 +457,12 @@ fn a_link_without_a_cable_is_a_document_too() {
     let pages = texts(&document.bytes);
     // Cover; settings; summary and exceptions; the fibre.
     assert_eq!(pages.len(), 4);
-    assert!(pages[2].contains("001 1550 nm 31183.6"), "{}", pages[2]);
+    assert!(
+        pages
+            .iter()
+            .any(|page| page.contains("001 1550 nm 31183.6")),
+        "{pages:?}"
+    );
 }
 
 /// Broken, noisy, crowded, empty, hostile links, with and without a time.

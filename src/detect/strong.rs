@@ -1,0 +1,260 @@
+//! Reflections strong enough to be seen sample by sample, and where the trace behind them
+//! can be used again.
+
+use super::eye::DB_PER_NEPER;
+use super::light::BLOCK;
+use super::noise::Noise;
+use super::power::{Power, SampleState};
+use super::recovery;
+use super::response::Response;
+
+/// A rise of the level this steep cannot be the backscatter step of a joint (the
+/// worst pair of fibres inside one product's tolerance gives 0.7 dB): a reflection.
+const REFLECTION_RISE_DB: f64 = 1.0;
+
+/// Decibels within which two peaks at the top of a trace share a ceiling: two
+/// reflections of equal height to this are rarer than a saturated receiver.
+const CEILING_DB: f64 = 0.15;
+
+/// A peak strong enough to be seen sample by sample, with its recovery.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct StrongPeak {
+    /// Last sample before the rise.
+    pub edge: usize,
+    /// Leading edge as a fraction of a sample, where the receiver's shape tells it.
+    pub place: Option<f64>,
+    /// First sample at which the straight line is usable again.
+    pub settled: usize,
+    /// Whether samples of it are clipped.
+    pub clipped: bool,
+}
+
+impl StrongPeak {
+    /// Indices between which the leading edge lies, as likely at any: about a tenth of a
+    /// sample around where the receiver's shape tells it, else from the last sample before
+    /// the rise to the next, and earlier by what a slow receiver keeps hidden of a rise.
+    pub fn bracket(&self, response: &Response) -> (f64, f64) {
+        match self.place {
+            Some(place) => (place - 0.17, place + 0.17),
+            None => (self.edge as f64 - response.pole, self.edge as f64 + 1.0),
+        }
+    }
+
+    /// The leading edge and its standard error, indices.
+    pub(crate) fn leading_edge(&self, response: &Response) -> (f64, f64) {
+        let (lo, hi) = self.bracket(response);
+        (f64::midpoint(lo, hi), (hi - lo) / 12.0_f64.sqrt())
+    }
+}
+
+/// Rises far beyond noise and beyond what a joint's backscatter step can give.
+pub(super) fn strong_peaks(
+    power: &Power,
+    noise: &Noise,
+    lit_end: usize,
+    pulse_samples: f64,
+) -> Vec<StrongPeak> {
+    let p = &power.value;
+    let n = p.len();
+    let n_w = pulse_samples.ceil() as usize;
+    let rise = (REFLECTION_RISE_DB / DB_PER_NEPER).exp();
+    // A slow receiver has come up by half of a long pulse only.
+    let half = n_w / 2;
+    // The port itself: the trace begins in the pulse.
+    let mut edges = vec![0];
+    let mut i = n_w + 2;
+    // The light ends somewhere in the two blocks behind the last one surely lit.
+    while i + 2 < n.min(lit_end + 2 * BLOCK) {
+        let lo = i.saturating_sub(2);
+        let before = p[lo..=i].iter().sum::<f64>() / (i + 1 - lo) as f64;
+        let after = p[i + 1].min(p[(i + 2).min(n - 1)]).max(
+            // A pulse of one sample has no second sample to confirm it.
+            if pulse_samples < 2.0 { p[i + 1] } else { 0.0 },
+        );
+        let sd = || (noise.variance(before.max(0.0)) * 1.5).sqrt();
+        let rises = |after: f64| after > before.max(0.0) * rise && after - before > 8.0 * sd();
+        let later = || p[(i + half).min(n - 1)].min(p[(i + half + 1).min(n - 1)]);
+        let edge = if rises(after) {
+            Some(before_rise(p, noise, i, n_w))
+        } else if half > 2 && rises(later()) {
+            let begun = before + BEGUN * sd();
+            (i..=(i + half).min(n - 1)).rfind(|&j| p[j] <= begun)
+        } else {
+            None
+        };
+        if let Some(edge) = edge {
+            edges.push(edge);
+            i = i.max(edge + n_w) + 2;
+        } else {
+            i += 1;
+        }
+    }
+    let mut peaks: Vec<StrongPeak> = edges
+        .iter()
+        .enumerate()
+        .map(|(k, &edge)| {
+            let stop = still_until(edges.get(k + 1).copied(), lit_end);
+            let first = (edge + n_w + 2).min(n);
+            let settled = recovery::settled(power, noise, first, stop.max(first));
+            StrongPeak {
+                edge,
+                place: None,
+                settled,
+                clipped: power.state[edge..settled.min(n)].contains(&SampleState::Clipped),
+            }
+        })
+        .collect();
+    mark_ceiling(power, &mut peaks, n_w);
+    peaks
+}
+
+/// Up to where a peak's recovery can be looked for: the next rise, or where light is sure.
+fn still_until(next_edge: Option<usize>, lit_end: usize) -> usize {
+    next_edge.map_or_else(
+        || lit_end.saturating_sub(BLOCK / 2),
+        |next| (next + 1).min(lit_end),
+    )
+}
+
+/// Lets peaks settle at least as long as the receiver's answer to them shows, up to the
+/// next rise: beside a near neighbour, or the end, no recovery can be seen.
+///
+/// A recovery beyond that answer is looked for behind it: together with it, joints near by
+/// are taken for a part of it. The port's own peak, and clipped ones, need not have the
+/// receiver's shape.
+pub(super) fn wait_for_receiver(
+    power: &Power,
+    noise: &Noise,
+    response: &Response,
+    peaks: &mut [StrongPeak],
+    lit_end: usize,
+) {
+    let n_w = response.pulse.ceil() as usize;
+    for k in 0..peaks.len() {
+        let edge = peaks[k].edge;
+        let fallen = edge + 2 + n_w;
+        let next = peaks.get(k + 1).map(|next| next.edge);
+        let stop = next.map_or(power.len(), |next| next + 1);
+        let top = power.value[edge..fallen.min(power.len())]
+            .iter()
+            .fold(0.0_f64, |top, p| top.max(*p));
+        let behind = peaks[k].settled.min(power.len());
+        let beside = &power.value[behind..(behind + STILL).min(power.len())];
+        let level = beside.iter().sum::<f64>() / beside.len().max(1) as f64;
+        let sd = noise.density(level.max(0.0)).sqrt();
+        let more = response.settling() + response.lingering(top, sd);
+        let answered = (fallen + more).min(stop);
+        let has_shape = k > 0 && !peaks[k].clipped && more > 0;
+        peaks[k].settled = if has_shape {
+            recovery::settled(
+                power,
+                noise,
+                answered,
+                still_until(next, lit_end).max(answered),
+            )
+        } else {
+            peaks[k].settled.max(answered)
+        };
+    }
+}
+
+/// Last sample before a rise that is over at sample `i`, within a pulse: a slow receiver
+/// takes several samples to rise by a decibel, and what of the rise stays in the line
+/// before it bends that line.
+fn before_rise(p: &[f64], noise: &Noise, i: usize, n_w: usize) -> usize {
+    let earliest = i.saturating_sub(n_w);
+    let mut edge = i;
+    while edge > earliest && edge > STILL {
+        let still = &p[edge - STILL..edge];
+        let level = still.iter().sum::<f64>() / STILL as f64;
+        let sd = (noise.variance(level.max(0.0)) * (1.0 + 1.0 / STILL as f64)).sqrt();
+        if p[edge] - level <= BEGUN * sd {
+            break;
+        }
+        edge -= 1;
+    }
+    edge
+}
+
+/// Samples that a rise is told from.
+const STILL: usize = 4;
+
+/// Standard errors from which a sample belongs to a rise.
+const BEGUN: f64 = 3.0;
+
+/// Marks as clipped the peaks that share one height at the top of the trace: a
+/// ceiling, on which a receiver's own recovery may ride so that no two samples are
+/// equal. One reflection alone at the top says nothing.
+fn mark_ceiling(power: &Power, peaks: &mut [StrongPeak], n_w: usize) {
+    let top = |peak: &StrongPeak| {
+        power.value[peak.edge..(peak.edge + n_w + 2).min(power.len())]
+            .iter()
+            .copied()
+            .fold(0.0, f64::max)
+    };
+    let highest = peaks.iter().map(&top).fold(0.0, f64::max);
+    let ceiling = highest / (CEILING_DB / DB_PER_NEPER).exp();
+    let at_ceiling = |peak: &StrongPeak| top(peak) >= ceiling && !comes_up(power, peak, top(peak));
+    let shared = peaks.iter().filter(|p| at_ceiling(p)).count();
+    if shared >= 2 {
+        for peak in peaks.iter_mut() {
+            peak.clipped |= at_ceiling(peak);
+        }
+    }
+}
+
+/// Whether a peak comes up to its top as a slow receiver does: two samples or more in the
+/// upper half of the rise. A ceiling cuts it off there.
+fn comes_up(power: &Power, peak: &StrongPeak, top: f64) -> bool {
+    let base = power.value[peak.edge];
+    let from = f64::midpoint(base, top);
+    let nearly = base + NEARLY * (top - base);
+    let rise = power
+        .value
+        .iter()
+        .skip(peak.edge)
+        .take_while(|p| **p < nearly);
+    rise.filter(|p| **p > from).count() >= 2
+}
+
+/// Share of a peak's height from which it has come up.
+const NEARLY: f64 = 0.97;
+
+/// Last samples before the rises that may show the receiver's shape: those of the
+/// unclipped strong peaks, and the steepest rises of the rest.
+pub(super) fn rises(
+    power: &Power,
+    noise: &Noise,
+    peaks: &[StrongPeak],
+    lit_end: usize,
+    pulse_samples: f64,
+) -> Vec<usize> {
+    let p = &power.value;
+    let mut edges: Vec<usize> = peaks
+        .iter()
+        .skip(1)
+        .filter(|peak| !peak.clipped)
+        .map(|peak| peak.edge)
+        .collect();
+    let n_w = pulse_samples.ceil() as usize + 4;
+    let start = peaks.first().map_or(0, |port| port.settled);
+    let rms = noise.floor();
+    let mut steep: Vec<(f64, usize)> = (start + 2..lit_end.min(p.len()).saturating_sub(3))
+        .filter_map(|i| {
+            let rise = (p[i + 2] + p[i + 1] - p[i] - p[i - 1]) / 2.0;
+            // A tenth of the backscatter, and clear of the noise.
+            (rise > 0.1 * p[i] && rise > 10.0 * rms).then_some((rise / p[i].max(rms), i))
+        })
+        .collect();
+    steep.sort_by(|a, b| b.0.total_cmp(&a.0));
+    for (_, i) in steep {
+        if edges.len() >= 8 {
+            break;
+        }
+        // Within a pulse it is the same rise, or what follows it.
+        if edges.iter().all(|&e| e.abs_diff(i) > n_w) {
+            edges.push(before_rise(p, noise, i, n_w));
+        }
+    }
+    edges
+}
