@@ -24,6 +24,11 @@ const FADING_LAGS: usize = 24;
 /// A parameter is kept when it exceeds this many of its standard errors.
 const KEPT_ABOVE: f64 = 2.0;
 
+/// As many for the lags of the receiver's colour: there are [`RECEIVER_LAGS`] of them, of
+/// which one in two traces would exceed 2 by chance, and one in a hundred exceeds this. What
+/// chance takes off the noise's density makes false events.
+const LAG_KEPT_ABOVE: f64 = 3.3;
+
 /// Standard errors of a block's variance beyond the fitted model at which the
 /// block is taken to hold an event. About one block in a million passes by chance.
 const OUTLIER: f64 = 5.0;
@@ -293,7 +298,7 @@ fn fit(
             .map(|(i, term)| {
                 let ratio = value[i] / error[i].max(f64::MIN_POSITIVE);
                 let score = if matches!(term, Term::Receiver(k) if *k > 0) {
-                    ratio.abs()
+                    ratio.abs() * KEPT_ABOVE / LAG_KEPT_ABOVE
                 } else {
                     ratio
                 };
