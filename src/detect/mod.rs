@@ -12,6 +12,7 @@ mod lateness;
 mod light;
 mod mark;
 mod noise;
+mod noise_fit;
 mod pair;
 mod peaks;
 mod power;

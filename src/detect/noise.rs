@@ -9,25 +9,16 @@
 //! exponential each, so that no floor or constant enters: twice the noise in
 //! the trace gives twice the standard deviation here.
 
-use nalgebra::{DMatrix, DVector};
-
+use super::noise_fit::fit;
 use super::power::{Power, SampleState};
 
 /// Lags up to which receiver noise is looked for: a receiver whose response is
 /// longer than this many samples would be slower than the sampling asks for.
-const RECEIVER_LAGS: usize = 12;
+pub(super) const RECEIVER_LAGS: usize = 12;
 
 /// Most lags taken for the pulse-long correlation of fading; longer pulses are
 /// covered by the same number of lags, spread out.
 const FADING_LAGS: usize = 24;
-
-/// A parameter is kept when it exceeds this many of its standard errors.
-const KEPT_ABOVE: f64 = 2.0;
-
-/// As many for the lags of the receiver's colour: there are [`RECEIVER_LAGS`] of them, of
-/// which one in two traces would exceed 2 by chance, and one in a hundred exceeds this. What
-/// chance takes off the noise's density makes false events.
-const LAG_KEPT_ABOVE: f64 = 3.3;
 
 /// Standard errors of a block's variance beyond the fitted model at which the
 /// block is taken to hold an event. About one block in a million passes by chance.
@@ -83,10 +74,10 @@ impl Noise {
 }
 
 /// One block's mean power and residual autocovariance.
-struct Block {
-    power: f64,
-    autocovariance: Vec<f64>,
-    used: bool,
+pub(super) struct Block {
+    pub(super) power: f64,
+    pub(super) autocovariance: Vec<f64>,
+    pub(super) used: bool,
 }
 
 /// Estimates the noise from the lit part of a trace (`lit_end` samples) and the
@@ -268,238 +259,6 @@ fn reject_by_neighbours(blocks: &mut [Block], size: usize) {
         // Lower third rather than the median: events only add variance.
         block.used = block.autocovariance[0] <= factor * near[near.len() / 3];
     }
-}
-
-/// Least squares for the parameters over all used blocks and lags.
-fn fit(
-    blocks: &[Block],
-    lags: &[usize],
-    size: usize,
-    n_w: f64,
-    dark_variance: Option<f64>,
-    before: &Noise,
-) -> Noise {
-    let mut kept: Vec<Term> = vec![Term::Receiver(0), Term::Rounding];
-    if n_w >= 2.0 {
-        kept.push(Term::Fading);
-    }
-    kept.push(Term::Shot);
-    kept.extend((1..=RECEIVER_LAGS).map(Term::Receiver));
-    let equations = Equations::new(blocks, lags, size, n_w, dark_variance, before, &kept);
-    let mut at: Vec<usize> = (0..kept.len()).collect();
-    // Terms that are not significant, or of the wrong sign, leave one at a time:
-    // the least significant first.
-    loop {
-        let (value, error) = equations.solve(&at);
-        let worst = kept
-            .iter()
-            .enumerate()
-            .filter(|(_, term)| **term != Term::Receiver(0) || kept.len() > 1)
-            .map(|(i, term)| {
-                let ratio = value[i] / error[i].max(f64::MIN_POSITIVE);
-                let score = if matches!(term, Term::Receiver(k) if *k > 0) {
-                    ratio.abs() * KEPT_ABOVE / LAG_KEPT_ABOVE
-                } else {
-                    ratio
-                };
-                (i, score)
-            })
-            .filter(|(_, score)| score.is_nan() || *score < KEPT_ABOVE)
-            .min_by(|a, b| a.1.total_cmp(&b.1));
-        match worst {
-            Some((i, _)) if kept.len() > 1 => {
-                kept.remove(i);
-                at.remove(i);
-            }
-            _ => {
-                return assemble(&kept, &value, n_w, dark_variance);
-            }
-        }
-    }
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Term {
-    Receiver(usize),
-    Shot,
-    Rounding,
-    Fading,
-}
-
-impl Term {
-    /// Autocovariance that one unit of this term gives at a lag, as seen after a
-    /// line was taken out: detrending removes the noise's density times the mean
-    /// of the hat matrix at that lag.
-    ///
-    /// `lift` is how much greater receiver and shot noise together are at this power than
-    /// receiver noise alone: the lags of both rise by it.
-    fn seen(self, lag: usize, (p, lift): (f64, f64), n_w: f64, hat: f64) -> f64 {
-        let density = match self {
-            Self::Receiver(0) => 1.0,
-            Self::Receiver(_) => 2.0 * lift,
-            Self::Shot => p,
-            Self::Rounding => p * p,
-            Self::Fading => p * p * n_w,
-        };
-        self.basis(lag, (p, lift), n_w) - hat * density
-    }
-
-    fn basis(self, lag: usize, (p, lift): (f64, f64), n_w: f64) -> f64 {
-        match self {
-            Self::Receiver(0) => f64::from(lag == 0),
-            Self::Receiver(k) => lift * f64::from(k == lag),
-            Self::Shot => p * f64::from(lag == 0),
-            Self::Rounding => p * p * f64::from(lag == 0),
-            Self::Fading => p * p * (1.0 - lag as f64 / n_w).max(0.0),
-        }
-    }
-}
-
-/// Normal equations of all terms; those of fewer terms are a part of them.
-struct Equations {
-    normal: DMatrix<f64>,
-    right: DVector<f64>,
-}
-
-impl Equations {
-    fn new(
-        blocks: &[Block],
-        lags: &[usize],
-        size: usize,
-        n_w: f64,
-        dark_variance: Option<f64>,
-        before: &Noise,
-        terms: &[Term],
-    ) -> Self {
-        let m = terms.len();
-        let mut normal = DMatrix::<f64>::zeros(m, m);
-        let mut right = DVector::<f64>::zeros(m);
-        let mut row = vec![0.0; m];
-        let mut add = |row: &[f64], y: f64, weight: f64| {
-            for i in 0..m {
-                if row[i] == 0.0 {
-                    continue;
-                }
-                right[i] += weight * row[i] * y;
-                for j in 0..m {
-                    normal[(i, j)] += weight * row[i] * row[j];
-                }
-            }
-        };
-        let hats: Vec<f64> = lags.iter().map(|&lag| hat_mean(size, lag)).collect();
-        for block in blocks.iter().filter(|b| b.used) {
-            // Weight from the model so far, else from the block itself.
-            let expected = before.variance(block.power);
-            let variance = if expected > 0.0 {
-                expected
-            } else {
-                block.autocovariance[0].max(f64::MIN_POSITIVE)
-            };
-            let density = before.density(block.power);
-            let correlation = (density / variance).max(1.0);
-            let lift = if before.receiver > 0.0 {
-                1.0 + before.shot * block.power / before.receiver
-            } else {
-                1.0
-            };
-            for (at, &lag) in lags.iter().enumerate() {
-                let twice = if lag == 0 { 2.0 } else { 1.0 };
-                let weight = (size - lag) as f64 / (twice * correlation * variance * variance);
-                for (slot, term) in row.iter_mut().zip(terms) {
-                    *slot = term.seen(lag, (block.power, lift), n_w, hats[at]);
-                }
-                add(&row, block.autocovariance[at], weight);
-            }
-        }
-        if let Some(dark) = dark_variance {
-            // The dark part speaks of the receiver alone; written as absolute values
-            // it is as good as signed. It counts as much as two blocks, since a trace
-            // may have had its floor treated.
-            for (slot, term) in row.iter_mut().zip(terms) {
-                *slot = term.basis(0, (0.0, 1.0), n_w);
-            }
-            add(
-                &row,
-                dark,
-                size as f64 / (dark * dark).max(f64::MIN_POSITIVE),
-            );
-        }
-        Self { normal, right }
-    }
-
-    /// Values of the terms `at` alone, and their standard errors.
-    fn solve(&self, at: &[usize]) -> (Vec<f64>, Vec<f64>) {
-        let m = at.len();
-        // Scaled to unit diagonal: the terms differ by many powers of ten.
-        let scale: Vec<f64> = at
-            .iter()
-            .map(|&i| 1.0 / self.normal[(i, i)].max(f64::MIN_POSITIVE).sqrt())
-            .collect();
-        let scaled = DMatrix::from_fn(m, m, |i, j| {
-            self.normal[(at[i], at[j])] * scale[i] * scale[j]
-        });
-        let scaled_right = DVector::from_fn(m, |i, _| self.right[at[i]] * scale[i]);
-        match scaled.cholesky() {
-            Some(cholesky) => {
-                let solution = cholesky.solve(&scaled_right);
-                let inverse = cholesky.inverse();
-                (
-                    (0..m).map(|i| solution[i] * scale[i]).collect(),
-                    (0..m)
-                        .map(|i| inverse[(i, i)].max(0.0).sqrt() * scale[i])
-                        .collect(),
-                )
-            }
-            // Terms that the data cannot tell apart: report them as worthless, the
-            // selection then drops one.
-            None => (
-                vec![0.0; m],
-                (0..m).map(|i| if i == 0 { 0.0 } else { 1.0 }).collect(),
-            ),
-        }
-    }
-}
-
-/// Mean of the hat matrix of a straight line at lag k: what detrending takes
-/// out of white noise's autocovariance there.
-fn hat_mean(size: usize, lag: usize) -> f64 {
-    let n = size as f64;
-    let k = lag as f64;
-    let pairs = n - k;
-    // Σ (i − m)(i + k − m) over i = 0 … n−k−1 with m = (n − 1)/2.
-    let middle = (n - 1.0) / 2.0;
-    let first = pairs * (pairs - 1.0) / 2.0;
-    let square = (pairs - 1.0) * pairs * (2.0 * pairs - 1.0) / 6.0;
-    let sum = square + (k - 2.0 * middle) * first + pairs * (middle * middle - k * middle);
-    1.0 / n + 12.0 * (sum / pairs) / (n * (n * n - 1.0))
-}
-
-fn assemble(kept: &[Term], value: &[f64], n_w: f64, dark_variance: Option<f64>) -> Noise {
-    let mut noise = Noise {
-        receiver: 0.0,
-        receiver_sum: 0.0,
-        shot: 0.0,
-        rounding: 0.0,
-        fading: 0.0,
-        pulse_samples: n_w,
-    };
-    let mut others = 0.0;
-    for (term, &v) in kept.iter().zip(value) {
-        match term {
-            Term::Receiver(0) => noise.receiver = v.max(0.0),
-            Term::Receiver(_) => others += v,
-            Term::Shot => noise.shot = v.max(0.0),
-            Term::Rounding => noise.rounding = v.max(0.0),
-            Term::Fading => noise.fading = v.max(0.0),
-        }
-    }
-    if noise.receiver == 0.0 {
-        noise.receiver = dark_variance.unwrap_or(0.0);
-    }
-    // Smoothing of a few samples cannot take more than the white noise away;
-    // a tenth is left so that a sum of noisy lags never turns negative.
-    noise.receiver_sum = (noise.receiver + 2.0 * others).max(0.1 * noise.receiver);
-    noise
 }
 
 #[cfg(test)]
