@@ -55,7 +55,7 @@ pub(super) struct Bracket {
 }
 
 impl Bracket {
-    /// Between the last sample before a peak's rise and the first in it; and, where
+    /// Where [`StrongPeak::bracket`] puts the leading edge; and, where
     /// the fall is sharp too, one pulse before the samples that bracket the fall.
     fn of(view: &View<'_>, peak: &StrongPeak) -> Self {
         let p = &view.eye.power.value;

@@ -216,8 +216,7 @@ fn without_loss(joint: &Joint, clusters: &[Cluster], least: f64) -> Vec<usize> {
 }
 
 /// The least squared threshold of detection, that of its longest windows, times this: below
-/// it two readings show nothing. It is still less than what windows of the usual length ask
-/// for, and readings with shorter lines than detection had keep more than that of any joint
+/// it two readings show nothing. Readings with shorter lines than detection had keep more than that of any joint
 /// worth a threshold. A number that does not follow the setting of false events lets a
 /// greater setting find no more: 3.7 on bare fibre for 10 (27 in 7,259 km).
 const NOTHING: f64 = 1.25;

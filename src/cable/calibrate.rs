@@ -105,7 +105,11 @@ pub(super) fn fit(plan: &CablePlan, length_m: f64, joints: &[(f64, f64)]) -> Opt
     };
     // As far as half of the way to the next closure a joint can only be the nearer one's.
     let gaps = known.windows(2).map(|pair| pair[1].1 - pair[0].1);
-    let nearest_m = gaps.fold(known.first()?.1, f64::min);
+    let first_m = known.first()?.1;
+    let all = gaps
+        .chain(std::iter::once(first_m))
+        .filter(|gap| *gap > 0.0);
+    let nearest_m = all.fold(f64::INFINITY, f64::min);
     let most = joints.len().min(known.len());
     let ends = route_m.map(|route| (known.len(), route));
     let solve = |reach_m: f64| -> Solved {

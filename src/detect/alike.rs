@@ -37,7 +37,9 @@ pub(super) fn is_alone(fits: &[Option<Fit>; 2]) -> bool {
     let nothing = |value: f64, variance: f64| value * value < NOTHING * NOTHING * variance;
     let no_peak = |fit: &Fit| nothing(fit.peak, fit.peak_variance);
     let no_step = |fit: &Fit| nothing(fit.loss_db, fit.loss_variance);
-    no_step(a) && no_step(b) && no_peak(a) != no_peak(b)
+    let stands = |fit: &Fit| fit.peak > 0.0 && !no_peak(fit);
+    let one_alone = (stands(a) && no_peak(b)) || (stands(b) && no_peak(a));
+    no_step(a) && no_step(b) && one_alone
 }
 
 /// Standard errors below which a value is nothing: chance exceeds them once in 400.
@@ -76,6 +78,8 @@ mod tests {
         assert!(!is_alone(&[Some(fit(0.1, 0.0)), Some(fit(0.0, 0.05))]));
         assert!(!is_alone(&[Some(fit(0.1, 0.0)), Some(fit(0.1, 0.0))]));
         assert!(!is_alone(&[Some(nothing), Some(nothing)]));
+        // A trough is no peak.
+        assert!(!is_alone(&[Some(fit(-0.1, 0.0)), Some(nothing)]));
         assert!(!is_alone(&[Some(fit(0.1, 0.0)), None]));
     }
 

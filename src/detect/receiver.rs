@@ -79,7 +79,7 @@ pub(super) fn place(power: &Power, edge: usize, response: &Response) -> Option<f
 }
 
 /// The samples from before a rise to a pulse behind the pulse, and the first one's index;
-/// none where one of them is clipped or has no light.
+/// none where one of them is clipped, or has no light before the pulse is over.
 ///
 /// Behind the fibre's last reflection comes noise, part of it cut at zero: there they go as
 /// far as the first sample that is.

@@ -73,10 +73,23 @@ pub(super) fn strong_peaks(
         );
         let sd = || (noise.variance(before.max(0.0)) * 1.5).sqrt();
         let rises = |after: f64| after > before.max(0.0) * rise && after - before > 8.0 * sd();
-        let later = || p[(i + half).min(n - 1)].min(p[(i + half + 1).min(n - 1)]);
+        let later = || p[i + half].min(p[i + half + 1]);
+        // A sharp rise within the half pulse is told where it is.
+        let is_sharp = |k: usize| {
+            let Some(&[a, b, c, next, after]) = p.get(k - 2..k + 3) else {
+                return false;
+            };
+            let level = ((a + b + c) / 3.0).max(0.0);
+            let risen = next.min(after);
+            risen > level * rise && risen - level > 8.0 * (noise.variance(level) * 1.5).sqrt()
+        };
         let edge = if rises(after) {
             Some(before_rise(p, noise, i, n_w))
-        } else if half > 2 && rises(later()) {
+        } else if half > 2
+            && i + half + 1 < n
+            && rises(later())
+            && !(i + 1..=i + half).any(is_sharp)
+        {
             let begun = before + BEGUN * sd();
             (i..=(i + half).min(n - 1)).rfind(|&j| p[j] <= begun)
         } else {

@@ -49,7 +49,8 @@ pub(super) fn lists_by_number(mut numbered: Vec<Numbered>) -> (Vec<List>, Vec<Nu
             numbered.into_iter().partition(|one| one.known == known);
         numbered = others;
         same.sort_by_key(|one| one.place);
-        let by_nm = same.iter().all(|one| one.place >= LEAST_NM);
+        let by_nm = same.iter().all(|one| one.place >= LEAST_NM)
+            && same.windows(2).all(|pair| pair[0].place < pair[1].place);
         if !by_nm && same.iter().enumerate().any(|(i, one)| one.place != i + 1) {
             left.extend(same);
         } else if let Some(first) = same.first() {

@@ -184,9 +184,10 @@ fn true_losses(truth: &CableTruth) -> BTreeMap<(String, u64, String), f64> {
 }
 
 /// Noisy traces, and a limit in the middle of the losses, so that hundreds of joints lie as
-/// near to it as their errors: no joint is on the redo list that truly is within the limit,
-/// as a test of each alone (1.645 standard errors) may put there. Truth: `simulate`. Noise may put one on the list in one cable of twenty: of six cables two or
-/// more would have one once in thirty draws of the seeds, and one is allowed.
+/// near to it as their errors: no joint is on the redo list that truly is within the limit, as
+/// a test of each alone (1.645 standard errors) may put there. Truth: `simulate`. Noise may put
+/// one on the list in one cable of twenty: of six cables two or more would have one once in
+/// thirty draws of the seeds, and one is allowed.
 #[test]
 fn noise_alone_opens_no_closure() {
     let mut noisy = usual(24, no_faults());

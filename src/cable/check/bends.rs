@@ -231,7 +231,7 @@ fn loose(facts: &Facts<'_>, long: usize) -> Vec<Both> {
                 .filter(|other| other.fibre == one.fibre)
                 .filter(|other| one.apart(other) < one.reach.max(other.reach))
                 .min_by(|p, q| one.apart(p).total_cmp(&one.apart(q)))?;
-            let place_m = one.event.position.value.m();
+            let length_m = (one.from > 0.0).then(|| one.event.position.value.m() / one.from)?;
             Some(Both {
                 fibre: one.fibre,
                 joint: None,
@@ -240,7 +240,7 @@ fn loose(facts: &Facts<'_>, long: usize) -> Vec<Both> {
                 shorter: known(&partner.event.loss)?,
                 longer: known(&one.event.loss)?,
                 forced: 0.0,
-                reach_m: one.reach.max(partner.reach) * place_m / one.from,
+                reach_m: one.reach.max(partner.reach) * length_m,
             })
         })
         .collect()

@@ -136,8 +136,8 @@ impl Settings {
             .iter()
             .filter(|e| e.means.is_none())
             .filter_map(|e| {
-                let says =
-                    ARROWS.iter().any(|arrow| e.value.contains(arrow)) || e.value.contains(' ');
+                let says = ARROWS.iter().any(|arrow| e.value.contains(arrow))
+                    || has_word_between(&e.value);
                 let (first, second) = ends_of(&e.value).filter(|_| says)?;
                 let ends = [first.to_uppercase(), second.to_uppercase()];
                 let lettered = ends == ["A", "B"] || ends == ["B", "A"];
@@ -178,7 +178,7 @@ impl Settings {
                 (header.from, header.to) = (Some(first.clone()), Some(second.clone()));
                 true
             }
-            (Some(false), Some(_), Some(_)) => true,
+            (Some(false), _, _) => true,
             (None, Some(from), None) if same(Some(from), &first) => {
                 header.to = Some(second.clone());
                 true
@@ -212,6 +212,14 @@ impl Settings {
             ));
         }
     }
+}
+
+/// Whether a word that means `to` stands between two others.
+fn has_word_between(value: &str) -> bool {
+    let words: Vec<&str> = value.split_whitespace().collect();
+    words
+        .windows(3)
+        .any(|three| TO.contains(&three[1].to_lowercase().as_str()))
 }
 
 /// The direction that a title gives by the names of the two ends: `Harrow Lane → Mill
