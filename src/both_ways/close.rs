@@ -3,9 +3,9 @@
 use crate::detect::{
     DetectSettings, Finder, Mark, Pair, PairRange, PairSearch, Span, Stretch, fit_at,
 };
+use crate::measure::RESOLVED_PULSES;
 
 use super::joint::Joint;
-use super::readings::RESOLVED_PULSES;
 
 /// Pulse lengths within which two events as found one at a time may disturb each other: in
 /// less than two and a half a free slope is not worth having, the ramp takes one more, and

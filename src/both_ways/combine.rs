@@ -173,10 +173,8 @@ fn combined(
         read_all(joint, &finder, [a, b], coefficients)
     };
     let mut clusters = read(&joint);
-    let nothing = {
-        let finder = joint.finder(settings.detect);
-        without_loss(&joint, &clusters, NOTHING * finder.least_square())
-    };
+    let least = NOTHING * joint.finder(settings.detect).least_square();
+    let nothing = without_loss(&joint, &clusters, least);
     if !nothing.is_empty() {
         for mark in nothing.into_iter().rev() {
             joint.marks.remove(mark);
@@ -216,8 +214,8 @@ fn without_loss(joint: &Joint, clusters: &[Cluster], least: f64) -> Vec<usize> {
 }
 
 /// The least squared threshold of detection, that of its longest windows, times this: below
-/// it two readings show nothing. Readings with shorter lines than detection had keep more than that of any joint
-/// worth a threshold. A number that does not follow the setting of false events lets a
+/// it two readings show nothing. Readings with shorter lines than detection had keep more
+/// than that of any joint worth a threshold. A number that does not follow the setting of false events lets a
 /// greater setting find no more: 3.7 on bare fibre for 10 (27 in 7,259 km).
 const NOTHING: f64 = 1.25;
 

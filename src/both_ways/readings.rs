@@ -2,16 +2,13 @@
 
 use crate::detect::{Finder, Mark, PairSearch, Span, View};
 use crate::measure::{
-    KnownSlope, Reading, ReflectanceReading, Side, read_loss, read_peak, side_line, usual_slope,
+    KnownSlope, RESOLVED_PULSES, Reading, ReflectanceReading, Side, read_loss, read_peak,
+    side_line, usual_slope,
 };
 use crate::trace::Trace;
 use crate::units::{BackscatterCoefficient, Loss, Measured, NotMeasured, Position};
 
 use super::joint::Joint;
-
-/// Pulse lengths below which two events are one group: within one pulse and a half
-/// no straight fibre is left between their ramps.
-pub(super) const RESOLVED_PULSES: f64 = 1.5;
 
 /// Pulse lengths of fibre between two events below which they are read by a fit of both:
 /// the level between them rests on their ramps as much as on itself.

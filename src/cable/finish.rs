@@ -96,11 +96,7 @@ pub(super) fn finish(
     }
     // The kind first; the checks have them in the order of places already.
     findings.sort_by_key(|finding| finding.kind);
-    let to_redo = worth::ToRedo {
-        redo: &checked.redo,
-        bad: &checked.bad,
-    };
-    let redo = worth::redo_list(&draft, &to_redo, judging, &chainage_m, known.length_m);
+    let redo = worth::redo_list(&draft, &checked.bad, judging, &chainage_m, known.length_m);
     let visits = worth::visits(&redo, &settings.plan.visit);
     skipped.sort_by(|p, q| super::natural::natural_order(&p.file, &q.file));
     skipped.dedup();

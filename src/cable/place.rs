@@ -15,6 +15,20 @@ pub(super) struct Reference {
 }
 
 impl Reference {
+    /// Indices of the joints that show in at least half as many fibres as the clearest one:
+    /// the others may be what a few fibres make.
+    pub(super) fn clear_joints(&self) -> Vec<usize> {
+        let most = self.joints.iter().map(|j| j.fibres).max().unwrap_or(0);
+        let is_clear = |j: &usize| 2 * self.joints[*j].fibres >= most;
+        (0..self.joints.len()).filter(is_clear).collect()
+    }
+
+    /// Places and scatters of some joints.
+    pub(super) fn places_of(&self, joints: &[usize]) -> Vec<(f64, f64)> {
+        let place = |&j: &usize| (self.joints[j].u_m, self.joints[j].scatter_m);
+        joints.iter().map(place).collect()
+    }
+
     /// The joints' places in the fibre of which two traces show this, in metres of A's
     /// axis; `extra` are places known of this fibre alone, as shares of its length.
     ///

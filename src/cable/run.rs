@@ -363,16 +363,11 @@ fn with_plan(mut reference: Reference, settings: &CableSettings) -> (Reference, 
 /// what a few fibres show beside a closure is not it. Else by all joints.
 fn fit_of(reference: &Reference, settings: &CableSettings) -> Option<Fit> {
     let of = |joints: &[usize]| {
-        let places: Vec<(f64, f64)> = (joints.iter())
-            .map(|&j| (reference.joints[j].u_m, reference.joints[j].scatter_m))
-            .collect();
+        let places = reference.places_of(joints);
         calibrate::fit(&settings.plan, reference.length_m, &places)
     };
     let all: Vec<usize> = (0..reference.joints.len()).collect();
-    let most = reference.joints.iter().map(|j| j.fibres).max().unwrap_or(0);
-    let clear: Vec<usize> = (all.iter().copied())
-        .filter(|&j| 2 * reference.joints[j].fibres >= most)
-        .collect();
+    let clear = reference.clear_joints();
     let fit = of(&clear)?;
     if !fit.calibration.unmatched.is_empty() {
         return of(&all);

@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 use rayon::prelude::*;
 
 use crate::both_ways::Link;
+use crate::measure::RESOLVED_PULSES;
 use crate::read;
 use crate::units::Length;
 
@@ -32,9 +33,6 @@ pub(super) const SHOWS_IN_ALL: f64 = 0.2;
 /// Pulse lengths from an end connector within which a joint must show in most fibres: the
 /// receiver's recovery from the connector leaves steps there that are none. Our choice.
 const NEAR_END: f64 = 4.0;
-
-/// Pulse lengths within which two events of a fibre are one, as in a link's groups.
-const RESOLVED: f64 = 1.5;
 
 /// How the fibres are run.
 pub(super) struct Survey<'s> {
@@ -145,7 +143,7 @@ pub(super) fn reference(records: &[Record], given_length_m: Option<f64>, share: 
     let mut pulses: Vec<f64> = usable.iter().map(|(_, link)| pulse_m(link)).collect();
     let usual_m = quantile(&mut pulses, 0.5).unwrap_or(0.0);
     let near_m = NEAR_END * usual_m;
-    let mut joints = clusters(&strands, least, RESOLVED * usual_m);
+    let mut joints = clusters(&strands, least, RESOLVED_PULSES * usual_m);
     joints.retain(|joint| {
         let to_end_m = joint.u_m.min(length_m - joint.u_m);
         to_end_m > near_m || 2 * joint.fibres > fibres.len()

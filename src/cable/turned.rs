@@ -29,16 +29,10 @@ pub(super) struct Turned {
 /// (1 − p)·exp(−z²/2) + p, down to nothing. In a nearly symmetric cable both readings lay
 /// the events within reach, and only one lays them at the joints.
 ///
-/// A joint that shows in fewer than half as many fibres as the clearest one does not count:
-/// fibres that are turned round make joints of their own at the mirrored places.
+/// Joints that few fibres show do not count ([`Reference::clear_joints`]): fibres that are
+/// turned round make joints of their own at the mirrored places.
 pub(super) fn turned(seen: &[Glimpse; 2], reference: &Reference) -> Option<Turned> {
-    let most = reference.joints.iter().map(|j| j.fibres).max()?;
-    let joints: Vec<(f64, f64)> = reference
-        .joints
-        .iter()
-        .filter(|j| 2 * j.fibres >= most)
-        .map(|j| (j.u_m, j.scatter_m))
-        .collect();
+    let joints = reference.places_of(&reference.clear_joints());
     if joints.is_empty() {
         return None;
     }

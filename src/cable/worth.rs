@@ -4,7 +4,7 @@ use crate::both_ways::{Link, Verdict};
 use crate::units::{Loss, Measured};
 use crate::verdict::{Limits, judge};
 
-use super::check::At;
+use super::check::Bad;
 use super::draft::{Draft, median};
 use super::plan::VisitTimes;
 use super::redo::{RedoEntry, Visit, VisitStep};
@@ -18,36 +18,23 @@ const SLEEVE_S: f64 = 40.0;
 /// Limits with the coverage factor that goes with them.
 pub(super) type Judging<'l> = Option<(&'l Limits, f64)>;
 
-/// Joints with the index of the wavelength at which each is worst.
-pub(super) struct ToRedo<'j> {
-    /// Those to splice again.
-    pub(super) redo: &'j [(At, usize)],
-    /// All that are bad, which say nothing of the usual workmanship.
-    pub(super) bad: &'j [(At, usize)],
-}
-
-/// Builds the list of the joints to splice again.
+/// Builds the list of the joints to splice again: those of the bad ones that are certain.
 ///
 /// A new joint is expected to lose what its two fibres force on it and the usual
 /// workmanship of this cable: the middle loss of the joints that are not bad.
 pub(super) fn redo_list(
     draft: &Draft,
-    joints: &ToRedo<'_>,
+    bad: &[Bad],
     judging: Judging<'_>,
     chainage_m: &dyn Fn(f64) -> Option<f64>,
     length_m: f64,
 ) -> Vec<RedoEntry> {
-    let mut entries: Vec<RedoEntry> = (joints.redo)
-        .iter()
-        .filter(|((_, joint), _)| {
-            draft
-                .joints
-                .get(*joint)
-                .is_some_and(|j| j.kind == JointKind::Joint)
+    let mut entries: Vec<RedoEntry> = (bad.iter().filter(|one| one.is_certain))
+        .filter(|one| {
+            let joint = draft.joints.get(one.at.1);
+            joint.is_some_and(|j| j.kind == JointKind::Joint)
         })
-        .filter_map(|&((fibre, joint), w)| {
-            entry(draft, joints.bad, (fibre, joint, w), chainage_m, length_m)
-        })
+        .filter_map(|one| entry(draft, bad, one, chainage_m, length_m))
         .collect();
     for index in 0..entries.len() {
         entries[index].link_verdict_after = verdict_after(draft, &entries, index, judging);
@@ -58,11 +45,12 @@ pub(super) fn redo_list(
 
 fn entry(
     draft: &Draft,
-    bad: &[(At, usize)],
-    (fibre, joint, w): (usize, usize, usize),
+    bad: &[Bad],
+    one: &Bad,
     chainage_m: &dyn Fn(f64) -> Option<f64>,
     length_m: f64,
 ) -> Option<RedoEntry> {
+    let ((fibre, joint), w) = (one.at, one.wavelength);
     let cell = draft.matrix.cell(fibre, joint, w)?;
     let loss = *cell.loss.as_ref().ok()?;
     let (link, event) = cell.source?;
@@ -111,14 +99,14 @@ fn entry(
 
 /// Middle of the workmanship shares of the joints that are not bad; of a joint of which
 /// nothing can be said of the shares, its whole loss.
-fn usual_workmanship(draft: &Draft, bad: &[(At, usize)], w: usize) -> Option<Loss> {
+fn usual_workmanship(draft: &Draft, bad: &[Bad], w: usize) -> Option<Loss> {
     let mut shares = Vec::new();
     for (fibre, joint, wavelength, cell) in draft.matrix.iter() {
         let is_splice = draft
             .joints
             .get(joint)
             .is_some_and(|j| j.kind == JointKind::Joint);
-        if wavelength != w || !is_splice || bad.iter().any(|(at, _)| *at == (fibre, joint)) {
+        if wavelength != w || !is_splice || bad.iter().any(|one| one.at == (fibre, joint)) {
             continue;
         }
         let (Ok(loss), Some((link, event))) = (&cell.loss, cell.source) else {

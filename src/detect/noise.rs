@@ -9,7 +9,7 @@
 //! exponential each, so that no floor or constant enters: twice the noise in
 //! the trace gives twice the standard deviation here.
 
-use super::noise_fit::fit;
+use super::noise_fit::{Seen, fit};
 use super::power::{Power, SampleState};
 
 /// Lags up to which receiver noise is looked for: a receiver whose response is
@@ -46,6 +46,18 @@ pub struct Noise {
 }
 
 impl Noise {
+    /// No noise at all, for pulses of so many samples.
+    pub(super) const fn none(pulse_samples: f64) -> Self {
+        Self {
+            receiver: 0.0,
+            receiver_sum: 0.0,
+            shot: 0.0,
+            rounding: 0.0,
+            fading: 0.0,
+            pulse_samples,
+        }
+    }
+
     /// Variance of one sample at power `p`.
     pub fn variance(&self, p: f64) -> f64 {
         self.receiver + self.shot * p.max(0.0) + (self.rounding + self.fading) * p * p
@@ -101,14 +113,7 @@ pub(super) fn estimate(
     let lags = lags(n_w.min(size as f64));
     let mut blocks = blocks(power, lit_end, size, &lags);
     let dark_variance = dark_rms.map(|rms| rms * rms);
-    let mut noise = Noise {
-        receiver: 0.0,
-        receiver_sum: 0.0,
-        shot: 0.0,
-        rounding: 0.0,
-        fading: 0.0,
-        pulse_samples: n_w,
-    };
+    let mut noise = Noise::none(n_w);
     if blocks.len() < 4 {
         let variance = dark_variance.unwrap_or_else(|| difference_variance(power, lit_end));
         noise.receiver = variance;
@@ -126,7 +131,13 @@ pub(super) fn estimate(
         }
     }
     for pass in 0..4 {
-        noise = fit(&blocks, &lags, size, n_w, dark_variance, &noise);
+        let seen = Seen {
+            blocks: &blocks,
+            lags: &lags,
+            size,
+            dark_variance,
+        };
+        noise = fit(&seen, &noise);
         let mut changed = false;
         for block in &mut blocks {
             let expected = noise.variance(block.power);

@@ -12,22 +12,28 @@ const KEPT_ABOVE: f64 = 2.0;
 /// chance takes off the noise's density makes false events.
 const LAG_KEPT_ABOVE: f64 = 3.3;
 
-/// Least squares for the parameters over all used blocks and lags.
-pub(super) fn fit(
-    blocks: &[Block],
-    lags: &[usize],
-    size: usize,
-    n_w: f64,
-    dark_variance: Option<f64>,
-    before: &Noise,
-) -> Noise {
+/// What a trace shows of its noise.
+pub(super) struct Seen<'a> {
+    pub(super) blocks: &'a [Block],
+    /// The lags of the blocks' autocovariances.
+    pub(super) lags: &'a [usize],
+    /// Samples of a block.
+    pub(super) size: usize,
+    /// Variance of the dark part, where there is one.
+    pub(super) dark_variance: Option<f64>,
+}
+
+/// Least squares for the parameters over all used blocks and lags, weighted by what is known
+/// of the noise `before`.
+pub(super) fn fit(seen: &Seen<'_>, before: &Noise) -> Noise {
+    let n_w = before.pulse_samples;
     let mut kept: Vec<Term> = vec![Term::Receiver(0), Term::Rounding];
     if n_w >= 2.0 {
         kept.push(Term::Fading);
     }
     kept.push(Term::Shot);
     kept.extend((1..=RECEIVER_LAGS).map(Term::Receiver));
-    let equations = Equations::new(blocks, lags, size, n_w, dark_variance, before, &kept);
+    let equations = Equations::new(seen, before, &kept);
     let mut at: Vec<usize> = (0..kept.len()).collect();
     // Terms that are not significant, or of the wrong sign, leave one at a time:
     // the least significant first.
@@ -54,7 +60,7 @@ pub(super) fn fit(
                 at.remove(i);
             }
             _ => {
-                return assemble(&kept, &value, n_w, dark_variance);
+                return assemble(&kept, &value, n_w, seen.dark_variance);
             }
         }
     }
@@ -104,15 +110,8 @@ struct Equations {
 }
 
 impl Equations {
-    fn new(
-        blocks: &[Block],
-        lags: &[usize],
-        size: usize,
-        n_w: f64,
-        dark_variance: Option<f64>,
-        before: &Noise,
-        terms: &[Term],
-    ) -> Self {
+    fn new(seen: &Seen<'_>, before: &Noise, terms: &[Term]) -> Self {
+        let (size, n_w) = (seen.size, before.pulse_samples);
         let m = terms.len();
         let mut normal = DMatrix::<f64>::zeros(m, m);
         let mut right = DVector::<f64>::zeros(m);
@@ -128,8 +127,8 @@ impl Equations {
                 }
             }
         };
-        let hats: Vec<f64> = lags.iter().map(|&lag| hat_mean(size, lag)).collect();
-        for block in blocks.iter().filter(|b| b.used) {
+        let hats: Vec<f64> = seen.lags.iter().map(|&lag| hat_mean(size, lag)).collect();
+        for block in seen.blocks.iter().filter(|b| b.used) {
             // Weight from the model so far, else from the block itself.
             let expected = before.variance(block.power);
             let variance = if expected > 0.0 {
@@ -144,7 +143,7 @@ impl Equations {
             } else {
                 1.0
             };
-            for (at, &lag) in lags.iter().enumerate() {
+            for (at, &lag) in seen.lags.iter().enumerate() {
                 let twice = if lag == 0 { 2.0 } else { 1.0 };
                 let weight = (size - lag) as f64 / (twice * correlation * variance * variance);
                 for (slot, term) in row.iter_mut().zip(terms) {
@@ -153,7 +152,7 @@ impl Equations {
                 add(&row, block.autocovariance[at], weight);
             }
         }
-        if let Some(dark) = dark_variance {
+        if let Some(dark) = seen.dark_variance {
             // The dark part speaks of the receiver alone; written as absolute values
             // it is as good as signed. It counts as much as two blocks, since a trace
             // may have had its floor treated.
@@ -217,14 +216,7 @@ fn hat_mean(size: usize, lag: usize) -> f64 {
 }
 
 fn assemble(kept: &[Term], value: &[f64], n_w: f64, dark_variance: Option<f64>) -> Noise {
-    let mut noise = Noise {
-        receiver: 0.0,
-        receiver_sum: 0.0,
-        shot: 0.0,
-        rounding: 0.0,
-        fading: 0.0,
-        pulse_samples: n_w,
-    };
+    let mut noise = Noise::none(n_w);
     let mut others = 0.0;
     for (term, &v) in kept.iter().zip(value) {
         match term {

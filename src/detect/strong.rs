@@ -64,34 +64,32 @@ pub(super) fn strong_peaks(
     let mut edges = vec![0];
     let mut i = n_w + 2;
     // The light ends somewhere in the two blocks behind the last one surely lit.
-    while i + 2 < n.min(lit_end + 2 * BLOCK) {
-        let lo = i.saturating_sub(2);
-        let before = p[lo..=i].iter().sum::<f64>() / (i + 1 - lo) as f64;
-        let after = p[i + 1].min(p[(i + 2).min(n - 1)]).max(
+    let before = |i: usize| p[i - 2..=i].iter().sum::<f64>() / 3.0;
+    let sd = |level: f64| (noise.variance(level) * 1.5).sqrt();
+    let rises = |i: usize, after: f64| {
+        let level = before(i);
+        after > level * rise && after - level > 8.0 * sd(level)
+    };
+    let is_sharp = |i: usize| {
+        let after = match p.get(i + 1..i + 3) {
             // A pulse of one sample has no second sample to confirm it.
-            if pulse_samples < 2.0 { p[i + 1] } else { 0.0 },
-        );
-        let sd = || (noise.variance(before.max(0.0)) * 1.5).sqrt();
-        let rises = |after: f64| after > before.max(0.0) * rise && after - before > 8.0 * sd();
-        let later = || p[i + half].min(p[i + half + 1]);
-        // A sharp rise within the half pulse is told where it is.
-        let is_sharp = |k: usize| {
-            let Some(&[a, b, c, next, after]) = p.get(k - 2..k + 3) else {
-                return false;
-            };
-            let level = ((a + b + c) / 3.0).max(0.0);
-            let risen = next.min(after);
-            risen > level * rise && risen - level > 8.0 * (noise.variance(level) * 1.5).sqrt()
+            Some([next, second]) if pulse_samples >= 2.0 => next.min(*second),
+            Some([next, _]) => *next,
+            _ => return false,
         };
-        let edge = if rises(after) {
+        rises(i, after)
+    };
+    while i + 2 < n.min(lit_end + 2 * BLOCK) {
+        let edge = if is_sharp(i) {
             Some(before_rise(p, noise, i, n_w))
         } else if half > 2
             && i + half + 1 < n
-            && rises(later())
+            && rises(i, p[i + half].min(p[i + half + 1]))
+            // A sharp rise within the half pulse is told where it is.
             && !(i + 1..=i + half).any(is_sharp)
         {
-            let begun = before + BEGUN * sd();
-            (i..=(i + half).min(n - 1)).rfind(|&j| p[j] <= begun)
+            let begun = before(i) + BEGUN * sd(before(i));
+            (i..=i + half).rfind(|&j| p[j] <= begun)
         } else {
             None
         };

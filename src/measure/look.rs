@@ -190,15 +190,11 @@ fn cord_end(finder: &Finder<'_>, marks: &[Mark], stated_m: f64, cord_m: f64) -> 
         let [_, with_peak] = Stretch::new(&finder.views, &spans).locate(from, to)?;
         let is_placed = with_peak.z_m > from && with_peak.z_m < to;
         (is_placed && with_peak.std_error_m.is_finite())
-            .then_some((with_peak.z_m, with_peak.std_error_m))
+            .then_some((with_peak.z_m, Some(with_peak.std_error_m)))
     };
-    let event = match (near(true), near(false)) {
-        (Some(mark), _) => Some((mark.z_m, mark.std_error_m)),
-        (None, Some(mark)) => {
-            Some(as_connector(mark).map_or((mark.z_m, mark.std_error_m), |p| (p.0, Some(p.1))))
-        }
-        (None, None) => None,
-    };
+    let as_found = |mark: &Mark| (mark.z_m, mark.std_error_m);
+    let event = (near(true).map(as_found))
+        .or_else(|| near(false).map(|mark| as_connector(mark).unwrap_or(as_found(mark))));
     match event {
         Some((own_m, std_error_m)) => LinkEnd {
             own_m,

@@ -12,4 +12,5 @@ pub use look::{LinkEnd, Look, look};
 pub use one_direction::{OneWayError, measure};
 pub use one_way::{OneWay, OneWayEvent, OneWayKind, ReflectanceReading, Section};
 pub use orl::{return_loss, usual_backscatter};
+pub(crate) use reading::RESOLVED_PULSES;
 pub use reading::{Reading, half_difference, read_loss, read_peak, reflectance, two_way};

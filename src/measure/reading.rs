@@ -8,6 +8,10 @@ use crate::units::{
 use super::line::{KnownSlope, Side, SideLine, side_line};
 use super::one_way::ReflectanceReading;
 
+/// Pulse lengths below which two events are read as one, a group in a link: within one and a
+/// half no straight fibre is left between their ramps.
+pub(crate) const RESOLVED_PULSES: f64 = 1.5;
+
 /// Loss read in one direction with the lines it came from.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Reading {

@@ -1,7 +1,7 @@
 //! Holds a pack against its manifest, and its results against its raw traces.
 
 use std::collections::BTreeSet;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
 
@@ -273,7 +273,8 @@ fn listed(manifest: &Manifest, there: &[(String, Kind)]) -> Vec<Difference> {
         .chain(of_cable.map(String::as_str))
         .collect();
     for name in named {
-        let is_result = name.starts_with("links/") && name.strip_suffix(".json").is_some();
+        let is_json = Path::new(name).extension().is_some_and(|end| end == "json");
+        let is_result = name.starts_with("links/") && is_json;
         if is_result && !results.contains(name) {
             say(name, "a result that no link of the manifest names");
         }

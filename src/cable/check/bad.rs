@@ -13,13 +13,13 @@ use super::{At, Facts, known, measured, plus_minus, threshold};
 const AT_THE_LIMIT: f64 = 3.0;
 
 /// A joint above the limit.
-pub(super) struct Bad {
-    pub(super) at: At,
+pub(in crate::cable) struct Bad {
+    pub(in crate::cable) at: At,
     /// Index of the wavelength at which it is worst.
-    pub(super) wavelength: usize,
+    pub(in crate::cable) wavelength: usize,
     /// Whether it is so by more than noise may do anywhere in the cable: nobody should open
     /// a closure for less.
-    pub(super) is_certain: bool,
+    pub(in crate::cable) is_certain: bool,
 }
 
 /// Index of a wavelength, loss, error, limit, what was decided, and whether it is certain.

@@ -17,6 +17,8 @@ use super::draft::Draft;
 use super::finding::Finding;
 use super::result::{Cell, JointKind, Rules};
 
+pub(super) use bad::Bad;
+
 /// A fibre at a joint, by their indices.
 pub(super) type At = (usize, usize);
 
@@ -33,10 +35,7 @@ pub(super) struct Facts<'f> {
 /// What the checks have found.
 pub(super) struct Checked {
     pub(super) findings: Vec<Finding>,
-    /// Joints above the limit, and the wavelength index at which each is worst.
-    pub(super) bad: Vec<(At, usize)>,
-    /// Those of them to splice again.
-    pub(super) redo: Vec<(At, usize)>,
+    pub(super) bad: Vec<Bad>,
 }
 
 /// Runs all checks.
@@ -60,12 +59,7 @@ pub(super) fn check(facts: &Facts<'_>) -> Checked {
     findings.extend(outliers);
     findings.extend(bad::looks_bad_one_way(facts, &bent));
     findings.extend(poor_findings);
-    let of = |bad: &bad::Bad| (bad.at, bad.wavelength);
-    Checked {
-        findings,
-        redo: bad.iter().filter(|bad| bad.is_certain).map(of).collect(),
-        bad: bad.iter().map(of).collect(),
-    }
+    Checked { findings, bad }
 }
 
 impl Facts<'_> {

@@ -6,6 +6,7 @@ use crate::both_ways::EventKind;
 use crate::cable::finding::{Finding, FindingKind};
 use crate::cable::measure::pulse_m;
 use crate::cable::result::CableLink;
+use crate::measure::RESOLVED_PULSES;
 use crate::units::{Position, SPEED_OF_LIGHT_M_PER_S};
 
 use super::{Facts, known};
@@ -17,9 +18,6 @@ const GUARD_SHARE: f64 = 1.0 / 3.0;
 /// Times by which a fibre's errors must exceed those of the others, and its settings differ,
 /// to be called poor although the limits can be judged. Our choice.
 const MUCH_WORSE: f64 = 5.0;
-
-/// Pulse lengths under which two events are not told apart, as in a link's groups.
-const RESOLVED_PULSES: f64 = 1.5;
 
 /// Pulse widths that instruments commonly offer, nanoseconds (common practice, no source).
 const PULSES_NS: [f64; 14] = [

@@ -15,13 +15,10 @@ use super::line::{KnownSlope, usual_slope};
 use super::look::{Look, look};
 use super::one_way::OneWay;
 use super::orl::usual_backscatter;
+use super::reading::RESOLVED_PULSES;
 
 /// Fewest samples of straight fibre between two events that are read one by one.
 const FEWEST_BETWEEN: usize = 6;
-
-/// Pulse lengths below which two events are read as one: within one and a half no
-/// straight fibre is left between their ramps.
-const RESOLVED_PULSES: f64 = 1.5;
 
 /// Fewest usable samples of a trace that says anything.
 const FEWEST_SAMPLES: usize = 16;
