@@ -1,7 +1,7 @@
 //! Finds the events of one direction, or of two on one axis.
 
 use std::cell::RefCell;
-use std::collections::{HashMap, HashSet};
+use std::collections::HashMap;
 use std::sync::Arc;
 
 use super::alike::{is_alone, is_seen_alike};
@@ -9,7 +9,7 @@ use super::gap::Fit;
 use super::mark::{DetectSettings, Mark};
 use super::peaks::{Tops, height_db, weak_peaks};
 use super::profile::{Place, Stretch};
-use super::scan::{Candidate, Thresholds, shortest_window, square_at, steps, test_at};
+use super::scan::{Candidate, Thresholds, shortest_window, square_at, steps, stride, test_at};
 use super::sweep::{Sweep, Sweeps, Swept};
 use super::threshold::threshold;
 use super::view::{FEWEST, Span, View};
@@ -28,11 +28,34 @@ const UNLIKELY: f64 = 18.0;
 /// What would come out the same again.
 #[derive(Debug, Default)]
 struct Known {
-    /// Windows (0 for weak peaks) and spans in which nothing settled.
-    quiet: HashSet<(usize, Vec<Span>)>,
+    quiet: Quiet,
     /// What came of a peak at a place, in fractions of a sample, by the samples around it:
     /// most are no peaks, and are met again in every gap.
     peaks: Peaks,
+}
+
+/// Windows (0 for weak peaks) and spans in which nothing settled.
+#[derive(Debug, Default)]
+struct Quiet(HashMap<usize, Vec<Vec<Span>>>);
+
+impl Quiet {
+    fn add(&mut self, window: usize, spans: Vec<Span>) {
+        self.0.entry(window).or_default().push(spans);
+    }
+
+    /// Whether nothing settled in these spans, or in ones whose ends lie nearer than the
+    /// looks of that window.
+    fn holds(&self, window: usize, spans: &[Span]) -> bool {
+        let slack = stride(window) - 1;
+        let is_near = |a: usize, b: usize| a.abs_diff(b) <= slack;
+        let is_same = |quiet: &Vec<Span>| {
+            let mut ends = quiet.iter().zip(spans);
+            ends.all(|(q, s)| is_near(q.lo, s.lo) && is_near(q.hi, s.hi))
+        };
+        self.0
+            .get(&window)
+            .is_some_and(|all| all.iter().any(is_same))
+    }
 }
 
 /// What came of peaks by samples and place.
@@ -326,51 +349,49 @@ impl<'a> Finder<'a> {
         }
     }
 
-    /// Looks between all neighbouring marks and adds, gap by gap, the strongest
-    /// candidate that settles; where there were more, the two new gaps are looked at too.
+    /// Looks between all neighbouring marks and adds, gap by gap, every candidate that
+    /// settles, the strongest first; where some did not, the new gaps are looked at too.
+    ///
+    /// The candidates of one look lie too far apart for one to change what the others' windows
+    /// show, so that they are taken together.
     fn add_by(
         &self,
         marks: &mut Vec<Mark>,
-        (quiet, window): (&mut HashSet<(usize, Vec<Span>)>, usize),
+        (quiet, window): (&mut Quiet, usize),
         look: impl Fn(&[Span], (f64, f64)) -> Vec<Candidate>,
         settle: impl Fn(&[Span], &Candidate) -> Option<Mark>,
     ) -> bool {
         let mut added = false;
         let mut gap = 0;
         while gap <= marks.len() {
-            let before = gap.checked_sub(1).map(|i| &marks[i]);
-            let after = marks.get(gap);
-            let spans = self.spans(before, after);
-            let looked = (window, spans);
-            if quiet.contains(&looked) {
+            let spans = self.spans(gap.checked_sub(1).map(|i| &marks[i]), marks.get(gap));
+            if quiet.holds(window, &spans) {
                 gap += 1;
                 continue;
             }
-            let spans = &looked.1;
-            let range = self.range(spans);
-            let found = range.map_or_else(Vec::new, |range| look(spans, range));
-            let mut settled = 0;
-            let new = found
-                .iter()
-                .filter_map(|candidate| settle(spans, candidate))
-                .inspect(|_| settled += 1)
-                .find(|mark| self.is_new(mark, before, after));
-            if settled == 0 {
-                quiet.insert(looked);
-            }
-            match new {
-                Some(mark) => {
-                    let at = marks.partition_point(|m| m.z_m < mark.z_m);
+            let range = self.range(&spans);
+            let found = range.map_or_else(Vec::new, |range| look(&spans, range));
+            let (mut settled, mut end) = (false, gap);
+            for candidate in &found {
+                let at = gap + marks[gap..end].partition_point(|m| m.z_m < candidate.z_m);
+                let before = at.checked_sub(1).map(|i| &marks[i]);
+                let after = marks.get(at);
+                let Some(mark) = settle(&self.spans(before, after), candidate) else {
+                    continue;
+                };
+                settled = true;
+                if self.is_new(&mark, before, after) {
+                    let at = gap + marks[gap..end].partition_point(|m| m.z_m < mark.z_m);
                     marks.insert(at, mark);
-                    added = true;
-                    gap = if found.len() > 1 {
-                        at.min(gap)
-                    } else {
-                        gap + 2
-                    };
+                    end += 1;
                 }
-                None => gap += 1,
             }
+            if !settled {
+                quiet.add(window, spans);
+            }
+            added |= end > gap;
+            let is_done = end == gap || end - gap == found.len();
+            gap = if is_done { end + 1 } else { gap };
         }
         added
     }

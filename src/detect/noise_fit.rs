@@ -113,17 +113,16 @@ impl Equations {
     fn new(seen: &Seen<'_>, before: &Noise, terms: &[Term]) -> Self {
         let (size, n_w) = (seen.size, before.pulse_samples);
         let m = terms.len();
-        let mut normal = DMatrix::<f64>::zeros(m, m);
+        // The lower triangle, row by row.
+        let mut lower = vec![0.0; m * m];
         let mut right = DVector::<f64>::zeros(m);
         let mut row = vec![0.0; m];
         let mut add = |row: &[f64], y: f64, weight: f64| {
-            for i in 0..m {
-                if row[i] == 0.0 {
-                    continue;
-                }
-                right[i] += weight * row[i] * y;
-                for j in 0..m {
-                    normal[(i, j)] += weight * row[i] * row[j];
+            for (i, (&value, sums)) in row.iter().zip(lower.chunks_exact_mut(m)).enumerate() {
+                let weighted = weight * value;
+                right[i] += weighted * y;
+                for (sum, other) in sums[..=i].iter_mut().zip(row) {
+                    *sum += weighted * other;
                 }
             }
         };
@@ -165,6 +164,7 @@ impl Equations {
                 size as f64 / (dark * dark).max(f64::MIN_POSITIVE),
             );
         }
+        let normal = DMatrix::from_fn(m, m, |i, j| lower[i.max(j) * m + i.min(j)]);
         Self { normal, right }
     }
 

@@ -275,22 +275,27 @@ impl<'s, 'a> Stretch<'s, 'a> {
     }
 
     /// Best of the places within `reach`, looked at every quarter of it, then again
-    /// around the best until they lie `finest` apart.
+    /// between the best and its neighbours until they lie `finest` apart.
     fn descend(&mut self, start: Place, reach: f64, finest: f64, shape: Shape) -> Place {
         let mut best = start;
-        let mut step = reach;
-        while step > finest {
-            step = (step / 4.0).max(finest);
+        let (mut step, mut looks) = (reach / f64::from(LOOKS_A_SIDE), LOOKS_A_SIDE);
+        loop {
             let middle = best.z_m;
-            for k in [-4, -3, -2, -1, 1, 2, 3, 4] {
+            for k in (-looks..=looks).filter(|k| *k != 0) {
                 if let Some(place) = self.place(middle + f64::from(k) * step, shape)
                     && place.chi_square < best.chi_square
                 {
                     best = place;
                 }
             }
+            if step <= finest {
+                return best;
+            }
+            // The neighbours themselves were looked at.
+            let finer = (step / f64::from(LOOKS_A_SIDE)).max(finest);
+            looks = (step / finer).ceil() as i32 - 1;
+            step = finer;
         }
-        best
     }
 
     /// Mean and variance of the place's distance from `best`, by the likelihood at
@@ -375,6 +380,9 @@ fn valleys(costs: &[f64]) -> Vec<usize> {
 }
 
 const SHAPES: [Shape; 2] = [Shape::Step, Shape::Peak];
+
+/// Looks on each side of a place when it is narrowed down.
+const LOOKS_A_SIDE: i32 = 4;
 
 /// Looks per pulse of the coarse pass: χ² follows the ramp, whose answer to a place off
 /// by a sixteenth of a pulse differs by as much.

@@ -118,8 +118,6 @@ pub(super) struct Answers {
     late: f64,
     ramp: Vec<f64>,
     peak: Vec<f64>,
-    /// What has risen in one part.
-    risen: Vec<f64>,
 }
 
 /// What one pole of a response answers.
@@ -135,61 +133,119 @@ struct Part {
     at_end: f64,
     /// e^(−k/r) for k = 0, 1, …
     falls: Vec<f64>,
+    /// What [`Part::fall_after`] was last asked for, and e^(−v/r).
+    asked: [(f64, f64); 4],
 }
+
+/// Exponent beyond which a product of two exponentials could leave the range of numbers.
+const LEAST_EXPONENT: f64 = 50.0;
 
 impl Part {
     fn fall(&self, u: f64) -> f64 {
         self.pole.map_or(0.0, |r| (-u / r).exp())
     }
 
-    /// What has risen of a reflection at samples from `u` on, and how many of them lie
-    /// before the edge, and before the pulse's end.
-    fn rise(&mut self, pulse: f64, u: f64, risen: &mut [f64]) -> (usize, usize) {
-        let count = risen.len();
+    /// Where samples from `u` − `late` behind the edge on, `count` of them, lie against the
+    /// pulse; `left` is what a reflection has still to rise `u` samples behind its edge.
+    fn rise(&mut self, pulse: f64, (u, left): (f64, f64), late: f64, count: usize) -> Rise {
         if self.falls.len() < count {
             let factor = self.fall(1.0);
             let powers = std::iter::successors(Some(1.0), |last| Some(last * factor));
             self.falls = powers.take(count.next_power_of_two()).collect();
         }
         // How many samples lie at most so far behind the edge.
+        let from = u - late;
         let up_to = |most: f64| {
-            if u <= most {
-                (most - u) as usize + 1
+            if from <= most {
+                (most - from) as usize + 1
             } else {
                 0
             }
         };
         let before = up_to(0.0).min(count);
         let inside = up_to(pulse).clamp(before, count);
-        risen[..before].fill(0.0);
-        let left = self.fall(u + before as f64);
-        for (slot, fall) in risen[before..inside].iter_mut().zip(&self.falls) {
-            *slot = 1.0 - left * fall;
+        Rise {
+            before,
+            inside,
+            first: self.fall_after((u, left), before as f64 - late),
+            behind: self.at_end * self.fall_after((u, left), inside as f64 - late - pulse),
         }
-        let left = self.at_end * self.fall(u + inside as f64 - pulse);
-        for (slot, fall) in risen[inside..].iter_mut().zip(&self.falls) {
-            *slot = left * fall;
-        }
-        (before, inside)
     }
 
-    /// Adds this part's share of the ramp, by what has risen of a reflection: of the share
-    /// of the pulse that has passed, the receiver lags behind.
-    fn add_ramp(
+    /// e^(−(u + v)/r) by `left` = e^(−u/r): the same few v are asked for again and again.
+    fn fall_after(&mut self, (u, left): (f64, f64), v: f64) -> f64 {
+        let Some(pole) = self.pole else { return 0.0 };
+        if v < -LEAST_EXPONENT * pole {
+            return self.fall(u + v);
+        }
+        let is_same = |known: &&(f64, f64)| known.0.to_bits() == v.to_bits();
+        let factor = if let Some(known) = self.asked.iter().find(is_same) {
+            known.1
+        } else {
+            let factor = self.fall(v);
+            self.asked.rotate_right(1);
+            self.asked[0] = (v, factor);
+            factor
+        };
+        left * factor
+    }
+
+    /// Puts this part's share of the peak into a row, or adds it.
+    fn peak(&self, rise: &Rise, peak: &mut [f64], put: impl Fn(&mut f64, f64)) {
+        let (share, falls) = (self.share, &self.falls);
+        let [outside, inside, behind] = rise.parted(peak);
+        outside.iter_mut().for_each(|slot| put(slot, 0.0));
+        let (to_rise, risen) = (share * rise.first, share * rise.behind);
+        for (slot, fall) in inside.iter_mut().zip(falls) {
+            put(slot, share - to_rise * fall);
+        }
+        for (slot, fall) in behind.iter_mut().zip(falls) {
+            put(slot, risen * fall);
+        }
+    }
+
+    /// Puts this part's share of the ramp into a row, or adds it: of the share of the pulse
+    /// that has passed, the receiver lags behind by what has risen of a reflection.
+    fn ramp(
         &self,
+        rise: &Rise,
         (pulse, u): (f64, f64),
-        (before, inside): (usize, usize),
-        risen: &[f64],
         ramp: &mut [f64],
+        put: impl Fn(&mut f64, f64),
     ) {
-        let (share, lag) = (self.share, self.lag);
-        let rows = ramp.iter_mut().zip(risen).enumerate();
-        for (k, (slot, risen)) in rows.take(inside).skip(before) {
-            *slot += share * ((u + k as f64) / pulse - lag * risen);
+        let (share, lagging, falls) = (self.share, self.share * self.lag, &self.falls);
+        let [outside, inside, behind] = rise.parted(ramp);
+        outside.iter_mut().for_each(|slot| put(slot, 0.0));
+        let (to_rise, risen) = (lagging * rise.first, lagging * rise.behind);
+        let from = share * (u + rise.before as f64) / pulse - lagging;
+        let per_sample = share / pulse;
+        for (k, (slot, fall)) in inside.iter_mut().zip(falls).enumerate() {
+            put(slot, from + k as f64 * per_sample + to_rise * fall);
         }
-        for (slot, risen) in ramp[inside..].iter_mut().zip(&risen[inside..]) {
-            *slot += share * (1.0 - lag * risen);
+        for (slot, fall) in behind.iter_mut().zip(falls) {
+            put(slot, share - risen * fall);
         }
+    }
+}
+
+/// Where samples in a row lie against the pulse, and what one pole makes of it.
+struct Rise {
+    /// Samples up to the leading edge.
+    before: usize,
+    /// Samples up to the pulse's end.
+    inside: usize,
+    /// What is still to rise at the first sample behind the edge.
+    first: f64,
+    /// What has risen at the first sample behind the pulse.
+    behind: f64,
+}
+
+impl Rise {
+    /// A row up to the edge, up to the pulse's end, and behind it.
+    fn parted<'r>(&self, row: &'r mut [f64]) -> [&'r mut [f64]; 3] {
+        let (outside, rest) = row.split_at_mut(self.before);
+        let (inside, behind) = rest.split_at_mut(self.inside - self.before);
+        [outside, inside, behind]
     }
 }
 
@@ -205,6 +261,7 @@ impl Answers {
                 lag: pole.unwrap_or(0.0) / pulse,
                 at_end: pole.map_or(0.0, |r| 1.0 - (-pulse / r).exp()),
                 falls: Vec::new(),
+                asked: [(f64::NAN, 0.0); 4],
             })
         };
         Self {
@@ -213,26 +270,27 @@ impl Answers {
             late: response.late,
             ramp: Vec::new(),
             peak: Vec::new(),
-            risen: Vec::new(),
         }
     }
 
     /// Answers at `u`, `u` + 1, … samples behind the leading edge, `count` of them.
     pub(super) fn begin(&mut self, u: f64, count: usize) {
-        for into in [&mut self.ramp, &mut self.peak, &mut self.risen] {
-            into.clear();
-            into.resize(count, 0.0);
-        }
-        let (pulse, risen) = (self.pulse, &mut self.risen);
-        for part in &mut self.parts {
-            let mut parts = part.rise(pulse, u, risen);
-            for (slot, risen) in self.peak.iter_mut().zip(&*risen) {
-                *slot += part.share * risen;
+        self.ramp.resize(count, 0.0);
+        self.peak.resize(count, 0.0);
+        let (pulse, late) = (self.pulse, self.late);
+        for (k, part) in self.parts.iter_mut().enumerate() {
+            let first = (u, part.fall(u));
+            let rise = part.rise(pulse, first, 0.0, count);
+            let later = (late != 0.0).then(|| part.rise(pulse, first, late, count));
+            let later = later.as_ref().unwrap_or(&rise);
+            let behind = (pulse, u - late);
+            if k == 0 {
+                part.peak(&rise, &mut self.peak, |slot, value| *slot = value);
+                part.ramp(later, behind, &mut self.ramp, |slot, value| *slot = value);
+            } else {
+                part.peak(&rise, &mut self.peak, |slot, value| *slot += value);
+                part.ramp(later, behind, &mut self.ramp, |slot, value| *slot += value);
             }
-            if self.late != 0.0 {
-                parts = part.rise(pulse, u - self.late, risen);
-            }
-            part.add_ramp((pulse, u - self.late), parts, risen, &mut self.ramp);
         }
     }
 

@@ -245,6 +245,11 @@ pub(super) fn shortest_window(views: &[View<'_>]) -> usize {
     (FEWEST + 2).max(2 * hidden.unwrap_or(0))
 }
 
+/// Samples between two looks of the first pass.
+pub(super) fn stride(window: usize) -> usize {
+    (window / LOOKS_PER_WINDOW).max(1)
+}
+
 /// Steps between `from_m` and `to_m` that exceed the threshold in windows of one
 /// length, each the strongest within its own windows; strongest first.
 ///
@@ -257,7 +262,7 @@ pub(super) fn steps(
     (window, sweeps): (usize, Option<&[Arc<Sweep>]>),
 ) -> Vec<Candidate> {
     let spacing = thresholds.spacing_m();
-    let stride = (window / LOOKS_PER_WINDOW).max(1);
+    let stride = stride(window);
     let stride_m = stride as f64 * spacing;
     let look = |z: f64| {
         let seen = test_above(views, spans, thresholds, z, window, SECOND_PASS)?;

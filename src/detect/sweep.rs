@@ -10,6 +10,9 @@ use super::view::{Span, View, before};
 /// Edges whose greatest square is kept.
 pub(super) const BLOCK: usize = 8;
 
+/// Edges of which the lines are worked out at once: so many stay in the nearest cache.
+const LINES: usize = 512;
+
 /// Share by which a square is kept too great: more than rounding to 32 bits takes off.
 const ROUNDED: f64 = 1.0 + 1e-6;
 
@@ -123,10 +126,12 @@ impl Sweep {
         let mut squares = vec![0.0_f32; bound.hi];
         let from = (bound.lo + window + most).saturating_sub(1);
         let to = bound.hi.saturating_sub(hidden + window);
-        if from < to {
-            let lines = eye.sums.lines(window, bound.lo, bound.hi);
-            let line = |lo: usize| &lines[lo - bound.lo];
-            for (edge, slot) in (from..to).zip(&mut squares[from..to]) {
+        for first in (from..to).step_by(LINES) {
+            let last = (first + LINES).min(to);
+            let (lo, hi) = (first + 1 - window - most, last + hidden + window);
+            let lines = eye.sums.lines(window, lo, hi);
+            let line = |k: usize| &lines[k - lo];
+            for (edge, slot) in (first..last).zip(&mut squares[first..last]) {
                 let right = line(edge + 1 + hidden);
                 let mut found = square(edge, line(edge + 1 - window - least), right);
                 if most > least {
