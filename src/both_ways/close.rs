@@ -7,17 +7,20 @@ use crate::measure::RESOLVED_PULSES;
 
 use super::joint::Joint;
 
-/// Pulse lengths within which two events as found one at a time may disturb each other: in
-/// less than two and a half a free slope is not worth having, the ramp takes one more, and
-/// either may have settled a pulse away from its place.
-const DISTURB: f64 = 6.0;
+/// Pulse lengths beyond twice what an event hides within which two events as found one at a
+/// time may disturb each other: in less than two and a half a free slope is not worth having,
+/// and either may have settled as far from its place as it hides, and a part of a pulse.
+const DISTURB: f64 = 3.5;
 
-/// Pulse lengths below which two events surely disturb each other: two and a half for a
-/// line, and the ramp.
-const SHORT: f64 = 3.5;
+/// Pulse lengths beyond what an event hides below which two events surely disturb each other:
+/// two and a half for a line.
+const SHORT: f64 = 2.5;
 
-/// Pulse lengths around the events in which both are looked for.
-const AROUND: f64 = 2.0;
+/// Pulse lengths beyond what an event hides, around the events, in which both are looked for.
+const AROUND: f64 = 1.0;
+
+/// Most marks in a row that may be two events.
+const MOST: usize = 5;
 
 /// Gain of χ² from which two events are told from one: a place and a loss in each trace
 /// more, by chance once in ten thousand.
@@ -33,9 +36,9 @@ const FITS_WELL: f64 = 1.5;
 /// this: nearer than they can be told apart they are one group.
 const GROUPED: f64 = 0.5;
 
-/// Pulse lengths within which neighbours whose surroundings scatter beyond their noise
-/// are one group: what the one takes of the other's ramp ends there.
-const MINGLED: f64 = 4.5;
+/// Pulse lengths beyond what an event hides within which neighbours whose surroundings
+/// scatter beyond their noise are one group: what the one takes of the other's ramp ends there.
+const MINGLED: f64 = 3.5;
 
 /// Two marks and how badly they fit.
 struct Refit {
@@ -77,7 +80,7 @@ impl Joint {
     /// Makes one group of close neighbours that were not told apart and around which more
     /// is left than noise: neither place nor loss of either is what it seems.
     fn mingle(&mut self, settings: DetectSettings) {
-        let reach_m = MINGLED * self.pulse_m();
+        let reach_m = self.hidden_m() + MINGLED * self.pulse_m();
         let mut mingled = vec![false; self.marks.len()];
         {
             let finder = self.finder(settings);
@@ -101,34 +104,43 @@ impl Joint {
     /// neighbour's ramp can bear. Nor is one reflection taken for two: its tail would be the
     /// second.
     fn as_two(&self, finder: &Finder<'_>, i: usize) -> Option<(usize, Vec<Mark>)> {
-        let reach_m = DISTURB * self.pulse_m();
+        let (hidden_m, pulse_m) = (self.hidden_m(), self.pulse_m());
+        let reach_m = 2.0 * hidden_m + DISTURB * pulse_m;
+        let short_m = hidden_m + SHORT * pulse_m;
         let close = |k: usize| {
             let (Some(one), Some(next)) = (self.marks.get(k), self.marks.get(k + 1)) else {
                 return false;
             };
             let gap_m = next.z_m - one.z_m;
             let strained = || [k, k + 1].iter().any(|&k| strained(finder, &self.marks, k));
-            gap_m < reach_m
-                && !(one.strong && next.strong)
-                && (gap_m < SHORT * self.pulse_m() || strained())
+            gap_m < reach_m && !(one.strong && next.strong) && (gap_m < short_m || strained())
         };
-        let two = if close(i) {
-            self.refit(finder, i, 2)
-        } else if !reflects(&self.marks[i]) && strained(finder, &self.marks, i) {
-            self.refit(finder, i, 1)
-        } else {
-            None
-        };
-        if close(i) && close(i + 1) {
-            let three = self.refit(finder, i, 3);
+        let together = 1 + (i..).take(MOST - 1).take_while(|&k| close(k)).count();
+        if together == 1 {
+            let is_two = !reflects(&self.marks[i]) && strained(finder, &self.marks, i);
+            let two = is_two.then(|| self.refit(finder, i, 1)).flatten()?;
+            return Some((1, two.marks));
+        }
+        let mut best: Option<(usize, Refit)> = None;
+        for count in 2..=together {
             let better = |p: &Refit| {
-                p.misfit < FITS_WELL || two.as_ref().is_none_or(|q| 4.0 * p.misfit < q.misfit)
+                p.misfit < FITS_WELL
+                    || (best.as_ref()).is_none_or(|(_, q)| 4.0 * p.misfit < q.misfit)
             };
-            if let Some(three) = three.filter(better) {
-                return Some((3, three.marks));
+            if let Some(refit) = self.refit(finder, i, count).filter(better) {
+                best = Some((count, refit));
             }
         }
-        two.map(|two| (if close(i) { 2 } else { 1 }, two.marks))
+        best.map(|(count, two)| (count, two.marks))
+    }
+
+    /// What an event hides at most, metres.
+    fn hidden_m(&self) -> f64 {
+        let views = self.views();
+        let hidden = views
+            .iter()
+            .map(|v| v.eye.hidden_samples() as f64 / v.per_metre.abs());
+        hidden.fold(0.0, f64::max)
     }
 
     /// The two marks that should stand in place of `count` marks from `i` on, where a fit
@@ -139,6 +151,7 @@ impl Joint {
         let spans = finder.spans(before, self.marks.get(i + count));
         let (first, last) = (old.first()?, old.last()?);
         let pulse_m = self.pulse_m();
+        let around_m = self.hidden_m() + AROUND * pulse_m;
         let views = self.views();
         let search = PairSearch {
             views: &views,
@@ -147,8 +160,8 @@ impl Joint {
         };
         let least = if count > 1 { GROUPED } else { RESOLVED_PULSES };
         let range = PairRange {
-            from_m: first.z_m - AROUND * pulse_m,
-            to_m: last.z_m + AROUND * pulse_m,
+            from_m: first.z_m - around_m,
+            to_m: last.z_m + around_m,
             least_gap_m: least * pulse_m,
         };
         let start = if count > 1 {
@@ -220,7 +233,8 @@ fn strained(finder: &Finder<'_>, marks: &[Mark], i: usize) -> bool {
     let spans = finder.spans(before, marks.get(i + 1));
     finder.views.iter().zip(&spans).any(|(view, &span)| {
         let x = view.index(marks[i].z_m);
-        let window = (AROUND * view.eye.pulse_samples).ceil() as usize + FEWEST;
+        let pulse = (BESIDE * view.eye.pulse_samples).ceil() as usize;
+        let window = view.eye.hidden_samples() + pulse + FEWEST;
         let (Some(fit), Some((left, right)), Some(sides)) = (
             fit_at(view, x, span),
             view.lines(x, span, window),
@@ -237,6 +251,10 @@ fn strained(finder: &Finder<'_>, marks: &[Mark], i: usize) -> bool {
         square > freedom + 4.0 * (2.0 * freedom).sqrt()
     })
 }
+
+/// Pulse lengths beyond what an event hides over which the surroundings of another are looked
+/// at: the whole of what it would draw there.
+const BESIDE: f64 = 1.0;
 
 /// Fewest samples of a line.
 const FEWEST: usize = 6;
