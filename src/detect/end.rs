@@ -143,11 +143,16 @@ pub fn find_end(eye: &Eye) -> End {
         return faded;
     };
     let reflective = step.1 - peak.2 > IS_PEAK * variance;
-    // The ramp falls by the level over one pulse.
-    let ramp_error = (variance * eye.response.pulse.max(1.0)).sqrt() / level;
+    let edge = if reflective { peak.0 } else { step.0 };
+    // A weak reflection and a ramp that begins earlier look nearly the same: how far off the
+    // place may be is told by the likelihood of all places, each with the peak that fits it.
+    let (total, square) = places.iter().fold((0.0, 0.0), |(total, square), place| {
+        let likelihood = (-(place.2 - peak.2) / (2.0 * variance)).exp();
+        (total + likelihood, square + likelihood * (place.0 - edge).powi(2))
+    });
     End::Drop {
-        edge: if reflective { peak.0 } else { step.0 },
-        error: ramp_error.hypot(SAMPLING),
+        edge,
+        error: (square / total).sqrt().hypot(SAMPLING),
         reflective,
     }
 }
