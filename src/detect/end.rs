@@ -65,95 +65,159 @@ pub fn find_end(eye: &Eye) -> End {
     let faded = End::Faded {
         index: eye.usable_end,
     };
-    let mean = |lo: usize, hi: usize| p[lo..hi].iter().sum::<f64>() / (hi - lo).max(1) as f64;
-    // The drop lies between the middle of the last lit block, which may be partly dark,
-    // less a pulse, and the end of the next block; behind the last reflection before it,
-    // which is no part of the level.
-    let pulse = eye.pulse_samples.ceil() as usize;
-    let settled = (eye.peaks.iter())
-        .filter(|peak| peak.edge < eye.lit.end)
-        .map(|peak| peak.settled)
-        .max()
-        .unwrap_or(0);
-    let hi = eye.lit.end.saturating_sub(pulse + 4 + JUDGED / 2);
-    let hi = hi.max((settled + FEWEST_JUDGED).min(eye.lit.end));
-    let lo = hi.saturating_sub(JUDGED).max(settled);
-    let to = (eye.lit.end + JUDGED + pulse).min(n);
-    if hi < lo + FEWEST_JUDGED || to <= hi + 8 {
-        return faded;
-    }
-    let level = mean(lo, hi);
-    if level < LEAST_SNR * eye.noise.floor() || eye.usable_end + JUDGED < lo {
-        return faded;
-    }
-    // What is left behind the drop: the noise's mean, above zero where it is folded.
-    let behind = (eye.lit.end + pulse).max(to.saturating_sub(16)).min(to);
-    let dark = mean(behind, to).min(level);
-    if dark > 0.5 * level {
-        // No drop: the level goes on behind it, only less clear of the noise.
-        return faded;
-    }
-    // Sums of squares about the level before the drop up to each sample, and about what
-    // is left behind it from each sample on: only the ramp between needs its shape.
-    let window = &p[hi..to];
-    let mut before = vec![0.0; window.len() + 1];
-    let mut after = vec![0.0; window.len() + 1];
-    for i in 0..window.len() {
-        before[i + 1] = before[i] + (window[i] - level).powi(2);
-        let k = window.len() - i;
-        after[k - 1] = after[k] + (window[k - 1] - dark).powi(2);
-    }
-    // Squares of the falling light and of a peak at the edge are fitted, too: the weak
-    // reflection of a broken or dirty end shifts the ramp by as much as a third of a pulse.
-    let mut answers = Answers::of(eye.response);
-    // Forty time constants behind the pulse nothing is left: e⁻⁴⁰.
-    let ramp = (eye.response.pulse + 40.0 * eye.response.pole).ceil() as usize + 2;
-    // Sum of squares without a peak, and what a peak of the best height takes off it.
-    let mut square = |x: f64| -> (f64, f64) {
-        let first = ((x - hi as f64).max(0.0) as usize).min(window.len());
-        let last = (first + ramp).min(window.len());
-        answers.begin((hi + first) as f64 - x, last - first);
-        let (mut between, mut product, mut own) = (0.0, 0.0, 0.0);
-        for ((q, b), p) in answers.iter().zip(&window[first..last]) {
-            let rest = p - level * (1.0 - q) - dark * q;
-            between += rest * rest;
-            product += rest * b;
-            own += b * b;
-        }
-        let gain = if product > 0.0 {
-            product * product / own
-        } else {
-            0.0
-        };
-        (before[first] + between + after[last], gain)
-    };
-    let steps = ((to - hi) * 8) as i64;
-    let places: Vec<(f64, f64, f64)> = (0..steps)
-        .map(|k| hi as f64 - 1.0 + k as f64 / 8.0)
-        .map(|x| {
-            let (without, gain) = square(x);
-            (x, without, without - gain)
-        })
-        .collect();
-    let best = |cost: fn(&(f64, f64, f64)) -> f64| {
-        places.iter().min_by(|a, b| cost(a).total_cmp(&cost(b)))
-    };
-    let variance = eye.noise.density(0.5 * level);
-    let (Some(step), Some(peak)) = (best(|p| p.1), best(|p| p.2)) else {
+    let Some(drop) = Drop::of(eye) else {
         return faded;
     };
-    let reflective = step.1 - peak.2 > IS_PEAK * variance;
-    let edge = if reflective { peak.0 } else { step.0 };
+    let places = drop.places(eye);
+    let best = |cost: fn(&Tried) -> f64| places.iter().min_by(|a, b| cost(a).total_cmp(&cost(b)));
+    let (Some(step), Some(peak)) = (best(|p| p.step_only), best(|p| p.with_peak)) else {
+        return faded;
+    };
+    let reflective = step.step_only - peak.with_peak > IS_PEAK * drop.variance;
+    let edge = if reflective { peak.edge } else { step.edge };
     // A weak reflection and a ramp that begins earlier look nearly the same: how far off the
     // place may be is told by the likelihood of all places, each with the peak that fits it.
     let (total, square) = places.iter().fold((0.0, 0.0), |(total, square), place| {
-        let likelihood = (-(place.2 - peak.2) / (2.0 * variance)).exp();
-        (total + likelihood, square + likelihood * (place.0 - edge).powi(2))
+        let above = (place.with_peak - peak.with_peak) / drop.variance;
+        let likelihood = (-above / 2.0).exp();
+        (
+            total + likelihood,
+            square + likelihood * (place.edge - edge).powi(2),
+        )
     });
     End::Drop {
         edge,
         error: (square / total).sqrt().hypot(SAMPLING),
         reflective,
+    }
+}
+
+/// χ² of the drop at a trace's end with the eye's receiver, at its best place and with the
+/// reflection that fits best there, and the samples it is of; none where a strong reflection
+/// or the noise ends the trace.
+pub(super) fn drop_misfit(eye: &Eye) -> Option<(f64, usize)> {
+    if eye.lit.end >= eye.len() || ending_peak(eye).is_some() {
+        return None;
+    }
+    let drop = Drop::of(eye)?;
+    let costs = drop.places(eye).into_iter().map(|place| place.with_peak);
+    let least = costs.fold(f64::INFINITY, f64::min);
+    Some((least / drop.variance, drop.to - drop.hi))
+}
+
+/// The samples between which the light drops.
+struct Drop {
+    /// First sample, still before the drop.
+    hi: usize,
+    /// One past the last, behind it.
+    to: usize,
+    /// Mean power before.
+    level: f64,
+    /// What is left behind: the noise's mean, above zero where it is folded.
+    dark: f64,
+    /// Variance of a sample half-way down.
+    variance: f64,
+}
+
+/// The drop with its leading edge at one place.
+struct Tried {
+    /// The place, a sample's index.
+    edge: f64,
+    /// Sum of squares that the ramp leaves.
+    step_only: f64,
+    /// What a reflection of the best height leaves of it.
+    with_peak: f64,
+}
+
+impl Drop {
+    /// None where the level sinks into the noise.
+    fn of(eye: &Eye) -> Option<Self> {
+        let p = &eye.power.value;
+        let mean = |lo: usize, hi: usize| p[lo..hi].iter().sum::<f64>() / (hi - lo).max(1) as f64;
+        // The drop lies between the middle of the last lit block, which may be partly dark,
+        // less a pulse, and the end of the next block; behind the last reflection before it,
+        // which is no part of the level.
+        let pulse = eye.pulse_samples.ceil() as usize;
+        let settled = (eye.peaks.iter())
+            .filter(|peak| peak.edge < eye.lit.end)
+            .map(|peak| peak.settled)
+            .max()
+            .unwrap_or(0);
+        let hi = eye.lit.end.saturating_sub(pulse + 4 + JUDGED / 2);
+        let hi = hi.max((settled + FEWEST_JUDGED).min(eye.lit.end));
+        let lo = hi.saturating_sub(JUDGED).max(settled);
+        let to = (eye.lit.end + JUDGED + pulse).min(p.len());
+        if hi < lo + FEWEST_JUDGED || to <= hi + 8 {
+            return None;
+        }
+        let level = mean(lo, hi);
+        if level < LEAST_SNR * eye.noise.floor() || eye.usable_end + JUDGED < lo {
+            return None;
+        }
+        let behind = (eye.lit.end + pulse).max(to.saturating_sub(16)).min(to);
+        let dark = mean(behind, to).min(level);
+        // Else the level goes on behind, only less clear of the noise.
+        let drops = dark <= 0.5 * level;
+        drops.then(|| Self {
+            hi,
+            to,
+            level,
+            dark,
+            variance: eye.noise.density(0.5 * level),
+        })
+    }
+
+    /// Every eighth of a sample tried as the place, through the eye's receiver.
+    fn places(&self, eye: &Eye) -> Vec<Tried> {
+        let &Self {
+            hi,
+            to,
+            level,
+            dark,
+            ..
+        } = self;
+        // Sums of squares about the level before the drop up to each sample, and about what
+        // is left behind it from each sample on: only the ramp between needs its shape.
+        let window = &eye.power.value[hi..to];
+        let mut before = vec![0.0; window.len() + 1];
+        let mut after = vec![0.0; window.len() + 1];
+        for i in 0..window.len() {
+            before[i + 1] = before[i] + (window[i] - level).powi(2);
+            let k = window.len() - i;
+            after[k - 1] = after[k] + (window[k - 1] - dark).powi(2);
+        }
+        // Squares of the falling light and of a peak at the edge are fitted, too: the weak
+        // reflection of a broken or dirty end shifts the ramp by as much as a third of a pulse.
+        let mut answers = Answers::of(eye.response);
+        // Forty time constants behind the pulse nothing is left: e⁻⁴⁰.
+        let ramp = (eye.response.pulse + 40.0 * eye.response.pole).ceil() as usize + 2;
+        let steps = ((to - hi) * 8) as i64;
+        let places = (0..steps).map(|k| hi as f64 - 1.0 + k as f64 / 8.0);
+        places
+            .map(|edge| {
+                let first = ((edge - hi as f64).max(0.0) as usize).min(window.len());
+                let last = (first + ramp).min(window.len());
+                answers.begin((hi + first) as f64 - edge, last - first);
+                let (mut between, mut product, mut own) = (0.0, 0.0, 0.0);
+                for ((q, b), p) in answers.iter().zip(&window[first..last]) {
+                    let rest = p - level * (1.0 - q) - dark * q;
+                    between += rest * rest;
+                    product += rest * b;
+                    own += b * b;
+                }
+                let gain = if product > 0.0 {
+                    product * product / own
+                } else {
+                    0.0
+                };
+                let step_only = before[first] + between + after[last];
+                Tried {
+                    edge,
+                    step_only,
+                    with_peak: step_only - gain,
+                }
+            })
+            .collect()
     }
 }
 

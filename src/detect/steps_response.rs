@@ -1,5 +1,7 @@
-//! The receiver's time constants from the steps of a trace that shows no reflection.
+//! The receiver's time constants from the steps of a trace that shows no reflection, the drop
+//! at its end among them.
 
+use super::end::drop_misfit;
 use super::eye::Eye;
 use super::find::Finder;
 use super::mark::Mark;
@@ -26,8 +28,8 @@ const SECOND: [f64; 2] = [0.0, 0.6];
 const BELIEVED: f64 = 25.0;
 
 impl Eye {
-    /// The eye with the response that its clearest steps show, where no reflection shows
-    /// one; none where these neither do.
+    /// The eye with the response that its clearest steps and the drop at its end show, where
+    /// no reflection shows one; none where these neither do.
     pub fn with_response_of(&self, finder: &Finder<'_>, marks: &[Mark]) -> Option<Self> {
         let mut clearest: Vec<(f64, usize)> = (marks.iter().enumerate())
             .filter(|(_, m)| !m.strong && !m.reflective[0])
@@ -36,11 +38,12 @@ impl Eye {
             .collect();
         clearest.sort_by(|a, b| b.0.total_cmp(&a.0));
         clearest.truncate(ASKED);
-        if self.shows_response || clearest.is_empty() {
+        let ends_in_drop = drop_misfit(self).is_some();
+        if self.shows_response || (clearest.is_empty() && !ends_in_drop) {
             return None;
         }
         let reach_m = 0.5 * self.pulse_samples * self.spacing_m;
-        // χ² of all the steps, and the samples that it is of.
+        // χ² of all the steps and of the drop, and the samples that it is of.
         let cost = |eye: &Eye| -> (f64, usize) {
             let views = [View::own(eye)];
             let of = |&(_, i): &(f64, usize)| {
@@ -52,7 +55,7 @@ impl Eye {
                     Stretch::new(&views, &spans).locate(z_m - reach_m, z_m + reach_m)?;
                 Some((step.chi_square, spans[0].hi - spans[0].lo))
             };
-            let each = clearest.iter().filter_map(of);
+            let each = clearest.iter().filter_map(of).chain(drop_misfit(eye));
             each.fold((0.0, 0), |sum, one| (sum.0 + one.0, sum.1 + one.1))
         };
         let response = |share: f64, second: f64| Response {

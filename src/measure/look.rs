@@ -55,10 +55,7 @@ pub fn look(
     settings: DetectSettings,
 ) -> Look {
     let mut eye = Eye::new(trace);
-    let end = find_end(&eye);
-    let lo = eye.peaks.first().map_or(0, |port| port.settled);
-    let hi = end.limit(eye.len()).min(eye.usable_end.max(lo)).max(lo);
-    let bound = Span { lo, hi };
+    let (mut end, mut bound) = lit(&eye);
     let mut marks = own_marks(&eye, bound, settings);
     let by_steps = {
         let finder = Finder::new(vec![View::own(&eye)], vec![bound], settings);
@@ -66,6 +63,7 @@ pub fn look(
     };
     if let Some(seen) = by_steps {
         eye = seen;
+        (end, bound) = lit(&eye);
         marks = own_marks(&eye, bound, settings);
     }
     let launch_m = launch.map_or(0.0, Length::m);
@@ -107,6 +105,14 @@ pub fn look(
         near,
         far,
     }
+}
+
+/// How the light ends, and the usable samples before.
+fn lit(eye: &Eye) -> (End, Span) {
+    let end = find_end(eye);
+    let lo = eye.peaks.first().map_or(0, |port| port.settled);
+    let hi = end.limit(eye.len()).min(eye.usable_end.max(lo)).max(lo);
+    (end, Span { lo, hi })
 }
 
 /// Marks of a trace by itself, strong peaks included.
