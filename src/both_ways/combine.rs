@@ -170,7 +170,7 @@ fn combined(
     warn_of_joints_outside(&mut pair, length_m);
     let read = |joint: &Joint| {
         let finder = joint.finder(settings.detect);
-        read_all(joint, &finder, [a, b], coefficients)
+        read_all(joint, &finder, [a, b], coefficients, length_m)
     };
     let mut clusters = read(&joint);
     let least = NOTHING * joint.finder(settings.detect).least_square();

@@ -15,6 +15,7 @@ mod link;
 mod mode_field;
 mod profiles;
 mod readings;
+mod reflector;
 mod register;
 mod settle_echoes;
 mod workmanship;

@@ -62,17 +62,26 @@ pub(super) fn clusters(finder: &Finder<'_>, marks: &[Mark]) -> Vec<std::ops::Ran
     ranges
 }
 
-/// Reads all clusters of a link.
+/// Reads all clusters of a link of `length_m`.
 pub(super) fn read_all(
     joint: &Joint,
     finder: &Finder<'_>,
     traces: [&Trace; 2],
     backscatter: [BackscatterCoefficient; 2],
+    length_m: f64,
 ) -> Vec<Cluster> {
     let ranges = clusters(finder, &joint.marks);
     let views = joint.views();
-    let known: [Option<KnownSlope>; 2] =
-        [0, 1].map(|v| usual_slope(views[v].eye, &stretches(finder, &joint.marks, &ranges, v)));
+    let known: [Option<KnownSlope>; 2] = [0, 1].map(|v| {
+        let view = &views[v];
+        let ends = [0.0, length_m].map(|z_m| view.index(z_m).max(0.0) as usize);
+        let glass = Span {
+            lo: ends[0].min(ends[1]),
+            hi: ends[0].max(ends[1]),
+        };
+        let spans = stretches(finder, &joint.marks, &ranges, v);
+        usual_slope(view.eye, &spans, glass)
+    });
     let mut read: Vec<Cluster> = (0..ranges.len())
         .map(|k| {
             let range = ranges[k].clone();

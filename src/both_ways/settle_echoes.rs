@@ -2,7 +2,7 @@
 
 use crate::detect::{DetectSettings, Mark};
 
-use super::echo::{Echo, find_echoes, predicted, shows};
+use super::echo::{Echo, find_echoes, hidden, is_denied, predicted, shows};
 use super::ends::HAS_STEP;
 use super::joint::Joint;
 
@@ -15,6 +15,8 @@ impl Joint {
     /// A peak that reflections explain may stand on or beside a joint, and its mark then
     /// carries the joint's step. So each is left out, the fibre looked through again, and
     /// where a step shows under it, it is a joint after all: its place goes to `refuted`.
+    /// Where the other direction would show such a reflection and does not, echo and joint
+    /// are two.
     pub(super) fn settle_echoes(&mut self, settings: DetectSettings, refuted: &mut Vec<f64>) {
         for _ in 0..ROUNDS {
             let reach = self.reach() + self.pulse_m();
@@ -30,7 +32,7 @@ impl Joint {
             self.find_again(settings);
             let (wrong, right): (Vec<Echo>, Vec<Echo>) = echoes
                 .into_iter()
-                .partition(|e| self.has_step_under(e, &before));
+                .partition(|e| self.has_step_under(e, &before) && !before.is_denied(e, settings));
             if !wrong.is_empty() {
                 *self = before;
                 refuted.extend(wrong.iter().map(|e| e.z_m));
@@ -100,10 +102,7 @@ impl Joint {
                 if let Some(mark) = e.mark {
                     return self.marks[mark].blocks[e.view];
                 }
-                // One sample on each side for the place within a sample.
-                let x = views[e.view].index(e.z_m);
-                let hidden = views[e.view].eye.hidden_samples();
-                Some(((x - 1.0).max(0.0) as usize, x as usize + 2 + hidden))
+                Some(hidden(&views[e.view], e))
             };
             echoes.iter().map(block).collect()
         };
@@ -147,6 +146,19 @@ impl Joint {
             .iter()
             .filter(|m| m.z_m > p.min(q) - pulse_m && m.z_m < p.max(q) + pulse_m)
             .any(|m| has_step(m) && !was_there(m))
+    }
+
+    /// Whether the other direction denies that an echo's peak is a joint's.
+    fn is_denied(&self, echo: &Echo, settings: DetectSettings) -> bool {
+        let finder = self.finder(settings);
+        let others = || {
+            let marks = self.marks.iter().enumerate();
+            marks.filter(|(k, _)| echo.mark != Some(*k)).map(|(_, m)| m)
+        };
+        let before = others().rfind(|m| m.z_m < echo.z_m);
+        let spans = finder.spans(before, others().find(|m| m.z_m >= echo.z_m));
+        let other = 1 - echo.view;
+        is_denied(&self.views()[other], echo, spans[other], self.reach())
     }
 
     /// Whether a mark stands where an echo was taken out.

@@ -21,13 +21,24 @@ pub enum Side {
     After,
 }
 
-/// Slope known from the link's other sections, for stretches too short for their own.
+/// Slope known from the link's other sections.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct KnownSlope {
     /// Level per sample, the trend of the eye taken out.
     pub slope: f64,
-    /// Its variance: the spread among sections.
+    /// Its variance for any one section: how sections differ, and the mean's own. A section
+    /// that falls faster does so from both ends, where the mean of both directions adds
+    /// variances as if they were independent; so it is twice that.
     pub variance: f64,
+    /// Samples from the link's first to its last connector: cords may be of other fibre.
+    pub glass: Span,
+}
+
+impl KnownSlope {
+    /// Whether a stretch is of the link's own fibre.
+    fn is_of_link(glass: Span, span: &Span) -> bool {
+        (glass.lo..glass.hi).contains(&usize::midpoint(span.lo, span.hi))
+    }
 }
 
 /// A line and what had to be done to get it.
@@ -44,8 +55,15 @@ pub struct SideLine {
 }
 
 /// Fits the line beside an event over `span`, shortened towards the event as long
-/// as the stretch is bent beyond its noise; a stretch shorter than
-/// 2.5 pulse lengths borrows its slope.
+/// as the stretch is bent beyond its noise.
+///
+/// A straight stretch of the link, and any one shorter than 2.5 pulse lengths, leans on the
+/// slope of the others by what both are known to: to a long one that adds nothing, to a
+/// short one, whose own slope would be drawn out to the event, nearly all.
+///
+/// # Source
+/// A slope known to τ beforehand adds 1/τ² to its information: derived, as the weights of
+/// any two independent estimates.
 ///
 /// What the line leaves beyond four standard errors of its noise widens its errors by
 /// √(χ²/(n − 2)).
@@ -75,12 +93,15 @@ pub fn side_line(eye: &Eye, span: Span, side: Side, known: Option<KnownSlope>) -
     line.slope_variance *= strain;
     let short = (samples as f64) < LEAST_PULSES * eye.pulse_samples;
     let mut slope_known = false;
-    if short && let Some(known) = known {
+    // A bent stretch does not fall as the others do, nor need a cord.
+    let leans =
+        |known: &KnownSlope| short || (!shortened && KnownSlope::is_of_link(known.glass, &span));
+    if let Some(known) = known.filter(leans) {
         let own = 1.0 / line.slope_variance;
         let lent = 1.0 / known.variance.max(f64::MIN_POSITIVE);
         line.slope = (line.slope * own + known.slope * lent) / (own + lent);
         line.slope_variance = 1.0 / (own + lent);
-        slope_known = true;
+        slope_known = short;
     }
     Some(SideLine {
         line,
@@ -122,31 +143,67 @@ pub fn bend(eye: &Eye, span: Span) -> f64 {
     contrast / variance.sqrt()
 }
 
-/// Slope of the link's well measured stretches and their spread, for those too
-/// short for their own; none from fewer than three.
-pub fn usual_slope(eye: &Eye, spans: &[Span]) -> Option<KnownSlope> {
+/// Slope of the well measured stretches of the link's fibre `glass` and their spread; none
+/// from fewer than three, for which cords count where the link has fewer.
+pub fn usual_slope(eye: &Eye, spans: &[Span], glass: Span) -> Option<KnownSlope> {
     let least = (5.0 * eye.pulse_samples).ceil().max(32.0) as usize;
-    let lines: Vec<_> = spans
-        .iter()
-        .filter(|s| s.hi >= s.lo + least)
-        .filter_map(|s| eye.sums.line(s.lo, s.hi))
+    let measured = |spans: &[&Span]| -> Vec<_> {
+        let spans = spans.iter().filter(|s| s.hi >= s.lo + least);
+        spans.filter_map(|s| eye.sums.line(s.lo, s.hi)).collect()
+    };
+    let all: Vec<&Span> = spans.iter().collect();
+    let of_link = all.iter().copied();
+    let of_link: Vec<&Span> = of_link
+        .filter(|s| KnownSlope::is_of_link(glass, s))
         .collect();
+    let mut lines = measured(&of_link);
+    if lines.len() < 3 {
+        lines = measured(&all);
+    }
     if lines.len() < 3 {
         return None;
     }
-    let total: f64 = lines.iter().map(|l| 1.0 / l.slope_variance).sum();
-    let slope = lines
-        .iter()
-        .map(|l| l.slope / l.slope_variance)
-        .sum::<f64>()
-        / total;
     let count = lines.len() as f64;
-    let spread = lines.iter().map(|l| (l.slope - slope).powi(2)).sum::<f64>() / (count - 1.0);
+    // Weighted by noise and spread: mean, its variance, and χ² about it.
+    let about = |spread: f64| {
+        let weights = lines.iter().map(|l| 1.0 / (l.slope_variance + spread));
+        let total: f64 = weights.clone().sum();
+        let slope = lines.iter().zip(weights.clone()).map(|(l, w)| w * l.slope);
+        let slope = slope.sum::<f64>() / total;
+        let squares = lines.iter().zip(weights);
+        let squares = squares.map(|(l, w)| w * (l.slope - slope).powi(2));
+        (slope, 1.0 / total, squares.sum::<f64>())
+    };
+    // The greatest spread that leaves no less than χ² less its standard error; that of
+    // three may be any, and is taken as it is, noise and all.
+    let mean = lines.iter().map(|l| l.slope).sum::<f64>() / count;
+    let plain = lines.iter().map(|l| (l.slope - mean).powi(2)).sum::<f64>() / (count - 1.0);
+    let freedom = count - 1.0;
+    let least_square = freedom - (2.0 * freedom).sqrt();
+    let (mut lo, mut hi) = (0.0, plain);
+    if least_square > 0.0 {
+        while about(hi).2 > least_square {
+            hi *= 2.0;
+        }
+        for _ in 0..BISECTIONS {
+            let middle = f64::midpoint(lo, hi);
+            if about(middle).2 > least_square {
+                lo = middle;
+            } else {
+                hi = middle;
+            }
+        }
+    }
+    let (slope, variance, _) = about(hi);
     Some(KnownSlope {
         slope,
-        variance: spread.max(1.0 / total),
+        variance: 2.0 * (hi + variance),
+        glass,
     })
 }
+
+/// Halvings of the range in which the spread of slopes is sought: to a part in a million.
+const BISECTIONS: usize = 20;
 
 /// Attenuation of a stretch in one direction, per kilometre of the view's axis.
 pub fn attenuation(view: &View<'_>, span: Span) -> Option<Measured<Attenuation>> {

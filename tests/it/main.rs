@@ -8,6 +8,7 @@ mod calibration;
 mod cli;
 mod compare;
 mod ends_and_receivers;
+mod echoes;
 mod layering;
 mod links;
 mod made;

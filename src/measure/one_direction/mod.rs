@@ -211,6 +211,12 @@ impl Measuring<'_> {
         let spans: Vec<Span> = (0..=self.groups.len())
             .map(|k| self.span_before(k))
             .collect();
-        usual_slope(self.view().eye, &spans)
+        let eye = self.view().eye;
+        let at = |own_m: f64| eye.index(own_m).max(0.0) as usize;
+        let glass = Span {
+            lo: at(self.look.near.own_m),
+            hi: self.look.far.map_or(eye.len(), |far| at(far.own_m)),
+        };
+        usual_slope(eye, &spans, glass)
     }
 }
