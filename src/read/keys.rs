@@ -102,13 +102,15 @@ pub(super) fn is_key_unit(word: &str) -> bool {
 
 /// A key in plain words, and the unit written in it: `Pulse width (ns)`, `pulse_ns`.
 pub(super) fn plain_key(key: &str) -> (String, Option<String>) {
-    let lower = spaced_out(key).to_lowercase().replace(
-        [
-            '_', '-', '[', '(', ']', ')', '.', ',', '/', ';', '\t', '|', '"',
-        ],
-        " ",
-    );
-    let mut words: Vec<&str> = lower.split_whitespace().collect();
+    let lower = spaced_out(key).to_lowercase();
+    let parts = |c: char| {
+        c.is_whitespace()
+            || matches!(
+                c,
+                '_' | '-' | '[' | '(' | ']' | ')' | '.' | ',' | '/' | ';' | '|' | '"'
+            )
+    };
+    let mut words: Vec<&str> = lower.split(parts).filter(|word| !word.is_empty()).collect();
     // `Averaging time (mm:ss)` says how, not in what.
     if matches!(
         words.last(),

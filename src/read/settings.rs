@@ -1,5 +1,7 @@
 //! Header lines: keys, values, and the settings they mean.
 
+use std::borrow::Cow;
+
 use serde::Serialize;
 
 use crate::trace::Header;
@@ -29,6 +31,7 @@ mod way;
 
 pub(super) use decimal::decimal_of;
 pub(super) use decimal::is_text;
+use decimal::{SHOWING, decimal_shown};
 pub(super) use values::wanted_of;
 use values::{cord, doubt_backscatter, unit_of_distance, wanted_words};
 use way::ends_of;
@@ -119,26 +122,37 @@ impl Settings {
         before: &[Line<'_>],
         context: Context<'_>,
     ) -> Result<(), ParseError> {
+        // The entries of these lines are asked for twice.
+        let mut known: Vec<Vec<Entry>> = before
+            .iter()
+            .take(SHOWING)
+            .map(|line| entries(line.text, context.separator, context.vocabulary))
+            .collect();
+        let shown = decimal_shown(known.iter().flatten().map(Cow::Borrowed), context);
         let context = Context {
-            decimal: decimal_of(before, context).or(context.decimal),
+            decimal: shown.or(context.decimal),
             ..context
         };
         let mut lines = before
             .iter()
-            .filter(|line| !line.text.trim().is_empty())
+            .enumerate()
+            .filter(|(_, line)| !line.text.trim().is_empty())
             .peekable();
-        while let Some(&line) = lines.next() {
+        while let Some((nth, &line)) = lines.next() {
             let table = lines
                 .peek()
-                .and_then(|&&next| paired(line, next, context.separator, context.vocabulary));
+                .and_then(|&(_, &next)| paired(line, next, context.separator, context.vocabulary));
             match (table, lines.peek().copied()) {
-                (Some(entries), Some(&values)) => {
+                (Some(entries), Some((_, &values))) => {
                     for entry in &entries {
                         self.take_entry(values, entry, context)?;
                     }
                     lines.next();
                 }
-                _ => self.take(line, context)?,
+                _ => {
+                    let entries = known.get_mut(nth).map(std::mem::take);
+                    self.take_entries(line, entries, context)?;
+                }
             }
         }
         Ok(())
@@ -146,6 +160,16 @@ impl Settings {
 
     /// Takes a line before the samples: a setting, or else a note.
     pub(super) fn take(&mut self, line: Line<'_>, context: Context<'_>) -> Result<(), ParseError> {
+        self.take_entries(line, None, context)
+    }
+
+    /// The same with the entries of the line, where they are known.
+    fn take_entries(
+        &mut self,
+        line: Line<'_>,
+        known: Option<Vec<Entry>>,
+        context: Context<'_>,
+    ) -> Result<(), ParseError> {
         if line.text.trim().is_empty() {
             return Ok(());
         }
@@ -160,7 +184,8 @@ impl Settings {
             ));
             return Ok(());
         }
-        let entries = entries(line.text, context.separator, context.vocabulary);
+        let entries =
+            known.unwrap_or_else(|| entries(line.text, context.separator, context.vocabulary));
         if entries.is_empty() {
             self.take_note(line);
         }

@@ -181,8 +181,12 @@ impl Vocabulary {
 
     /// What a key in lower case means, if anything.
     pub(super) fn key(&self, words: &str) -> Option<Key> {
-        let folded = folded(words);
-        match self.own.get(&folded) {
+        let own = if self.own.is_empty() {
+            None
+        } else {
+            self.own.get(&folded(words))
+        };
+        match own {
             Some(Word::Key(known)) => Some(Key {
                 known: *known,
                 sure: true,
@@ -193,6 +197,9 @@ impl Vocabulary {
 
     /// What a column holds by an own word in its title; the longest one counts.
     pub(super) fn column(&self, title: &str) -> Option<Quantity> {
+        if self.own.is_empty() {
+            return None;
+        }
         let folded = folded(title);
         let held = self.own.iter().filter_map(|(text, word)| match word {
             Word::Column(quantity) if folded.contains(text.as_str()) => Some((text, *quantity)),

@@ -5,7 +5,7 @@ use ndarray::Array1;
 use super::{Block, nth_row};
 use crate::read::block::Run;
 use crate::read::error::{ParseError, ParseErrorKind};
-use crate::read::grid::{farthest_off, first_break, grid_under, printed_unit};
+use crate::read::grid::{Steps, grid_under, printed_unit};
 use crate::read::titles::DistanceUnit;
 use crate::read::trend::{Fall, fall_per_unit, fitting_units};
 use crate::units::{GroupIndex, SPEED_OF_LIGHT_M_PER_S, Wavelength};
@@ -103,11 +103,14 @@ impl Block {
                 ));
             }
         };
-        if let Some(repeat) = self.samples.first_repeat() {
+        let steps = Steps::of(&self.samples.distances);
+        if steps.is_some_and(|steps| steps.least <= 0.0)
+            && let Some(repeat) = self.samples.first_repeat()
+        {
             return self.regridded(text, run, factor, repeat);
         }
         let mut distances = std::mem::take(&mut self.samples.distances);
-        if let Some(found) = first_break(&distances) {
+        if let Some(found) = steps.and_then(|steps| steps.first_break(&distances)) {
             let at = |index: usize| distances.get(index).copied().unwrap_or(f64::NAN) * factor;
             let line = nth_row(text, run, found.index);
             let kind = ParseErrorKind::SpacingBreaks {
@@ -117,11 +120,8 @@ impl Block {
             };
             return Err(kind.at(line, "", 0));
         }
-        let (off, printed) = (farthest_off(&distances), printed_unit(&distances));
-        let steps = (distances.len() as f64 - 1.0).max(1.0);
-        let step = (distances.last().copied().unwrap_or(0.0)
-            - distances.first().copied().unwrap_or(0.0))
-            / steps;
+        let (step, off) = steps.map_or((0.0, 0.0), |steps| (steps.mean, steps.farthest_off));
+        let printed = printed_unit(&distances);
         if off > 0.01 * step && printed > 0.1 * step && !unit.is_time() {
             self.warnings.push(Warning::new(
                 "distances rounded",
