@@ -528,6 +528,14 @@ impl Settings {
             if let Some(entry) = entry {
                 entry.means = None;
             }
+            self.warnings.push(Warning::new(
+                "number not understood",
+                format!(
+                    "line {}: {:?} is one of several settings with a number, which neither go from 1 on nor are \
+                     wavelengths; it is not used",
+                    one.line, one.key
+                ),
+            ));
             self.header.other.push((one.key, one.text));
         }
         if let Some((key, time)) = self.time.take() {

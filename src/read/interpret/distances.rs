@@ -6,10 +6,15 @@ use super::{Block, nth_row};
 use crate::read::block::Run;
 use crate::read::error::{ParseError, ParseErrorKind};
 use crate::read::grid::{Steps, grid_under, printed_unit};
+use crate::read::keys::SPACING_M;
 use crate::read::titles::DistanceUnit;
 use crate::read::trend::{Fall, fall_per_unit, fitting_units};
 use crate::units::{GroupIndex, SPEED_OF_LIGHT_M_PER_S, Wavelength};
 use crate::warning::Warning;
+
+/// Once round the Earth in metres (the metre's first definition): no fibre is longer.
+/// Larger: files in a wrong unit are read with a doubt; smaller: a doubt is a refusal.
+const FARTHEST_M: f64 = 4e7;
 
 impl Block {
     /// The unit named, else the only one in which the level falls as in a fibre.
@@ -68,7 +73,36 @@ impl Block {
         Err(ParseErrorKind::DistanceUnitUnknown { hint }.at(self.column_place(run), "", 0))
     }
 
+    /// Distances in metres, no farther than any fibre reaches.
     pub(super) fn distances_m(
+        &mut self,
+        text: &str,
+        run: Run,
+        unit: DistanceUnit,
+    ) -> Result<Array1<f64>, ParseError> {
+        let distances_m = self.any_distances_m(text, run, unit)?;
+        let ends = [distances_m.first(), distances_m.last()];
+        let found_m = ends
+            .into_iter()
+            .flatten()
+            .fold(0.0_f64, |m, d| m.max(d.abs()));
+        if found_m > FARTHEST_M {
+            let kind = ParseErrorKind::DistanceTooFar { found_m };
+            return Err(kind.at(self.column_place(run), "", 0));
+        }
+        if let [Some(first), Some(last)] = ends
+            && distances_m.len() > 1
+        {
+            let found_m = (last - first) / (distances_m.len() - 1) as f64;
+            if found_m < SPACING_M.min {
+                let kind = ParseErrorKind::DistancesTooClose { found_m };
+                return Err(kind.at(self.column_place(run), "", 0));
+            }
+        }
+        Ok(distances_m)
+    }
+
+    fn any_distances_m(
         &mut self,
         text: &str,
         run: Run,
