@@ -373,7 +373,8 @@ pub(super) fn assignment(text: &str) -> Option<Mark> {
         match c {
             '(' | '[' => depth += 1,
             ')' | ']' => depth = depth.saturating_sub(1),
-            _ => {}
+            ':' | '=' | '-' | '\u{2192}' => {}
+            _ => return None,
         }
         if depth > 0 || at < key {
             return None;
