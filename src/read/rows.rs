@@ -282,7 +282,9 @@ mod tests {
                 for row in 0..7_u64 {
                     distance += 1;
                     let some = seed.rotate_left(7 * row as u32);
-                    let digits = |count: usize| format!("{:020}", some)[..count].to_owned();
+                    let digits = |count: usize| -> String {
+                        format!("{some:020}").chars().take(count).collect()
+                    };
                     let distance = format!("{distance}.{}", digits(distance_decimals));
                     let sign = if seed % 3 > 0 { "-" } else { "" };
                     let level = match decimals {

@@ -1,7 +1,5 @@
 //! Header lines: keys, values, and the settings they mean.
 
-use std::borrow::Cow;
-
 use serde::Serialize;
 
 use crate::trace::Header;
@@ -17,13 +15,13 @@ use super::keys::{
 use super::lines::{Line, lines_from};
 use super::lists::{List, Numbered, clock, list_in_columns, list_of, lists_by_number, numbered};
 use super::number::DecimalMark;
-use super::paired::paired;
 use super::quantity::{Refusal, Wanted, quantity};
 use super::recipe::Recipe;
 use super::titles::{DistanceUnit, LevelUnit};
 use super::words::{Key, Known, Vocabulary};
 
 mod after;
+mod before;
 mod columns;
 mod decimal;
 mod values;
@@ -31,7 +29,6 @@ mod way;
 
 pub(super) use decimal::decimal_of;
 pub(super) use decimal::is_text;
-use decimal::{SHOWING, decimal_shown};
 pub(super) use values::wanted_of;
 use values::{cord, doubt_backscatter, unit_of_distance, wanted_words};
 use way::ends_of;
@@ -116,48 +113,6 @@ pub(super) struct Context<'v> {
 }
 
 impl Settings {
-    /// Takes the lines before the samples.
-    pub(super) fn take_all(
-        &mut self,
-        before: &[Line<'_>],
-        context: Context<'_>,
-    ) -> Result<(), ParseError> {
-        // The entries of these lines are asked for twice.
-        let mut known: Vec<Vec<Entry>> = before
-            .iter()
-            .take(SHOWING)
-            .map(|line| entries(line.text, context.separator, context.vocabulary))
-            .collect();
-        let shown = decimal_shown(known.iter().flatten().map(Cow::Borrowed), context);
-        let context = Context {
-            decimal: shown.or(context.decimal),
-            ..context
-        };
-        let mut lines = before
-            .iter()
-            .enumerate()
-            .filter(|(_, line)| !line.text.trim().is_empty())
-            .peekable();
-        while let Some((nth, &line)) = lines.next() {
-            let table = lines
-                .peek()
-                .and_then(|&(_, &next)| paired(line, next, context.separator, context.vocabulary));
-            match (table, lines.peek().copied()) {
-                (Some(entries), Some((_, &values))) => {
-                    for entry in &entries {
-                        self.take_entry(values, entry, context)?;
-                    }
-                    lines.next();
-                }
-                _ => {
-                    let entries = known.get_mut(nth).map(std::mem::take);
-                    self.take_entries(line, entries, context)?;
-                }
-            }
-        }
-        Ok(())
-    }
-
     /// Takes a line before the samples: a setting, or else a note.
     pub(super) fn take(&mut self, line: Line<'_>, context: Context<'_>) -> Result<(), ParseError> {
         self.take_entries(line, None, context)
