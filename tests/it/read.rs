@@ -318,6 +318,7 @@ fn words_of_other_languages_name_the_ends_too() {
         "direction_between_lettered_ends.csv",
         "direction_names_the_ends.csv",
         "italian_words.csv",
+        "italian_words_for_the_ends.csv",
         "dutch_words.csv",
         "portuguese_words.csv",
         "polish_words.csv",
