@@ -4,7 +4,6 @@ use crate::trace::Header;
 use crate::units::Wavelength;
 use crate::warning::Warning;
 
-use super::FileContent;
 use super::block::{PLENTY, Run, find_run, is_blank_level, looks_numeric, specimens};
 use super::decode::Encoding;
 use super::entry::comment_mark;
@@ -13,13 +12,14 @@ use super::evidence::decide;
 use super::interpret::Block;
 use super::layout::{BlockForm, Column, Holds, Layout};
 use super::lines::{Line, lines_from, quoted_together};
-use super::lists::spread;
+use super::lists::{List, by_wavelength, spread, take_out, unused};
 use super::overruled::overruled;
 use super::recipe::Recipe;
 use super::settings::{Context, Setting, Settings, Structure, decimal_of};
 use super::tail::{Tail, broken_before, judge};
 use super::titles::{DistanceUnit, LevelUnit};
 use super::words::Known;
+use super::{FileContent, ReadTrace};
 
 /// Rows that the form is first judged by: so many from the start, and from all over.
 const SPECIMENS: (usize, usize) = (64, 64);
@@ -50,10 +50,12 @@ pub(super) struct Inherited {
     pub(super) start_m: Option<f64>,
     pub(super) distance_unit: Option<DistanceUnit>,
     pub(super) level_unit: Option<LevelUnit>,
+    /// Values for each wavelength.
+    pub(super) lists: Vec<List>,
 }
 
 impl Inherited {
-    fn of(content: &FileContent) -> Self {
+    fn of(content: &FileContent, lists: &[List]) -> Self {
         let stated = |known: Known| {
             let setting = content
                 .layout
@@ -62,12 +64,15 @@ impl Inherited {
                 .find(|setting| setting.means == Some(known.name()));
             setting.map(|setting| setting.value.to_lowercase())
         };
+        let mut header = content
+            .traces
+            .first()
+            .map(|trace| trace.header.clone())
+            .unwrap_or_default();
+        take_out(lists, &mut header);
         Self {
-            header: content
-                .traces
-                .first()
-                .map(|trace| trace.header.clone())
-                .unwrap_or_default(),
+            header,
+            lists: by_wavelength(lists).cloned().collect(),
             distance_unit: stated(Known::DistanceUnit).and_then(|w| DistanceUnit::from_word(&w)),
             level_unit: stated(Known::LevelUnit).and_then(|w| LevelUnit::from_word(&w)),
             ..Self::default()
@@ -95,6 +100,7 @@ impl Inherited {
             start_m: structure.start_m,
             distance_unit: structure.distance_unit,
             level_unit: structure.level_unit,
+            lists: Vec::new(),
         })
     }
 }
@@ -112,9 +118,9 @@ pub(super) fn read(
         find_run(text, 0, 1, PLENTY).ok_or_else(|| ParseErrorKind::NoSamples.of_file())?;
     let mut known = Inherited::default();
     let mut looked_behind = false;
-    let (mut content, mut end) = loop {
+    let (mut content, mut end, mut lists) = loop {
         match read_block(text, (0, 1), run, encoding, (&known, given)) {
-            Ok(Read::Block(content, end)) => break (*content, end),
+            Ok(Read::Block(content, end, lists)) => break (*content, end, lists),
             Ok(Read::Longer(longer)) => run = longer,
             Err(error) if !looked_behind && may_stand_behind(&error.kind) => {
                 looked_behind = true;
@@ -125,12 +131,15 @@ pub(super) fn read(
     };
     let mut blocks = 1;
     while let Some(next) = find_run(text, end.0, end.1, PLENTY).filter(|run| run.rows >= PLENTY) {
-        let inherited = Inherited::of(&content);
+        let inherited = Inherited::of(&content, &lists);
         let why = if blocks == MOST_BLOCKS {
             format!("{MOST_BLOCKS} blocks are read at most")
         } else {
             match read_block(text, end, next, encoding, (&inherited, given)) {
-                Ok(Read::Block(more, after)) => {
+                Ok(Read::Block(more, after, own)) => {
+                    let before = |list: &List| lists.contains(list);
+                    let own: Vec<List> = own.into_iter().filter(|list| !before(list)).collect();
+                    lists.extend(own);
                     content.traces.extend(more.traces);
                     content.warnings.extend(more.warnings);
                     content.layout.settings.extend(more.layout.settings);
@@ -159,7 +168,10 @@ pub(super) fn read(
         ));
         break;
     }
-    take_notes(text, end, blocks, given.recipe, &mut content)?;
+    lists.extend(take_notes(text, end, blocks, given.recipe, &mut content)?);
+    let headers: Vec<&Header> = content.traces.iter().map(|trace| &trace.header).collect();
+    let unused = unused(&lists, &headers);
+    content.warnings.extend(unused);
     content
         .warnings
         .extend(overruled(&content.traces, given.fallback));
@@ -182,14 +194,14 @@ const fn may_stand_behind(kind: &ParseErrorKind) -> bool {
     )
 }
 
-/// Lines behind the last block.
+/// Lines behind the last block; gives the lists of values in them.
 fn take_notes(
     text: &str,
     end: (usize, usize),
     blocks: usize,
     recipe: &Recipe,
     content: &mut FileContent,
-) -> Result<(), ParseError> {
+) -> Result<Vec<List>, ParseError> {
     let context = Context {
         separator: content.layout.dialect.separator,
         vocabulary: &recipe.vocabulary,
@@ -224,20 +236,27 @@ fn take_notes(
     content.layout.settings.extend(after.entries);
     content.layout.notes.extend(after.notes);
     content.warnings.extend(after.warnings);
-    if blocks == 1 {
-        let titled: Vec<Option<f64>> = level_wavelengths(&content.layout);
-        let mut headers: Vec<Header> = vec![Header::default(); content.traces.len()];
-        spread(&after.lists, &titled, &mut headers)?;
-        for (trace, header) in content.traces.iter_mut().zip(&headers) {
-            trace.header = std::mem::take(&mut trace.header).or(header);
-        }
+    let stated = |trace: &ReadTrace| trace.header.wavelength.map(Wavelength::nm);
+    let titled: Vec<Option<f64>> = match blocks {
+        1 => level_wavelengths(&content.layout),
+        _ => content.traces.iter().map(stated).collect(),
+    };
+    // Values may go by the wavelengths that stand before the samples.
+    let wavelength = |trace: &ReadTrace| Header {
+        wavelength: trace.header.wavelength,
+        ..Header::default()
+    };
+    let mut headers: Vec<Header> = content.traces.iter().map(wavelength).collect();
+    spread(&after.lists, &titled, &mut headers)?;
+    for (trace, header) in content.traces.iter_mut().zip(&headers) {
+        trace.header = std::mem::take(&mut trace.header).or(header);
     }
     for trace in &mut content.traces {
         let mut header = std::mem::take(&mut trace.header).or(&after.header);
         header.other.extend(after.header.other.iter().cloned());
         trace.header = header;
     }
-    Ok(())
+    Ok(after.lists)
 }
 
 /// Wavelengths in the titles of the columns of levels.
@@ -272,8 +291,8 @@ fn refuse_contradiction(before: &[Setting], after: &[Setting]) -> Result<(), Par
 }
 
 enum Read {
-    /// What was read, and where the text goes on.
-    Block(Box<FileContent>, (usize, usize)),
+    /// What was read, where the text goes on, and the lists of values before the rows.
+    Block(Box<FileContent>, (usize, usize), Vec<List>),
     /// The rows were a table; the samples are these.
     Longer(Run),
 }
@@ -341,6 +360,7 @@ fn read_block(
         Tail::Notes => block.cut_sample(text),
     }
     let end = (block.samples.end, block.samples.end_line);
+    let lists = block.settings.lists.clone();
     let content = block.finish(text, run, &form, encoding)?;
-    Ok(Read::Block(Box::new(content), end))
+    Ok(Read::Block(Box::new(content), end, lists))
 }

@@ -265,7 +265,10 @@ pub(super) fn entry(line: &str, separator: Separator, vocabulary: &Vocabulary) -
         // In a comment a comma or semicolon is text, unless what stands before it is a known key:
         // `# Date;14.03.2026 10:22`.
         (Some(assigned), Some(columned))
-            if columned < assigned && (!comment || known_until(columned)) =>
+            if columned < assigned
+                && (!comment || known_until(columned))
+                // `Wavelength, nominal: 1550 nm`
+                && !known_until(assigned) =>
         {
             columned
         }
@@ -370,7 +373,8 @@ pub(super) fn assignment(text: &str) -> Option<Mark> {
         match c {
             '(' | '[' => depth += 1,
             ')' | ']' => depth = depth.saturating_sub(1),
-            _ => {}
+            ':' | '=' | '-' | '\u{2192}' => {}
+            _ => return None,
         }
         if depth > 0 || at < key {
             return None;

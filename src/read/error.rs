@@ -192,6 +192,34 @@ pub enum ParseErrorKind {
     /// No column can be the level.
     #[error("no column of levels; title it `level_db`")]
     NoLevelColumn,
+    /// A column of levels that holds none.
+    #[error(
+        "{column} holds no level in any of its {rows} rows; export the trace again with its levels"
+    )]
+    NoLevels {
+        /// The column, by its title.
+        column: String,
+        /// Rows of samples.
+        rows: usize,
+    },
+    /// Distances that no fibre reaches.
+    #[error(
+        "the distances go to {found_m:e} m, farther than once round the Earth; check the unit of distance, \
+         and title the column with the right one, such as `distance_m`"
+    )]
+    DistanceTooFar {
+        /// The farthest distance.
+        found_m: f64,
+    },
+    /// Distances that differ by less than any instrument tells apart.
+    #[error(
+        "the distances lie {found_m:e} m apart; check the unit of distance, and title the column with the right \
+         one, such as `distance_m`"
+    )]
+    DistancesTooClose {
+        /// Mean step of the distances.
+        found_m: f64,
+    },
     /// The unit of the distances is not known.
     #[error(
         "the unit of the distances is not given; title the column with it, such as `distance_m`, \

@@ -6,6 +6,8 @@
 //! levels a trace can have for more than levels in the thousands. Two ways that
 //! still give different numbers are an error, never a choice.
 
+use std::cell::LazyCell;
+
 use super::block::{PLENTY, Specimens, is_blank_level};
 use super::dialect::{Dialect, Separator, split};
 use super::entry::{assignment, uncommented};
@@ -68,10 +70,11 @@ pub(super) fn decide(
                 .is_some_and(|end| row.trim_end_matches([' ', '\r']).ends_with(end))
         };
         let titled = titles.is_some_and(|titles| {
-            split(titles, dialect.separator)
-                .filter(|t| !t.text.is_empty())
-                .count()
-                >= columns
+            !is_number_setting(titles, dialect.separator, recipe)
+                && split(titles, dialect.separator)
+                    .filter(|t| !t.text.is_empty())
+                    .count()
+                    >= columns
         });
         // A stroke behind the samples has none.
         let mut rows = specimens.rows.iter().filter(|row| !is_blank_level(row));
@@ -183,6 +186,15 @@ pub(super) fn decide(
     })
 }
 
+/// Whether a line is a setting with its number, `Point spacing|0.008|km`, and no titles.
+fn is_number_setting(line: &str, separator: Separator, recipe: &Recipe) -> bool {
+    let mut cells = split(uncommented(line), separator);
+    let key = cells.next().map(|cell| plain_key(&cell.text).0);
+    let known = key.and_then(|key| recipe.vocabulary.key(&key));
+    let number = |text: &str| text.starts_with(|c: char| c.is_ascii_digit() || "+-".contains(c));
+    known.is_some_and(|key| key.sure) && cells.next().is_some_and(|cell| number(&cell.text))
+}
+
 /// Whether a line is the title of one column of levels.
 fn is_level_title(line: &str, recipe: &Recipe) -> bool {
     let text = uncommented(line);
@@ -221,18 +233,24 @@ fn prefer(forms: &mut Vec<Form>, holds: impl Fn(&Form) -> bool) -> bool {
 
 /// Every way of writing that the characters in the rows admit.
 fn candidates(rows: &[&str]) -> Vec<Dialect> {
-    let has = |wanted: fn(char) -> bool| rows.iter().any(|row| row.trim().contains(wanted));
-    let (comma, point) = (has(|c| c == ','), has(|c| c == '.'));
-    let space = has(|c| c == ' ');
-    let hard_space = has(|c| matches!(c, '\u{A0}' | '\u{2009}' | '\u{202F}'));
-    let quote = has(|c| matches!(c, '"' | '\''));
+    let mut seen = [false; 256];
+    for byte in rows.iter().flat_map(|row| row.trim().bytes()) {
+        seen[usize::from(byte)] = true;
+    }
+    let has = |byte: u8| seen[usize::from(byte)];
+    let ascii = !seen.iter().skip(0x80).any(|seen| *seen);
+    let beyond = |wanted: &[char]| !ascii && rows.iter().any(|row| row.trim().contains(wanted));
+    let (comma, point) = (has(b','), has(b'.'));
+    let space = has(b' ');
+    let hard_space = beyond(&['\u{A0}', '\u{2009}', '\u{202F}']);
+    let quote = has(b'"') || has(b'\'');
     let mut separators = Vec::new();
     for (separator, present) in [
-        (Separator::Tab, has(|c| c == '\t')),
-        (Separator::Semicolon, has(|c| c == ';')),
-        (Separator::Bar, has(|c| c == '|')),
+        (Separator::Tab, has(b'\t')),
+        (Separator::Semicolon, has(b';')),
+        (Separator::Bar, has(b'|')),
         (Separator::Comma, comma),
-        (Separator::WhiteSpace, space || has(|c| c == '\t')),
+        (Separator::WhiteSpace, space || has(b'\t')),
     ] {
         if present {
             separators.push(separator);
@@ -259,7 +277,7 @@ fn candidates(rows: &[&str]) -> Vec<Dialect> {
                 DecimalMark::Point => Thousands::Comma,
                 DecimalMark::Comma => Thousands::Point,
             };
-            let apostrophe = has(|c| matches!(c, '\'' | '\u{2019}'));
+            let apostrophe = has(b'\'') || beyond(&['\u{2019}']);
             let blank = hard_space || space && separator != Separator::WhiteSpace;
             for (thousands, admitted) in [
                 (None, true),
@@ -296,11 +314,10 @@ fn try_on(
     if words && (wordy.is_empty() || columns < wordy.len() + 2) {
         return None;
     }
-    let unmarked = if dialect.numbers.thousands.is_some() {
-        unmarked_columns(specimens, dialect, columns)
-    } else {
-        Vec::new()
-    };
+    let unmarked = LazyCell::new(|| match dialect.numbers.thousands {
+        Some(_) => unmarked_columns(specimens, dialect, columns),
+        None => Vec::new(),
+    });
     let allowed = specimens.rows.len() / MISFITS;
     let mut misfits = 0;
     let mut rows = Vec::with_capacity(specimens.together.min(MOST_KEPT));

@@ -11,21 +11,66 @@ pub(super) struct Break {
     pub(super) step: f64,
 }
 
-/// The first step that is not between half and one and a half of the usual one.
-pub(super) fn first_break(distances: &[f64]) -> Option<Break> {
-    let steps = || distances.windows(2).map(|pair| pair[1] - pair[0]);
-    let (first, last) = (distances.first()?, distances.last()?);
-    let mean = (last - first) / (distances.len() as f64 - 1.0).max(1.0);
-    let even = |step: f64, usual: f64| step >= 0.5 * usual && step <= 1.5 * usual;
-    if steps().all(|step| even(step, mean)) {
-        return None;
+/// The steps between distances, and how far these lie off an even grid.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Steps {
+    /// Mean step.
+    pub(super) mean: f64,
+    pub(super) least: f64,
+    pub(super) greatest: f64,
+    /// Greatest distance of a sample from the even grid through first and last.
+    pub(super) farthest_off: f64,
+}
+
+impl Steps {
+    /// Looks at all distances once; `None` of fewer than two.
+    pub(super) fn of(distances: &[f64]) -> Option<Self> {
+        let (&first, &last) = (distances.first()?, distances.last()?);
+        let after = distances.get(1..).filter(|after| !after.is_empty())?;
+        let mean = (last - first) / after.len() as f64;
+        // Eight side by side: one comparison would wait for the one before it.
+        let (mut least, mut greatest) = ([f64::INFINITY; 8], [f64::NEG_INFINITY; 8]);
+        let mut off = [0.0_f64; 8];
+        let mut take = |start: usize, before: &[f64], after: &[f64]| {
+            let lanes = least.iter_mut().zip(&mut greatest).zip(&mut off);
+            let pairs = before.iter().zip(after).zip(lanes).enumerate();
+            for (lane, ((before, after), ((least, greatest), off))) in pairs {
+                let step = after - before;
+                let index = (start + lane + 1) as f64;
+                let here = (after - first - index * mean).abs();
+                *least = if step < *least { step } else { *least };
+                *greatest = if step > *greatest { step } else { *greatest };
+                *off = if here > *off { here } else { *off };
+            }
+        };
+        let ((befores, _), (afters, rest)) = (distances.as_chunks::<8>(), after.as_chunks::<8>());
+        for (nth, (before, after)) in befores.iter().zip(afters).enumerate() {
+            take(8 * nth, before, after);
+        }
+        let start = 8 * afters.len();
+        take(start, distances.get(start..)?, rest);
+        Some(Self {
+            mean,
+            least: least.into_iter().fold(f64::INFINITY, f64::min),
+            greatest: greatest.into_iter().fold(f64::NEG_INFINITY, f64::max),
+            farthest_off: off.into_iter().fold(0.0, f64::max),
+        })
     }
-    let usual = median(steps().collect())?;
-    let at = steps().position(|step| !even(step, usual))?;
-    Some(Break {
-        index: at + 1,
-        step: usual,
-    })
+
+    /// The first step that is not between half and one and a half of the usual one.
+    pub(super) fn first_break(self, distances: &[f64]) -> Option<Break> {
+        let even = |step: f64, usual: f64| step >= 0.5 * usual && step <= 1.5 * usual;
+        if even(self.least, self.mean) && even(self.greatest, self.mean) {
+            return None;
+        }
+        let steps = || distances.windows(2).map(|pair| pair[1] - pair[0]);
+        let usual = median(steps().collect())?;
+        let at = steps().position(|step| !even(step, usual))?;
+        Some(Break {
+            index: at + 1,
+            step: usual,
+        })
+    }
 }
 
 /// Most decimals that a distance is printed with; more is floating-point dust.
@@ -49,19 +94,6 @@ pub(super) fn printed_unit(distances: &[f64]) -> f64 {
         .map(|decimals| 10_f64.powi(decimals))
         .find(|&power| whole(power))
         .map_or(10_f64.powi(-MOST_DECIMALS), |power| 1.0 / power)
-}
-
-/// Greatest distance of a sample from the even grid through first and last.
-pub(super) fn farthest_off(distances: &[f64]) -> f64 {
-    let (Some(&first), Some(&last)) = (distances.first(), distances.last()) else {
-        return 0.0;
-    };
-    let step = (last - first) / (distances.len() as f64 - 1.0).max(1.0);
-    distances
-        .iter()
-        .enumerate()
-        .map(|(i, d)| (d - first - i as f64 * step).abs())
-        .fold(0.0, f64::max)
 }
 
 /// An even grid under distances that are rounded to more than the spacing.
@@ -118,10 +150,30 @@ mod tests {
         let mut rounded: Vec<f64> = (0..100)
             .map(|i| (25.5 * f64::from(i)).round() / 100.0)
             .collect();
-        assert_eq!(first_break(&rounded), None);
-        assert!(farthest_off(&rounded) <= printed_unit(&rounded));
+        let steps = Steps::of(&rounded).unwrap();
+        assert_eq!(steps.first_break(&rounded), None);
+        assert!(steps.farthest_off <= printed_unit(&rounded));
         rounded.remove(40);
-        assert_eq!(first_break(&rounded).map(|b| b.index), Some(40));
+        let found = Steps::of(&rounded).unwrap().first_break(&rounded);
+        assert_eq!(found.map(|b| b.index), Some(40));
+    }
+
+    #[test]
+    fn every_step_counts_wherever_it_stands() {
+        assert_eq!(Steps::of(&[]), None);
+        assert_eq!(Steps::of(&[1.0]), None);
+        // Even steps of one with one sample moved by a quarter: both steps beside it
+        // differ by a quarter, and it alone lies off the grid.
+        for n in 3..40 {
+            for moved in 1..n - 1 {
+                let mut distances: Vec<f64> = (0..n).map(f64::from).collect();
+                distances[moved as usize] += 0.25;
+                let found = Steps::of(&distances).unwrap();
+                let wanted = (1.0, 0.75, 1.25, 0.25);
+                let found = (found.mean, found.least, found.greatest, found.farthest_off);
+                assert_eq!(found, wanted, "{n} {moved}");
+            }
+        }
     }
 
     #[test]

@@ -23,6 +23,7 @@ use super::tail::last_sample_is_cut;
 use super::title_row::{TitleRow, take_titles};
 use super::titles::{Direction, LevelUnit};
 use super::trend::{Sense, fall_per_unit, range, sense};
+use super::words::Known;
 use super::{FileContent, ReadTrace};
 
 mod distances;
@@ -61,6 +62,10 @@ impl Block {
         let mut settings = Settings::default();
         settings.take_all(before, context)?;
         settings.finish();
+        let own: Vec<Known> = settings.lists.iter().map(|list| list.known).collect();
+        let inherited_lists = inherited.lists.iter();
+        let inherited_lists = inherited_lists.filter(|list| !own.contains(&list.known));
+        settings.lists.extend(inherited_lists.cloned());
         let structure = &mut settings.structure;
         structure.distance_unit = structure.distance_unit.or(inherited.distance_unit);
         structure.level_unit = structure.level_unit.or(inherited.level_unit);
@@ -228,6 +233,7 @@ impl Block {
             .collect();
         spread(&self.settings.lists, &titled_nm, &mut headers)?;
         let last = columns.len().saturating_sub(1);
+        let any = levels.iter().flatten().any(|v| v.is_finite());
         let mut distances_m = distances_m;
         for (nth, ((column, mut levels), header)) in
             columns.iter().zip(levels).zip(headers).enumerate()
@@ -242,6 +248,19 @@ impl Block {
                 None if nth == last => std::mem::take(&mut distances_m),
                 None => distances_m.clone(),
             };
+            // Beside a trace, a column without levels is one that was not measured.
+            let blank = any && levels.iter().all(|v| !v.is_finite());
+            if blank {
+                let named = title.map_or_else(
+                    || format!("column {}", column.column + 1),
+                    |title| format!("column {title:?}"),
+                );
+                self.warnings.push(Warning::new(
+                    "column without levels",
+                    format!("{named} holds no level in any row and is left out"),
+                ));
+                continue;
+            }
             let (levels_db, holds) =
                 self.levels_db(column, levels, (&header, &distances_m), run)?;
             self.doubt_wavelength(&header);
@@ -324,8 +343,8 @@ impl Block {
             |title| format!("column {title:?}"),
         );
         let (low, high) = range(&levels);
-        if high - low > WIDEST_TRACE_DB {
-            let found = format!("numbers from {low} to {high}");
+        if high - low > WIDEST_TRACE_DB || high.max(-low) > WIDEST_TRACE_DB {
+            let found = format!("numbers from {} to {}", short(low), short(high));
             return Err(ParseErrorKind::LinearLevels { found }.at(self.column_place(run), "", 0));
         }
         if column.unit.is_none() {
@@ -348,6 +367,13 @@ impl Block {
             ));
         }
         let blanks = levels.iter().filter(|v| !v.is_finite()).count();
+        if blanks == levels.len() {
+            let kind = ParseErrorKind::NoLevels {
+                column: named,
+                rows: blanks,
+            };
+            return Err(kind.at(self.column_place(run), "", 0));
+        }
         if blanks > 0 {
             self.warnings.push(Warning::new(
                 "blank levels",
@@ -425,8 +451,18 @@ impl Block {
     }
 }
 
-/// No trace spans more, in decibels; wider numbers are a linear scale.
+/// No trace spans more, in decibels, or lies farther from the zero of its scale; other
+/// numbers are a linear scale.
 const WIDEST_TRACE_DB: f64 = 300.0;
+
+/// A number for a message; one of many digits with its exponent.
+fn short(number: f64) -> String {
+    if number.abs() < 1e9 {
+        number.to_string()
+    } else {
+        format!("{number:e}")
+    }
+}
 
 /// The decimal mark that the samples show, if any of them has decimals.
 fn decimal_shown(form: &Form, samples: &str) -> Option<DecimalMark> {

@@ -95,6 +95,9 @@ const KEY_UNITS: [&str; 26] = [
     "kft", "mi", "seconds", "minutes", "metres", "meters", "nsec", "usec", "µsec", "μsec",
 ];
 
+/// Units that are no words, and that a key may hold anywhere.
+const CLEAR_UNITS: [&str; 8] = ["nm", "um", "µm", "μm", "ns", "us", "µs", "μs"];
+
 /// Whether a word is a unit that a key may end with.
 pub(super) fn is_key_unit(word: &str) -> bool {
     KEY_UNITS.contains(&word.to_lowercase().as_str())
@@ -102,13 +105,15 @@ pub(super) fn is_key_unit(word: &str) -> bool {
 
 /// A key in plain words, and the unit written in it: `Pulse width (ns)`, `pulse_ns`.
 pub(super) fn plain_key(key: &str) -> (String, Option<String>) {
-    let lower = spaced_out(key).to_lowercase().replace(
-        [
-            '_', '-', '[', '(', ']', ')', '.', ',', '/', ';', '\t', '|', '"',
-        ],
-        " ",
-    );
-    let mut words: Vec<&str> = lower.split_whitespace().collect();
+    let lower = spaced_out(key).to_lowercase();
+    let parts = |c: char| {
+        c.is_whitespace()
+            || matches!(
+                c,
+                '_' | '-' | '[' | '(' | ']' | ')' | '.' | ',' | '/' | ';' | '|' | '"'
+            )
+    };
+    let mut words: Vec<&str> = lower.split(parts).filter(|word| !word.is_empty()).collect();
     // `Averaging time (mm:ss)` says how, not in what.
     if matches!(
         words.last(),
@@ -117,9 +122,17 @@ pub(super) fn plain_key(key: &str) -> (String, Option<String>) {
         words.pop();
     }
     let unit = match words.last() {
-        Some(last) if words.len() > 1 && KEY_UNITS.contains(last) => words.pop().map(str::to_owned),
-        _ => None,
+        Some(last) if words.len() > 1 && KEY_UNITS.contains(last) => words.pop(),
+        // `wavelength_nm_nominal`
+        _ => (1..words.len())
+            .find(|at| {
+                words
+                    .get(*at)
+                    .is_some_and(|word| CLEAR_UNITS.contains(word))
+            })
+            .map(|at| words.remove(at)),
     };
+    let unit = unit.map(str::to_owned);
     (words.join(" "), unit)
 }
 

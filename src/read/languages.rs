@@ -4,6 +4,9 @@
 //! Only words that mean one thing stand here, from memory: German `Ende` and French
 //! `extrémité` may be a place as well as a distance, and are left to a recipe.
 
+use std::collections::HashMap;
+use std::sync::LazyLock;
+
 use super::words::{Known, Quantity};
 
 mod german_french_spanish;
@@ -23,19 +26,20 @@ pub(super) fn settings() -> impl Iterator<Item = (Known, String)> {
         .flat_map(|(known, word)| spellings(word).map(move |word| (known, word)))
 }
 
+/// Every spelling of a word in a column's title; of equal ones the first counts.
+static COLUMNS: LazyLock<HashMap<String, Quantity>> = LazyLock::new(|| {
+    let mut columns = HashMap::new();
+    for (quantity, words) in first::COLUMNS.iter().chain(second::COLUMNS) {
+        for word in words.iter().flat_map(|word| spellings(word)) {
+            columns.entry(word).or_insert(*quantity);
+        }
+    }
+    columns
+});
+
 /// What a word of a column's title names, in lower case.
 pub(super) fn column(word: &str) -> Option<Quantity> {
-    let named = |words: &[&str]| {
-        words
-            .iter()
-            .any(|own| spellings(own).any(|own| own == word))
-    };
-    // English titles do not get here, and a file has a few words in its titles.
-    first::COLUMNS
-        .iter()
-        .chain(second::COLUMNS)
-        .find(|(_, words)| named(words))
-        .map(|(quantity, _)| *quantity)
+    COLUMNS.get(word).copied()
 }
 
 /// A word as it is, without its accents, and with the letters that stand for an umlaut.

@@ -3,6 +3,7 @@
 
 use crate::trace::Header;
 use crate::units::{BackscatterCoefficient, GroupIndex, PulseWidth, Wavelength};
+use crate::warning::Warning;
 
 use super::dialect::{Separator, split};
 use super::error::{ParseError, ParseErrorKind, excerpt};
@@ -175,6 +176,24 @@ pub(super) fn clock(text: &str) -> Option<f64> {
     })
 }
 
+/// Lists that say the wavelength of each value, and so hold for traces further down.
+pub(super) fn by_wavelength(lists: &[List]) -> impl Iterator<Item = &List> {
+    lists.iter().filter(|list| !list.at_nm.is_empty())
+}
+
+/// Takes out of a header what such lists put there: another trace has another value.
+pub(super) fn take_out(lists: &[List], header: &mut Header) {
+    for list in by_wavelength(lists) {
+        match list.known {
+            Known::Pulse => header.pulse_width = None,
+            Known::Index => header.group_index = None,
+            Known::Backscatter => header.backscatter = None,
+            Known::Averaging => header.averaging_time_s = None,
+            _ => {}
+        }
+    }
+}
+
 /// Puts the values of each list into the headers of the columns: by the
 /// wavelength that the column names, else in order.
 pub(super) fn spread(
@@ -224,6 +243,43 @@ pub(super) fn spread(
         }
     }
     Ok(())
+}
+
+/// Says of values that hold for one wavelength where no trace has it: they are not used.
+pub(super) fn unused(lists: &[List], headers: &[&Header]) -> Vec<Warning> {
+    let wavelengths = lists.iter().find(|list| list.known == Known::Wavelength);
+    let has = |nm: f64| {
+        let found = headers.iter().filter_map(|header| header.wavelength);
+        found
+            .map(Wavelength::nm)
+            .any(|found| (found - nm).abs() < 0.5)
+    };
+    let warn = |list: &List| {
+        let at_nm = match wavelengths {
+            _ if !list.at_nm.is_empty() => list.at_nm.as_slice(),
+            Some(of) if of.values.len() == list.values.len() => of.values.as_slice(),
+            _ => &[],
+        };
+        let without: Vec<String> = at_nm
+            .iter()
+            .filter(|nm| !has(**nm))
+            .map(|nm| format!("{nm} nm"))
+            .collect();
+        (!without.is_empty()).then(|| {
+            Warning::new(
+                "setting of no trace",
+                format!(
+                    "line {}: {:?} is {:?}, and no trace is at {}; what it says of that is not used, state the \
+                     wavelength of each trace in its column's title or in the header",
+                    list.line,
+                    list.key,
+                    excerpt(&list.text),
+                    without.join(" or "),
+                ),
+            )
+        })
+    };
+    lists.iter().filter_map(warn).collect()
 }
 
 fn put(header: &mut Header, known: Known, value: f64) {

@@ -36,6 +36,7 @@ mod plain;
 mod plausible;
 mod quantity;
 mod recipe;
+mod rows;
 mod samples;
 mod settings;
 mod spanning;

@@ -3,7 +3,6 @@
 use std::borrow::Cow;
 use std::fmt;
 
-use nom::{Err, IResult};
 use serde::{Deserialize, Serialize};
 
 /// Character between the whole part and the decimals.
@@ -81,22 +80,23 @@ pub struct NumberStyle {
 }
 
 /// Powers of ten that a double holds exactly.
-const POWERS: [f64; 23] = [
+pub(super) const POWERS: [f64; 23] = [
     1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16,
     1e17, 1e18, 1e19, 1e20, 1e21, 1e22,
 ];
 
 /// Whole numbers up to here are exact as doubles.
-const EXACT: u64 = 1 << 53;
+pub(super) const EXACT: u64 = 1 << 53;
 
-/// A decimal number with `MARK` before its decimals, at the start of `input`.
+/// A decimal number with `MARK` before its decimals, at the start of `input`, and
+/// what follows it.
 ///
 /// The value is the double nearest to the decimal number, as the standard
 /// library reads it: where digits and power of ten are both exact, one division
 /// rounds once and is right; else `fast-float2` does the work. Overflow gives
 /// an infinity.
 #[inline]
-pub(super) fn number<const MARK: u8>(input: &[u8]) -> IResult<&[u8], f64, ()> {
+pub(super) fn number<const MARK: u8>(input: &[u8]) -> Option<(f64, &[u8])> {
     let (negative, unsigned) = match input {
         [b'-', rest @ ..] => (true, rest),
         [b'+', rest @ ..] => (false, rest),
@@ -109,7 +109,7 @@ pub(super) fn number<const MARK: u8>(input: &[u8]) -> IResult<&[u8], f64, ()> {
         _ => (0, rest),
     };
     if whole + fraction == 0 {
-        return Err(Err::Error(()));
+        return None;
     }
     let exponent = matches!(rest, [b'e' | b'E', ..]);
     // 19 digits cannot overflow the count of digits.
@@ -118,7 +118,7 @@ pub(super) fn number<const MARK: u8>(input: &[u8]) -> IResult<&[u8], f64, ()> {
     }
     // At most 19 decimals, so the power exists.
     let value = digits as f64 / POWERS.get(fraction).copied().unwrap_or(f64::NAN);
-    Ok((rest, if negative { -value } else { value }))
+    Some((if negative { -value } else { value }, rest))
 }
 
 #[inline]
@@ -140,7 +140,7 @@ fn take_digits<'i>(input: &'i [u8], digits: &mut u64) -> (usize, &'i [u8]) {
 /// The same for numbers with an exponent or very many digits; `plain` bytes of
 /// `input` are sign, digits and mark.
 #[cold]
-fn patient<const MARK: u8>(input: &[u8], plain: usize) -> IResult<&[u8], f64, ()> {
+fn patient<const MARK: u8>(input: &[u8], plain: usize) -> Option<(f64, &[u8])> {
     let after = input.get(plain..).unwrap_or_default();
     let exponent = match after {
         [b'e' | b'E', b'+' | b'-', digits @ ..] => Some((2, digits)),
@@ -153,8 +153,7 @@ fn patient<const MARK: u8>(input: &[u8], plain: usize) -> IResult<&[u8], f64, ()
             count => head + count,
         }
     });
-    let len = plain + exponent;
-    let (token, rest) = input.split_at_checked(len).ok_or(Err::Error(()))?;
+    let (token, rest) = input.split_at_checked(plain + exponent)?;
     let token: Cow<'_, [u8]> = if MARK == b'.' {
         Cow::Borrowed(token)
     } else {
@@ -165,10 +164,8 @@ fn patient<const MARK: u8>(input: &[u8], plain: usize) -> IResult<&[u8], f64, ()
                 .collect(),
         )
     };
-    match fast_float2::parse::<f64, _>(token) {
-        Ok(value) => Ok((rest, value)),
-        Err(_) => Err(Err::Error(())),
-    }
+    let value = fast_float2::parse::<f64, _>(token).ok()?;
+    Some((value, rest))
 }
 
 /// What one field of a row holds.
@@ -205,8 +202,8 @@ pub(super) fn field(text: &str, style: NumberStyle) -> Field {
         DecimalMark::Comma => number::<b','>(plain.as_bytes()),
     };
     match parsed {
-        Ok(([], value)) if value.is_finite() => Field::Number(value),
-        Ok(([], _)) => Field::TooLarge,
+        Some((value, [])) if value.is_finite() => Field::Number(value),
+        Some((_, [])) => Field::TooLarge,
         _ => Field::Text,
     }
 }
@@ -227,6 +224,10 @@ pub(super) fn is_blank(text: &str) -> bool {
         "none",
         "-∞",
     ];
+    // As most fields do, which none of these does.
+    if text.ends_with(|c: char| c.is_ascii_digit()) {
+        return false;
+    }
     text.chars().all(|c| matches!(c, '-' | '*' | '–' | '—'))
         || (text.len() <= 9 && WORDS.iter().any(|word| word.eq_ignore_ascii_case(text)))
 }
@@ -307,11 +308,11 @@ mod tests {
             text in "[+-]?([0-9]{1,25}(\\.[0-9]{0,25})?|\\.[0-9]{1,25})([eE][+-]?[0-9]{1,3})?"
         ) {
             let wanted: f64 = text.parse().unwrap();
-            let (rest, found) = number::<b'.'>(text.as_bytes()).unwrap();
+            let (found, rest) = number::<b'.'>(text.as_bytes()).unwrap();
             prop_assert!(rest.is_empty());
             prop_assert_eq!(found.to_bits(), wanted.to_bits());
             let comma = text.replace('.', ",");
-            let (rest, found) = number::<b','>(comma.as_bytes()).unwrap();
+            let (found, rest) = number::<b','>(comma.as_bytes()).unwrap();
             prop_assert!(rest.is_empty());
             prop_assert_eq!(found.to_bits(), wanted.to_bits());
         }
@@ -319,18 +320,25 @@ mod tests {
         #[test]
         fn reads_back_any_double(value in any::<f64>().prop_filter("finite", |v| v.is_finite())) {
             let text = format!("{value}");
-            let (_, found) = number::<b'.'>(text.as_bytes()).unwrap();
+            let (found, _) = number::<b'.'>(text.as_bytes()).unwrap();
             prop_assert_eq!(found.to_bits(), value.to_bits());
         }
     }
 
     #[test]
     fn stops_where_the_number_stops() {
-        assert_eq!(number::<b'.'>(b"1.5,2"), Ok((&b",2"[..], 1.5)));
-        assert_eq!(number::<b'.'>(b"1e,2"), Ok((&b"e,2"[..], 1.0)));
-        assert!(number::<b'.'>(b"-").is_err());
-        assert!(number::<b'.'>(b".").is_err());
-        assert!(number::<b'.'>(b"nan").is_err());
+        let stops = |text: &str, value: f64, rest: &str| {
+            let found = number::<b'.'>(text.as_bytes());
+            assert_eq!(found, Some((value, rest.as_bytes())), "{text}");
+        };
+        stops("1.5,2", 1.5, ",2");
+        stops("1e,2", 1.0, "e,2");
+        stops("1E1,2", 10.0, ",2");
+        stops("7.,2", 7.0, ",2");
+        stops("1.2.3", 1.2, ".3");
+        for text in ["-", ".", "-.", "nan", "", "+-1", ".e1"] {
+            assert_eq!(number::<b'.'>(text.as_bytes()), None, "{text}");
+        }
     }
 
     #[test]

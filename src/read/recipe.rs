@@ -426,8 +426,22 @@ impl RecipeColumn {
     }
 }
 
+/// A text in quotes and on one line, also where it goes on over several: what is behind the
+/// mark of a comment must stay there. The escapes are those of TOML 1.0.
 fn quoted(text: &str) -> String {
-    toml::Value::String(text.to_owned()).to_string()
+    let mut quoted = String::from("\"");
+    for c in text.chars() {
+        match c {
+            '"' | '\\' => quoted.extend(['\\', c]),
+            c if c.is_control() => {
+                // Writing to a string cannot fail.
+                let _ = write!(quoted, "\\u{:04X}", u32::from(c));
+            }
+            c => quoted.push(c),
+        }
+    }
+    quoted.push('"');
+    quoted
 }
 
 /// The entries of a table, which must be texts; numbers count as their text.

@@ -1,17 +1,14 @@
 //! Reads the rows of a block whose form is known.
 //!
-//! The plain form, two columns of distance and level, goes through a tight
-//! grammar; a row that it does not take, and every other form, goes field by
-//! field.
+//! The plain form, two columns of distance and level, goes through `rows`; a row
+//! that it does not take, and every other form, goes field by field.
 
-use nom::bytes::complete::take_while;
-use nom::{IResult, Parser};
-
-use super::dialect::{Dialect, Separator, split};
+use super::dialect::{Dialect, split};
 use super::error::{ParseError, ParseErrorKind, excerpt};
 use super::limits::Limits;
 use super::lines::{Line, lines_from};
-use super::number::{DecimalMark, Field, field, number};
+use super::number::{Field, field};
+use super::rows::fast_rows;
 use super::tail::is_drawn;
 
 /// Which columns are wanted, counted from 0.
@@ -360,104 +357,10 @@ pub(super) fn parse_row<'t>(
     }
 }
 
-type FastRows = fn(&[u8], &mut Vec<f64>, &mut Vec<f64>, usize) -> usize;
-
-/// The tight reader for a form, if there is one.
-fn fast_rows(dialect: Dialect, wanted: &Wanted) -> Option<FastRows> {
-    let plain = wanted.columns == 2
-        && wanted.distance == Some(0)
-        && wanted.levels == [1]
-        && dialect.numbers.thousands.is_none();
-    if !plain {
-        return None;
-    }
-    Some(match (dialect.separator, dialect.numbers.decimal) {
-        (Separator::Comma, DecimalMark::Point) => rows::<b',', b'.'>,
-        (Separator::Semicolon, DecimalMark::Point) => rows::<b';', b'.'>,
-        (Separator::Semicolon, DecimalMark::Comma) => rows::<b';', b','>,
-        (Separator::Tab, DecimalMark::Point) => rows::<b'\t', b'.'>,
-        (Separator::Tab, DecimalMark::Comma) => rows::<b'\t', b','>,
-        (Separator::WhiteSpace, DecimalMark::Point) => rows::<b' ', b'.'>,
-        (Separator::WhiteSpace, DecimalMark::Comma) => rows::<b' ', b','>,
-        _ => return None,
-    })
-}
-
-/// Reads whole lines of distance and level, as far as they are plain and the
-/// distance grows; gives the bytes used.
-fn rows<const SEPARATOR: u8, const MARK: u8>(
-    input: &[u8],
-    distances: &mut Vec<f64>,
-    levels: &mut Vec<f64>,
-    most: usize,
-) -> usize {
-    let mut rest = input;
-    let mut before = distances.last().copied().unwrap_or(f64::NEG_INFINITY);
-    while let Ok((after, (distance, level))) = row::<SEPARATOR, MARK>(rest) {
-        if !(distance > before && distance < f64::INFINITY && level.is_finite())
-            || levels.len() > most
-        {
-            break;
-        }
-        distances.push(distance);
-        levels.push(level);
-        before = distance;
-        rest = after;
-    }
-    input.len() - rest.len()
-}
-
-#[inline]
-fn row<const SEPARATOR: u8, const MARK: u8>(input: &[u8]) -> IResult<&[u8], (f64, f64), ()> {
-    (
-        spaces,
-        number::<MARK>,
-        separator::<SEPARATOR>,
-        number::<MARK>,
-        spaces,
-        line_end,
-    )
-        .map(|(_, distance, (), level, _, ())| (distance, level))
-        .parse(input)
-}
-
-#[inline]
-fn spaces(input: &[u8]) -> IResult<&[u8], &[u8], ()> {
-    // Most rows have none.
-    if !matches!(input, [b' ', ..]) {
-        return Ok((input, &[]));
-    }
-    take_while(|b| b == b' ').parse(input)
-}
-
-#[inline]
-fn separator<const SEPARATOR: u8>(input: &[u8]) -> IResult<&[u8], (), ()> {
-    if SEPARATOR == b' ' {
-        let (rest, between) = take_while(|b| b == b' ' || b == b'\t').parse(input)?;
-        return if between.is_empty() {
-            Err(nom::Err::Error(()))
-        } else {
-            Ok((rest, ()))
-        };
-    }
-    let (rest, _) = spaces(input)?;
-    match rest {
-        [byte, rest @ ..] if *byte == SEPARATOR => spaces(rest).map(|(rest, _)| (rest, ())),
-        _ => Err(nom::Err::Error(())),
-    }
-}
-
-#[inline]
-fn line_end(input: &[u8]) -> IResult<&[u8], (), ()> {
-    match input {
-        [b'\r', b'\n', rest @ ..] | [b'\n' | b'\r', rest @ ..] => Ok((rest, ())),
-        _ => Err(nom::Err::Error(())),
-    }
-}
-
 #[cfg(test)]
 mod tests {
-    use super::super::number::NumberStyle;
+    use super::super::dialect::Separator;
+    use super::super::number::{DecimalMark, NumberStyle};
     use super::*;
 
     const PLAIN: Dialect = Dialect {

@@ -15,13 +15,13 @@ use super::keys::{
 use super::lines::{Line, lines_from};
 use super::lists::{List, Numbered, clock, list_in_columns, list_of, lists_by_number, numbered};
 use super::number::DecimalMark;
-use super::paired::paired;
 use super::quantity::{Refusal, Wanted, quantity};
 use super::recipe::Recipe;
 use super::titles::{DistanceUnit, LevelUnit};
 use super::words::{Key, Known, Vocabulary};
 
 mod after;
+mod before;
 mod columns;
 mod decimal;
 mod values;
@@ -113,39 +113,18 @@ pub(super) struct Context<'v> {
 }
 
 impl Settings {
-    /// Takes the lines before the samples.
-    pub(super) fn take_all(
-        &mut self,
-        before: &[Line<'_>],
-        context: Context<'_>,
-    ) -> Result<(), ParseError> {
-        let context = Context {
-            decimal: decimal_of(before, context).or(context.decimal),
-            ..context
-        };
-        let mut lines = before
-            .iter()
-            .filter(|line| !line.text.trim().is_empty())
-            .peekable();
-        while let Some(&line) = lines.next() {
-            let table = lines
-                .peek()
-                .and_then(|&&next| paired(line, next, context.separator, context.vocabulary));
-            match (table, lines.peek().copied()) {
-                (Some(entries), Some(&values)) => {
-                    for entry in &entries {
-                        self.take_entry(values, entry, context)?;
-                    }
-                    lines.next();
-                }
-                _ => self.take(line, context)?,
-            }
-        }
-        Ok(())
-    }
-
     /// Takes a line before the samples: a setting, or else a note.
     pub(super) fn take(&mut self, line: Line<'_>, context: Context<'_>) -> Result<(), ParseError> {
+        self.take_entries(line, None, context)
+    }
+
+    /// The same with the entries of the line, where they are known.
+    fn take_entries(
+        &mut self,
+        line: Line<'_>,
+        known: Option<Vec<Entry>>,
+        context: Context<'_>,
+    ) -> Result<(), ParseError> {
         if line.text.trim().is_empty() {
             return Ok(());
         }
@@ -160,7 +139,8 @@ impl Settings {
             ));
             return Ok(());
         }
-        let entries = entries(line.text, context.separator, context.vocabulary);
+        let entries =
+            known.unwrap_or_else(|| entries(line.text, context.separator, context.vocabulary));
         if entries.is_empty() {
             self.take_note(line);
         }
@@ -503,6 +483,14 @@ impl Settings {
             if let Some(entry) = entry {
                 entry.means = None;
             }
+            self.warnings.push(Warning::new(
+                "number not understood",
+                format!(
+                    "line {}: {:?} is one of several settings with a number, which neither go from 1 on nor are \
+                     wavelengths; it is not used",
+                    one.line, one.key
+                ),
+            ));
             self.header.other.push((one.key, one.text));
         }
         if let Some((key, time)) = self.time.take() {

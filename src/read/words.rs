@@ -11,6 +11,7 @@ use std::sync::LazyLock;
 
 use super::families::put_together;
 use super::languages;
+use super::settings::wanted_of;
 
 macro_rules! known {
     ($($variant:ident = $name:literal: [$($word:literal),* $(,)?], if it fits: [$($soft:literal),* $(,)?];)*) => {
@@ -46,6 +47,20 @@ macro_rules! known {
             )*
             for (known, word) in put_together().chain(languages::settings()) {
                 keys.entry(folded(&word)).or_insert(Key { known, sure: true });
+            }
+            keys
+        });
+
+        /// Keys of numbers, by their words in any order; `None` where two keys have the same.
+        static LOOSE: LazyLock<HashMap<String, Option<Known>>> = LazyLock::new(|| {
+            let mut keys = HashMap::new();
+            let own = [$((Known::$variant, [$name, $($word),*].as_slice())),*];
+            let own = own.iter().flat_map(|(known, words)| words.iter().map(|word| (*known, (*word).to_owned())));
+            for (known, word) in own.chain(put_together()).chain(languages::settings()) {
+                if wanted_of(known).is_some() {
+                    let found = keys.entry(loose(&word)).or_insert(Some(known));
+                    *found = found.filter(|other| *other == known);
+                }
             }
             keys
         });
@@ -90,7 +105,7 @@ known! {
     Index = "group index": ["ior", "refractive index", "index refraction", "group refractive index", "refraction index",
         "fibre index", "effective group index", "group index refraction", "gri", "glass index", "effective index",
         "fibre refractive index", "effective group refractive index", "cable group index"],
-        if it fits: ["index", "n", "ng", "ior n", "ri", "n eff", "n group"];
+        if it fits: ["index", "n", "ng", "ior n", "ri", "n eff", "n group", "indice", "índice", "indeks"];
     Backscatter = "backscatter coefficient": ["backscatter", "backscattering coefficient", "scatter coefficient",
         "scattering coefficient", "rayleigh backscatter coefficient", "rayleigh coefficient", "bsc", "rbs",
         "backscatter level", "rayleigh backscatter", "backscatter coefficient 1 ns", "backscattering", "rayleigh scattering coefficient"],
@@ -181,8 +196,12 @@ impl Vocabulary {
 
     /// What a key in lower case means, if anything.
     pub(super) fn key(&self, words: &str) -> Option<Key> {
-        let folded = folded(words);
-        match self.own.get(&folded) {
+        let own = if self.own.is_empty() {
+            None
+        } else {
+            self.own.get(&folded(words))
+        };
+        match own {
             Some(Word::Key(known)) => Some(Key {
                 known: *known,
                 sure: true,
@@ -193,6 +212,9 @@ impl Vocabulary {
 
     /// What a column holds by an own word in its title; the longest one counts.
     pub(super) fn column(&self, title: &str) -> Option<Quantity> {
+        if self.own.is_empty() {
+            return None;
+        }
         let folded = folded(title);
         let held = self.own.iter().filter_map(|(text, word)| match word {
             Word::Column(quantity) if folded.contains(text.as_str()) => Some((text, *quantity)),
@@ -220,7 +242,47 @@ pub(super) fn key(words: &str) -> Option<Key> {
             })
         })
     };
-    found(words).or_else(|| (words.len() <= LONGEST_TWICE).then(twice).flatten())
+    let loosely = || {
+        let known = LOOSE.get(&loose(words)).copied().flatten()?;
+        Some(Key { known, sure: false })
+    };
+    let short = words.len() <= LONGEST_TWICE;
+    found(words).or_else(|| {
+        if short {
+            twice().or_else(loosely)
+        } else {
+            None
+        }
+    })
+}
+
+/// Words that may stand beside the key of a number and leave its meaning as it is:
+/// `Wavelength, nominal`, `Set pulse width`. Not here is what names another number of the
+/// kind, as `cut-off` or `core` do.
+const QUALIFYING: [&str; 14] = [
+    "nominal",
+    "nominale",
+    "nominaler",
+    "nominell",
+    "nominalna",
+    "actual",
+    "selected",
+    "set",
+    "setting",
+    "configured",
+    "chosen",
+    "value",
+    "valeur",
+    "valor",
+];
+
+/// The words of a key without those that leave its meaning as it is, in one order.
+fn loose(key: &str) -> String {
+    let mut words: Vec<&str> = spelt(key)
+        .filter(|word| !QUALIFYING.contains(word))
+        .collect();
+    words.sort_unstable();
+    words.join(" ")
 }
 
 /// Articles and prepositions of other languages; alone, some are keys (`De`, `Da`, `Do`).
@@ -231,13 +293,18 @@ const FILLING: [&str; 22] = [
 
 /// A key as it is compared: abbreviations spelt out, filling words and spaces left out.
 pub(super) fn folded(key: &str) -> String {
-    let words = || {
+    spelt(key).collect()
+}
+
+/// The words of a key that count, abbreviations spelt out.
+fn spelt(key: &str) -> impl Iterator<Item = &str> {
+    let words = move || {
         key.split(|c: char| !c.is_alphanumeric())
             .filter(|word| !matches!(*word, "" | "of" | "the" | "used" | "for" | "in"))
     };
     let alone = words().all(|word| FILLING.contains(&word));
     words()
-        .filter(|word| alone || !FILLING.contains(word))
+        .filter(move |word| alone || !FILLING.contains(word))
         .map(|word| match word {
             "fiber" | "fibres" | "fibers" => "fibre",
             "avg" | "ave" | "aver" | "average" => "averaging",
@@ -255,7 +322,6 @@ pub(super) fn folded(key: &str) -> String {
             "pts" => "points",
             other => other,
         })
-        .collect()
 }
 
 /// Quantities that a word of a title names.
@@ -316,6 +382,27 @@ mod tests {
                 Some(name),
                 "{words}"
             );
+        }
+        for (words, name) in [
+            ("wavelength nominal", "wavelength"),
+            ("set pulse width", "pulse width"),
+            ("refraction index value", "group index"),
+            ("valeur indice de groupe", "group index"),
+            ("time of averaging", "averaging time"),
+        ] {
+            let found = key(words).map(|key| (key.known.name(), key.sure));
+            assert_eq!(found, Some((name, false)), "{words}");
+        }
+        // Another wavelength, another index, another time.
+        for words in [
+            "cut off wavelength",
+            "wavelength zero dispersion",
+            "core index",
+            "set time",
+            "value",
+            "nominal",
+        ] {
+            assert_eq!(key(words), None, "{words}");
         }
         assert_eq!(key("n").map(|key| key.sure), Some(false));
         assert_eq!(key("filter"), None);

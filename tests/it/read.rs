@@ -235,6 +235,9 @@ fn a_column_for_each_wavelength_is_a_trace_each() {
         "wavelengths_under_the_titles.csv",
         "settings_for_each_column.csv",
         "settings_for_each_wavelength.csv",
+        "settings_for_each_wavelength_after.csv",
+        "wavelength_of_no_trace.csv",
+        "blocks_for_each_wavelength.csv",
         "distance_for_each_column.csv",
     ] {
         let content = content(name);
@@ -245,6 +248,9 @@ fn a_column_for_each_wavelength_is_a_trace_each() {
     for name in [
         "settings_for_each_column.csv",
         "settings_for_each_wavelength.csv",
+        "settings_for_each_wavelength_after.csv",
+        "wavelength_of_no_trace.csv",
+        "blocks_for_each_wavelength.csv",
     ] {
         let content = content(name);
         let pulses: Vec<_> = content
@@ -265,11 +271,54 @@ fn a_column_for_each_wavelength_is_a_trace_each() {
 }
 
 #[test]
+fn a_value_for_a_wavelength_of_no_trace_is_said_to_be_unused() {
+    let content = content("wavelength_of_no_trace.csv");
+    let told = "line 3: \"Pulse width 1310 nm\" is \"100 ns / 500 ns / 1000 ns\", and no trace is at 1625 nm; what it \
+                says of that is not used, state the wavelength of each trace in its column's title or in the header";
+    assert_eq!(content.warnings[0].message, told);
+    // Without any wavelength of the trace the same value must not vanish either.
+    let text = b"Pulse width 1310 nm: 100 ns\nDistance (m);Level (dB)\n0;-1\n1;-2\n2;-3\n";
+    let content = from_bytes(text).unwrap();
+    assert_eq!(content.traces[0].header.pulse_width, None);
+    assert!(
+        content
+            .warnings
+            .iter()
+            .any(|w| w.code == "setting of no trace")
+    );
+}
+
+#[test]
+fn words_that_add_nothing_and_their_order_do_not_matter() {
+    let header = content("words_in_another_order.csv")
+        .traces
+        .remove(0)
+        .header;
+    assert_eq!(header.wavelength, Some(Wavelength::from_nm(1550.0)));
+    assert_eq!(header.pulse_width, Some(PulseWidth::from_ns(500.0)));
+    assert_eq!(header.group_index, Some(GroupIndex::from_ratio(1.4682)));
+    // A word that tells another number is none of them, nor is a value that does not fit.
+    let rows = "distance_m,level_db\n0,-1\n1,-2\n2,-3\n";
+    for (line, wanted) in [
+        (
+            "Wavelength, nominal: 1550 nm",
+            Some(Wavelength::from_nm(1550.0)),
+        ),
+        ("Wavelength, nominal: see label", None),
+        ("Cut-off wavelength: 1260 nm", None),
+    ] {
+        let content = from_bytes(format!("{line}\n{rows}").as_bytes()).unwrap();
+        assert_eq!(content.traces[0].header.wavelength, wanted, "{line}");
+    }
+}
+
+#[test]
 fn words_of_other_languages_name_the_ends_too() {
     for name in [
         "direction_between_lettered_ends.csv",
         "direction_names_the_ends.csv",
         "italian_words.csv",
+        "italian_words_for_the_ends.csv",
         "dutch_words.csv",
         "portuguese_words.csv",
         "polish_words.csv",

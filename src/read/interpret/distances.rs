@@ -5,11 +5,16 @@ use ndarray::Array1;
 use super::{Block, nth_row};
 use crate::read::block::Run;
 use crate::read::error::{ParseError, ParseErrorKind};
-use crate::read::grid::{farthest_off, first_break, grid_under, printed_unit};
+use crate::read::grid::{Steps, grid_under, printed_unit};
+use crate::read::keys::SPACING_M;
 use crate::read::titles::DistanceUnit;
 use crate::read::trend::{Fall, fall_per_unit, fitting_units};
 use crate::units::{GroupIndex, SPEED_OF_LIGHT_M_PER_S, Wavelength};
 use crate::warning::Warning;
+
+/// Once round the Earth in metres (the metre's first definition): no fibre is longer.
+/// Larger: files in a wrong unit are read with a doubt; smaller: a doubt is a refusal.
+const FARTHEST_M: f64 = 4e7;
 
 impl Block {
     /// The unit named, else the only one in which the level falls as in a fibre.
@@ -68,7 +73,36 @@ impl Block {
         Err(ParseErrorKind::DistanceUnitUnknown { hint }.at(self.column_place(run), "", 0))
     }
 
+    /// Distances in metres, no farther than any fibre reaches.
     pub(super) fn distances_m(
+        &mut self,
+        text: &str,
+        run: Run,
+        unit: DistanceUnit,
+    ) -> Result<Array1<f64>, ParseError> {
+        let distances_m = self.any_distances_m(text, run, unit)?;
+        let ends = [distances_m.first(), distances_m.last()];
+        let found_m = ends
+            .into_iter()
+            .flatten()
+            .fold(0.0_f64, |m, d| m.max(d.abs()));
+        if found_m > FARTHEST_M {
+            let kind = ParseErrorKind::DistanceTooFar { found_m };
+            return Err(kind.at(self.column_place(run), "", 0));
+        }
+        if let [Some(first), Some(last)] = ends
+            && distances_m.len() > 1
+        {
+            let found_m = (last - first) / (distances_m.len() - 1) as f64;
+            if found_m < SPACING_M.min {
+                let kind = ParseErrorKind::DistancesTooClose { found_m };
+                return Err(kind.at(self.column_place(run), "", 0));
+            }
+        }
+        Ok(distances_m)
+    }
+
+    fn any_distances_m(
         &mut self,
         text: &str,
         run: Run,
@@ -103,11 +137,14 @@ impl Block {
                 ));
             }
         };
-        if let Some(repeat) = self.samples.first_repeat() {
+        let steps = Steps::of(&self.samples.distances);
+        if steps.is_some_and(|steps| steps.least <= 0.0)
+            && let Some(repeat) = self.samples.first_repeat()
+        {
             return self.regridded(text, run, factor, repeat);
         }
         let mut distances = std::mem::take(&mut self.samples.distances);
-        if let Some(found) = first_break(&distances) {
+        if let Some(found) = steps.and_then(|steps| steps.first_break(&distances)) {
             let at = |index: usize| distances.get(index).copied().unwrap_or(f64::NAN) * factor;
             let line = nth_row(text, run, found.index);
             let kind = ParseErrorKind::SpacingBreaks {
@@ -117,11 +154,8 @@ impl Block {
             };
             return Err(kind.at(line, "", 0));
         }
-        let (off, printed) = (farthest_off(&distances), printed_unit(&distances));
-        let steps = (distances.len() as f64 - 1.0).max(1.0);
-        let step = (distances.last().copied().unwrap_or(0.0)
-            - distances.first().copied().unwrap_or(0.0))
-            / steps;
+        let (step, off) = steps.map_or((0.0, 0.0), |steps| (steps.mean, steps.farthest_off));
+        let printed = printed_unit(&distances);
         if off > 0.01 * step && printed > 0.1 * step && !unit.is_time() {
             self.warnings.push(Warning::new(
                 "distances rounded",

@@ -173,7 +173,7 @@ pub(super) const COLUMNS: &[(Quantity, &[&str])] = &[
         "krzywa",
     ]),
     (Quantity::Loss, &[
-        "attenuazione", "perdita", "perdite", "demping", "verlies", "verzwakking", "atenuação",
+        "attenuazione", "perdita", "perdite", "demping", "verlies", "verliezen", "verzwakking", "atenuação",
         "perda", "perdas", "tłumienie", "tłumienność", "strata", "straty",
     ]),
     (Quantity::Index, &[

@@ -1,9 +1,11 @@
 //! The decimal mark that a header shows by its own numbers.
 
-use super::{Context, DecimalMark, Known, Line, entries, plain_key};
+use std::borrow::Cow;
+
+use super::{Context, DecimalMark, Entry, Known, Line, entries, plain_key};
 
 /// Header lines looked at for the header's own decimal mark.
-const SHOWING: usize = 1000;
+pub(super) const SHOWING: usize = 1000;
 
 /// The decimal mark of the header, where numbers in it show one and no other: a
 /// header may be written otherwise than the samples.
@@ -11,15 +13,23 @@ pub(in crate::read) fn decimal_of(
     before: &[Line<'_>],
     context: Context<'_>,
 ) -> Option<DecimalMark> {
+    let lines = before.iter().take(SHOWING);
+    let entries = lines.flat_map(|line| entries(line.text, context.separator, context.vocabulary));
+    decimal_shown(entries.map(Cow::Owned), context)
+}
+
+/// The same of entries.
+pub(super) fn decimal_shown<'e>(
+    entries: impl Iterator<Item = Cow<'e, Entry>>,
+    context: Context<'_>,
+) -> Option<DecimalMark> {
     let mut shown = [false, false];
-    for line in before.iter().take(SHOWING) {
-        for entry in entries(line.text, context.separator, context.vocabulary) {
-            let key = context.vocabulary.key(&plain_key(&entry.key).0);
-            if key.is_some_and(|key| !is_text(key.known))
-                && let Some(mark) = mark_shown(&entry.value)
-            {
-                shown[usize::from(mark == DecimalMark::Comma)] = true;
-            }
+    for entry in entries {
+        let key = context.vocabulary.key(&plain_key(&entry.key).0);
+        if key.is_some_and(|key| !is_text(key.known))
+            && let Some(mark) = mark_shown(&entry.value)
+        {
+            shown[usize::from(mark == DecimalMark::Comma)] = true;
         }
     }
     match shown {

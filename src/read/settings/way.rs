@@ -88,7 +88,14 @@ fn after_from(text: &str) -> &str {
 
 /// Keys of one letter that name an end beside the key of the other end: `Da: … A: …`,
 /// `Z: … Do: …`.
-const BESIDE: [(&str, &str); 3] = [("da", "a"), ("de", "a"), ("z", "do")];
+const BESIDE: [(&str, &str); 6] = [
+    ("da", "a"),
+    ("de", "a"),
+    ("origine", "a"),
+    ("partenza", "a"),
+    ("origen", "a"),
+    ("z", "do"),
+];
 
 impl Settings {
     /// Takes the end whose key is a letter, beside the other end's.
@@ -111,6 +118,10 @@ impl Settings {
                 &header.from
             };
             if missing.is_some() || key_of(known.0).as_deref() != Some(known.1) {
+                continue;
+            }
+            // Beside `B` the other letter is an end's name.
+            if letter == "a" && self.entries.iter().any(|e| plain(&e.key) == "b") {
                 continue;
             }
             let unknown = |e: &&mut super::Setting| e.means.is_none() && plain(&e.key) == letter;

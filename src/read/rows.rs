@@ -1,0 +1,370 @@
+//! The tight reader of plain rows: two columns, distance and level.
+//!
+//! A row is mostly written as the one above it, digit under digit. It is tried in that
+//! shape first: then its length is known before a character of it is looked at, so that
+//! the processor works on several rows at once, and all digits of a number are put
+//! together at a time. A row of another shape is read character by character.
+
+use super::dialect::{Dialect, Separator};
+use super::number::{DecimalMark, EXACT, POWERS, number};
+use super::samples::Wanted;
+
+/// Reads whole lines of distance and level into the two lists, as far as they are
+/// plain, the distance grows, and no more than so many levels are held; gives the
+/// bytes used.
+pub(super) type FastRows = fn(&[u8], &mut Vec<f64>, &mut Vec<f64>, usize) -> usize;
+
+/// The tight reader for a form, if there is one.
+pub(super) fn fast_rows(dialect: Dialect, wanted: &Wanted) -> Option<FastRows> {
+    let plain = wanted.columns == 2
+        && wanted.distance == Some(0)
+        && wanted.levels == [1]
+        && dialect.numbers.thousands.is_none();
+    if !plain {
+        return None;
+    }
+    Some(match (dialect.separator, dialect.numbers.decimal) {
+        (Separator::Comma, DecimalMark::Point) => rows::<b',', b'.'>,
+        (Separator::Semicolon, DecimalMark::Point) => rows::<b';', b'.'>,
+        (Separator::Semicolon, DecimalMark::Comma) => rows::<b';', b','>,
+        (Separator::Tab, DecimalMark::Point) => rows::<b'\t', b'.'>,
+        (Separator::Tab, DecimalMark::Comma) => rows::<b'\t', b','>,
+        (Separator::WhiteSpace, DecimalMark::Point) => rows::<b' ', b'.'>,
+        (Separator::WhiteSpace, DecimalMark::Comma) => rows::<b' ', b','>,
+        _ => return None,
+    })
+}
+
+fn rows<const SEPARATOR: u8, const MARK: u8>(
+    input: &[u8],
+    distances: &mut Vec<f64>,
+    levels: &mut Vec<f64>,
+    most: usize,
+) -> usize {
+    let mut at = 0;
+    let mut before = distances.last().copied().unwrap_or(f64::NEG_INFINITY);
+    let mut shape: Option<RowShape> = None;
+    loop {
+        let alike = shape.as_ref().and_then(|shape| shape.read(input, at));
+        let (distance, level, end) = if let Some(alike) = alike {
+            alike
+        } else {
+            let rest = input.get(at..).unwrap_or_default();
+            let Some((distance, level, after)) = row::<SEPARATOR, MARK>(rest) else {
+                break;
+            };
+            let end = input.len() - after.len();
+            shape = RowShape::of(input.get(at..end).unwrap_or_default(), SEPARATOR, MARK);
+            (distance, level, end)
+        };
+        if !(distance > before && distance < f64::INFINITY && level.is_finite())
+            || levels.len() > most
+        {
+            break;
+        }
+        distances.push(distance);
+        levels.push(level);
+        before = distance;
+        at = end;
+    }
+    at
+}
+
+/// Where the parts of a row stand, counted from its start.
+#[derive(Debug)]
+struct RowShape {
+    distance: Shape,
+    /// Ends of the distance, of the level and of the line.
+    distance_end: usize,
+    level: Shape,
+    level_end: usize,
+    end: usize,
+    separator: u8,
+    line_end: u8,
+}
+
+impl RowShape {
+    /// The shape of a whole row that has no spaces.
+    fn of(row: &[u8], separator: u8, mark: u8) -> Option<Self> {
+        let separated = row.iter().position(|b| *b == separator)?;
+        let line_end = row.iter().position(|b| matches!(b, b'\n' | b'\r'))?;
+        Some(Self {
+            distance: Shape::of(row.get(..separated)?, mark)?,
+            distance_end: separated,
+            level: Shape::of(row.get(separated + 1..line_end)?, mark)?,
+            level_end: line_end,
+            end: row.len(),
+            separator,
+            line_end: *row.get(line_end)?,
+        })
+    }
+
+    /// Distance and level of a row of this shape, and where the next one starts; `None`
+    /// also where the text before the row is too short.
+    #[inline]
+    fn read(&self, input: &[u8], at: usize) -> Option<(f64, f64, usize)> {
+        let (distance_end, level_end) = (at + self.distance_end, at + self.level_end);
+        let end = at + self.end;
+        // A pair of bytes ends the line only together: `\r` alone may be followed by `\n`.
+        let line_end = if self.end > self.level_end + 1 {
+            input.get(level_end..end)? == b"\r\n"
+        } else {
+            *input.get(level_end)? == self.line_end
+                && (self.line_end == b'\n' || input.get(end) != Some(&b'\n'))
+        };
+        if *input.get(distance_end)? != self.separator || !line_end {
+            return None;
+        }
+        let distance = self.distance.read(input, distance_end)?;
+        let level = self.level.read(input, level_end)?;
+        Some((distance, level, end))
+    }
+}
+
+/// Most characters of a number that is read in one piece.
+const WIDEST: usize = 16;
+
+/// A byte of each sixteen.
+const ONES: u128 = u128::from_le_bytes([1; WIDEST]);
+
+/// Where the sign, the digits and the decimal mark of a number stand, in the last sixteen
+/// bytes up to its end, the first byte lowest.
+#[derive(Debug)]
+struct Shape {
+    /// Bytes of the digits before and behind the mark.
+    whole: u128,
+    decimals: u128,
+    /// Bytes of mark and sign, and what they are.
+    marks: u128,
+    marked: u128,
+    negative: bool,
+    /// Ten to the power of the number of decimals.
+    power: f64,
+}
+
+impl Shape {
+    /// The shape of a number that is nothing but digits, a mark and a minus sign.
+    fn of(text: &[u8], mark: u8) -> Option<Self> {
+        let free = WIDEST.checked_sub(text.len())?;
+        let point = text.iter().position(|b| *b == mark);
+        let mut shape = Self {
+            whole: 0,
+            decimals: 0,
+            marks: 0,
+            marked: 0,
+            negative: text.first() == Some(&b'-'),
+            power: *POWERS.get(text.len() - point.map_or(text.len(), |point| point + 1))?,
+        };
+        for (index, byte) in text.iter().enumerate() {
+            let place = 8 * (free + index);
+            let here = 0xFF << place;
+            if byte.is_ascii_digit() {
+                match point {
+                    Some(point) if point < index => shape.decimals |= here,
+                    _ => shape.whole |= here,
+                }
+            } else if Some(index) == point || index == 0 && *byte == b'-' {
+                shape.marks |= here;
+                shape.marked |= u128::from(*byte) << place;
+            } else {
+                return None;
+            }
+        }
+        // Without a mark the digits stand where a mark would leave them.
+        if point.is_none() {
+            (shape.whole, shape.decimals) = (0, shape.whole);
+        }
+        (shape.whole | shape.decimals != 0).then_some(shape)
+    }
+
+    /// The number of this shape that ends at `end`.
+    ///
+    /// Whole numbers up to 2^53 and powers of ten up to 10^22 are exact as doubles, so
+    /// that their quotient is rounded once and is the double nearest to the text.
+    #[inline]
+    fn read(&self, input: &[u8], end: usize) -> Option<f64> {
+        let bytes = input.get(end.checked_sub(WIDEST)?..end)?;
+        let chunk = u128::from_le_bytes(*bytes.first_chunk()?);
+        let values = chunk ^ (ONES * 0x30);
+        // Of a byte that is no digit the upper half is not zero, here or with six more. A
+        // byte beyond ASCII may spill over into the next one, which then is no digit, too.
+        let others = (values.wrapping_add(ONES * 6) | values) & (ONES * 0xF0);
+        if others & (self.whole | self.decimals) != 0 || chunk & self.marks != self.marked {
+            return None;
+        }
+        // The digits before the mark move to where it was.
+        let digits = ((values & self.whole) << 8) | (values & self.decimals);
+        let (first, last) = (digits as u64, (digits >> 64) as u64);
+        let mut number = of_eight(last);
+        if first != 0 {
+            number += of_eight(first) * 100_000_000;
+        }
+        if number > EXACT {
+            return None;
+        }
+        let value = number as f64 / self.power;
+        Some(if self.negative { -value } else { value })
+    }
+}
+
+/// The number that eight digits write, their values in the bytes, the first one lowest:
+/// two, four and eight of them are put together at a time.
+#[inline]
+const fn of_eight(values: u64) -> u64 {
+    let pairs = (values.wrapping_mul((10 << 8) | 1) >> 8) & 0x00FF_00FF_00FF_00FF;
+    let fours = (pairs.wrapping_mul((100 << 16) | 1) >> 16) & 0x0000_FFFF_0000_FFFF;
+    fours.wrapping_mul((10_000 << 32) | 1) >> 32
+}
+
+/// Distance and level of a whole line, and what follows it.
+#[inline]
+fn row<const SEPARATOR: u8, const MARK: u8>(input: &[u8]) -> Option<(f64, f64, &[u8])> {
+    let (distance, rest) = number::<MARK>(unspaced(input))?;
+    let (level, rest) = number::<MARK>(separated::<SEPARATOR>(rest)?)?;
+    Some((distance, level, line_end(unspaced(rest))?))
+}
+
+#[inline]
+fn unspaced(mut input: &[u8]) -> &[u8] {
+    while let [b' ', rest @ ..] = input {
+        input = rest;
+    }
+    input
+}
+
+/// What follows a separator and the spaces around it.
+#[inline]
+fn separated<const SEPARATOR: u8>(input: &[u8]) -> Option<&[u8]> {
+    if SEPARATOR == b' ' {
+        let mut rest = input;
+        while let [b' ' | b'\t', after @ ..] = rest {
+            rest = after;
+        }
+        return (rest.len() < input.len()).then_some(rest);
+    }
+    match unspaced(input) {
+        [byte, rest @ ..] if *byte == SEPARATOR => Some(unspaced(rest)),
+        _ => None,
+    }
+}
+
+#[inline]
+fn line_end(input: &[u8]) -> Option<&[u8]> {
+    match input {
+        [b'\r', b'\n', rest @ ..] | [b'\n' | b'\r', rest @ ..] => Some(rest),
+        _ => None,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::fmt::Write as _;
+
+    use proptest::prelude::*;
+
+    use super::*;
+
+    proptest! {
+        // The standard library is the second implementation. Rows in groups of one shape,
+        // with lengths up to beyond what is read in one piece, and shapes by chance.
+        #[test]
+        fn reads_the_bits_that_the_standard_library_reads(
+            groups in proptest::collection::vec(
+                (0..12_usize, 0..9_usize, 0..8_usize, 0..9_usize, any::<u64>()), 1..6
+            ),
+            end in prop::sample::select(vec!["\n", "\r\n", "\r"]),
+            mark in prop::sample::select(vec!['.', ',']),
+        ) {
+            let (mut text, mut wanted) = (String::new(), Vec::new());
+            let mut distance = 0_u64;
+            for (more, distance_decimals, whole, decimals, seed) in groups {
+                distance += 10_u64.pow(more as u32) - 1;
+                for row in 0..7_u64 {
+                    distance += 1;
+                    let some = seed.rotate_left(7 * row as u32);
+                    let digits = |count: usize| -> String {
+                        format!("{some:020}").chars().take(count).collect()
+                    };
+                    let distance = format!("{distance}.{}", digits(distance_decimals));
+                    let sign = if seed % 3 > 0 { "-" } else { "" };
+                    let level = match decimals {
+                        0 => format!("{sign}{}", digits(whole + 1)),
+                        _ => format!("{sign}{}.{}", digits(whole), digits(decimals)),
+                    };
+                    let value = |text: &str| text.parse::<f64>().unwrap().to_bits();
+                    wanted.push((value(&distance), value(&level)));
+                    let row = format!("{distance};{level}").replace('.', &mark.to_string());
+                    let _ = write!(text, "{row}{end}");
+                }
+            }
+            let (mut distances, mut levels) = (Vec::new(), Vec::new());
+            let read = if mark == '.' { rows::<b';', b'.'> } else { rows::<b';', b','> };
+            let used = read(text.as_bytes(), &mut distances, &mut levels, 1000);
+            let bits = distances.iter().zip(&levels).map(|(d, l)| (d.to_bits(), l.to_bits()));
+            prop_assert_eq!(bits.collect::<Vec<_>>(), wanted, "{}", text);
+            prop_assert_eq!(used, text.len());
+        }
+    }
+
+    #[test]
+    fn a_row_almost_of_the_shape_above_it_is_not_misread() {
+        let plain = "100.5,-12.25\n";
+        for (odd, level) in [
+            ("101.5,-12.2x\n", None),
+            ("101.5,+12.25\n", Some(12.25)),
+            ("101.5,012.25\n", Some(12.25)),
+            ("101.5,-12,25\n", None),
+            ("101,5,-12.25\n", None),
+            ("101.5;-12.25\n", None),
+            ("10\u{e9}5,-12.25\n", None),
+            ("101.5,-1e.25\n", None),
+            ("101.5,-12e25\n", Some(-12e25)),
+            ("101.5,-12.25\r\n", Some(-12.25)),
+            ("101.5,-12.2\r\n", Some(-12.2)),
+            ("101.5,-12.25 \n", Some(-12.25)),
+            ("101.5,-/2.25\n", None),
+            ("101.5,-:2.25\n", None),
+        ] {
+            let text = [
+                plain.replace("100", "0"),
+                plain.replace("100", "99"),
+                plain.to_owned(),
+            ]
+            .concat();
+            let text = format!("{text}{odd}102.5,-1.5\n");
+            let (mut distances, mut levels) = (Vec::new(), Vec::new());
+            rows::<b',', b'.'>(text.as_bytes(), &mut distances, &mut levels, 10);
+            let wanted: Vec<f64> = [-12.25; 3]
+                .into_iter()
+                .chain(level)
+                .chain(level.map(|_| -1.5))
+                .collect();
+            assert_eq!(levels, wanted, "{odd:?}");
+        }
+    }
+
+    #[test]
+    fn takes_plain_rows_and_stops_before_the_first_that_is_none() {
+        let read = |text: &[u8]| {
+            let (mut distances, mut levels) = (Vec::new(), Vec::new());
+            let used = rows::<b';', b','>(text, &mut distances, &mut levels, 4);
+            (distances, levels, used)
+        };
+        for (text, count, used) in [
+            (&b"0,5;-1,25\r\n 1 ; -2\n1,5;+3\rrest"[..], 3, 26),
+            (b"0;-1\n0;-2\n", 1, 5),
+            (b"0;-1\n1;nan\n", 1, 5),
+            (b"0;-1\n1;1e999\n", 1, 5),
+            (b"0;-1\n1;-2;3\n", 1, 5),
+            // Without its end a line may not be whole.
+            (b"0;-1\n1;-2", 1, 5),
+            // One more than the limit, so that the limit is seen to be passed.
+            (b"0;1\n1;1\n2;1\n3;1\n4;1\n5;1\n6;1\n", 5, 20),
+        ] {
+            let found = read(text);
+            assert_eq!((found.0.len(), found.2), (count, used), "{text:?}");
+        }
+        assert_eq!(read(b"0,5;-1,25\n1;2\n").0, [0.5, 1.0]);
+        assert_eq!(read(b"0,5;-1,25\n1;2\n").1, [-1.25, 2.0]);
+    }
+}
