@@ -7,6 +7,7 @@ mod cable_sample;
 mod calibration;
 mod cli;
 mod compare;
+mod compare_cable;
 mod layering;
 mod links;
 mod made;
