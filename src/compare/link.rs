@@ -231,15 +231,20 @@ fn one_sided(
 }
 
 /// Takes back what has come or gone if it is nothing: an event that reflects nothing and
-/// whose loss is within `coverage` standard errors of none. Noise makes some in either
-/// measurement, and what is measured because its place is known comes and goes with it.
+/// whose loss and backscatter step are within `coverage` standard errors of none. Noise
+/// makes some in either measurement, and what is measured because its place is known comes
+/// and goes with it. Where two unlike fibres meet there is a joint, though it lose nothing.
 fn unless_nothing(mut difference: Difference, event: &EventState, coverage: f64) -> Difference {
     let reflects = event.reflectance_a_db.is_some() || event.reflectance_b_db.is_some();
     if reflects || difference.outcome == Outcome::NotComparable {
         return difference;
     }
+    let step = event
+        .backscatter_step_db
+        .zip(event.backscatter_step_std_error_db);
+    let is_step = step.is_some_and(|(step, error)| step.abs() > coverage * error);
     match (event.loss_db, event.loss_std_error_db) {
-        (Some(loss), Some(error)) if loss.abs() <= coverage * error => {
+        (Some(loss), Some(error)) if loss.abs() <= coverage * error && !is_step => {
             difference.outcome = Outcome::Unchanged;
             difference.reason = Some(format!(
                 "its loss is within {coverage} standard errors of none, on one side alone"

@@ -47,6 +47,8 @@ pub struct EventState {
     pub end_m: Option<f64>,
     pub loss_db: Option<f64>,
     pub loss_std_error_db: Option<f64>,
+    pub backscatter_step_db: Option<f64>,
+    pub backscatter_step_std_error_db: Option<f64>,
     pub reflectance_a_db: Option<f64>,
     pub reflectance_a_is_bound: Option<bool>,
     pub reflectance_b_db: Option<f64>,
@@ -181,6 +183,8 @@ impl LinkState {
             let (from, to) = (event.position_m, event.end_m);
             event.position_m = turned(to.or(from));
             event.end_m = to.and(turned(from));
+            // The step as A sees it: from the other end the same is a rise.
+            event.backscatter_step_db = event.backscatter_step_db.map(|step| -step);
             std::mem::swap(&mut event.reflectance_a_db, &mut event.reflectance_b_db);
             std::mem::swap(
                 &mut event.reflectance_a_is_bound,

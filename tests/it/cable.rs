@@ -16,8 +16,9 @@ use bothends::cable::{
 };
 use bothends::report::json::{self, Layout};
 use bothends::simulate::{
-    Cable, CableTruth, Dialect, FaultCounts, RandomCableSettings, random_cable,
+    self, Cable, CableTruth, Dialect, Fault, FaultCounts, RandomCableSettings, random_cable,
 };
+use bothends::units::Loss;
 use tempfile::TempDir;
 
 /// A cable on disk with its truth and what a technician knows of it.
@@ -44,7 +45,11 @@ fn made(seed: u64, fibres: usize, faults: FaultCounts) -> Made {
 }
 
 fn made_with(seed: u64, settings: &RandomCableSettings) -> Made {
-    let cable = Cable::draw(&random_cable(seed, settings), seed).unwrap();
+    made_of(seed, &random_cable(seed, settings))
+}
+
+fn made_of(seed: u64, plan: &simulate::CablePlan) -> Made {
+    let cable = Cable::draw(plan, seed).unwrap();
     let folder = tempfile::tempdir().unwrap();
     let mut names = Vec::new();
     let links = (0..cable.links())
@@ -168,6 +173,28 @@ fn what_is_planted_is_found_and_nothing_else() {
             .collect();
         assert!(other.is_empty(), "seed {seed}: {other:?}");
     }
+}
+
+/// A tray that loses 0.2 dB more has nothing but bad joints: it is a shifted tray all the
+/// same, the one of the plan and no other. Truth: the planted fault.
+#[test]
+fn a_tray_of_bad_joints_is_shifted() {
+    let mut plan = random_cable(3, &usual(12, no_faults()));
+    let closure = plan.closures[1].name.clone();
+    plan.faults.push(Fault::ShiftedTray {
+        tube: 2,
+        closure: closure.clone(),
+        loss: Loss::from_db(0.2),
+    });
+    let made = made_of(3, &plan);
+    let result = measured(&made, &settings(&made));
+    let of = |kind: FindingKind| result.findings.iter().filter(move |f| f.kind == kind);
+    let trays: Vec<_> = of(FindingKind::ShiftedTray).collect();
+    assert_eq!(trays.len(), 1, "{trays:?}");
+    assert_eq!(result.joints[trays[0].joint.unwrap()].name, closure);
+    let fibres: Vec<String> = (7..=12).map(|fibre| format!("{fibre:03}")).collect();
+    assert_eq!(trays[0].fibres, fibres);
+    assert_eq!(of(FindingKind::BadJoint).count(), fibres.len());
 }
 
 /// True two-way losses in dB by fibre, wavelength in nm, and name of the joint.

@@ -140,33 +140,38 @@ fn what_came_and_what_went_is_named() {
 }
 
 /// An event of no loss beyond its error that one of two measurements has, as noise makes
-/// some, has neither come nor gone; one that reflects has, and one that loses more.
+/// some, has neither come nor gone; one that reflects has, one that loses more, and one at
+/// which two unlike fibres meet: somebody spliced there.
 #[test]
 fn an_event_of_nothing_neither_comes_nor_goes() {
     let link = measured(&plan(9), 1);
-    let with = |loss_db: f64, reflectance_db: Option<f64>| {
+    let with = |loss_db: f64, step_db: f64, reflectance_db: Option<f64>| {
         let mut other = link.clone();
         let mut event = other.events[1].clone();
         event.position_m = event.position_m.map(|at_m| 0.5 * at_m);
         (event.loss_db, event.loss_std_error_db) = (Some(loss_db), Some(0.002));
+        event.backscatter_step_db = Some(step_db);
+        event.backscatter_step_std_error_db = Some(0.002);
         (event.reflectance_a_db, event.reflectance_b_db) = (reflectance_db, None);
         event.joint = None;
         other.events.insert(1, event);
         other
     };
     // Three standard errors of 0.002 dB.
-    for (loss_db, reflectance_db, outcome) in [
-        (0.005, None, Outcome::Unchanged),
-        (-0.005, None, Outcome::Unchanged),
-        (0.007, None, Outcome::New),
-        (0.0, Some(-60.0), Outcome::New),
+    for (loss_db, step_db, reflectance_db, outcome) in [
+        (0.005, -0.005, None, Outcome::Unchanged),
+        (-0.005, 0.005, None, Outcome::Unchanged),
+        (0.007, 0.0, None, Outcome::New),
+        (0.0, 0.007, None, Outcome::New),
+        (0.0, -0.007, None, Outcome::New),
+        (0.0, 0.0, Some(-60.0), Outcome::New),
     ] {
-        let comparison = one(&link, &with(loss_db, reflectance_db));
+        let comparison = one(&link, &with(loss_db, step_db, reflectance_db));
         let found: Vec<Outcome> = joints(&comparison)
             .filter(|joint| joint.at_before_m.is_none())
             .map(|joint| joint.outcome)
             .collect();
-        assert_eq!(found, [outcome], "{loss_db} {reflectance_db:?}");
+        assert_eq!(found, [outcome], "{loss_db} {step_db} {reflectance_db:?}");
     }
 }
 

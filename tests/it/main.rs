@@ -9,6 +9,7 @@ mod cli;
 mod compare;
 mod ends_and_receivers;
 mod echoes;
+mod compare_cable;
 mod layering;
 mod links;
 mod made;

@@ -52,6 +52,9 @@ impl Both {
 /// most of which are not bent, shows; a bend exceeds it beyond what noise does once in so
 /// many cables.
 ///
+/// An event at no joint was found among all the places of a fibre, not only measured at one:
+/// noise had as many to make it at as the cable holds such reaches.
+///
 /// Of the `poor` fibres, taken with poor settings, twice as much is asked: their errors
 /// are the least certain.
 pub(super) fn bends(facts: &Facts<'_>, poor: &BTreeSet<usize>) -> (Vec<Finding>, BTreeSet<At>) {
@@ -65,31 +68,40 @@ pub(super) fn bends(facts: &Facts<'_>, poor: &BTreeSet<usize>) -> (Vec<Finding>,
     let mut scores: Vec<f64> = places.iter().map(score).collect();
     let high = quantile(&mut scores, 1.0 - MAY_BE_BENT).unwrap_or(0.0);
     let scale = (high / AT_THAT).max(1.0);
-    let needed = threshold(facts.rules.false_finding_chance, places.len());
-    let mut found: Vec<(f64, Both)> = places
-        .into_iter()
-        .filter_map(|both| {
+    let chance = facts.rules.false_finding_chance;
+    let cable_m = facts.length_m * facts.fibres() as f64;
+    let asked = |both: &Both| {
+        let searched = match both.joint {
+            Some(_) => 0.0,
+            None => (cable_m / both.reach_m).ceil(),
+        };
+        threshold(chance, places.len().max(searched as usize))
+    };
+    let asked: Vec<f64> = places.iter().map(asked).collect();
+    let mut found: Vec<(f64, f64, Both)> = (places.into_iter().zip(asked))
+        .filter_map(|(both, asked)| {
             let z = score(&both) / scale;
             let is_poor = poor.contains(&both.fibre);
-            (z > if is_poor { 2.0 * needed } else { needed }).then_some((z, both))
+            let needed = if is_poor { 2.0 * asked } else { asked };
+            (z > needed).then_some((z, needed, both))
         })
         .collect();
     // One finding for a place, from the wavelengths that show it best.
     found.sort_by(|p, q| q.0.total_cmp(&p.0));
     let mut bent = BTreeSet::new();
-    let mut kept: Vec<(f64, Both)> = Vec::new();
-    for (z, both) in found {
-        let is_there = kept.iter().any(|(_, other)| {
+    let mut kept: Vec<(f64, f64, Both)> = Vec::new();
+    for (z, needed, both) in found {
+        let is_there = kept.iter().any(|(_, _, other)| {
             other.fibre == both.fibre
                 && other.joint == both.joint
                 && (both.joint.is_some() || is_same_place(other, &both))
         });
         if !is_there {
             bent.extend(both.joint.map(|joint| (both.fibre, joint)));
-            kept.push((z, both));
+            kept.push((z, needed, both));
         }
     }
-    kept.sort_by(|(_, p), (_, q)| {
+    kept.sort_by(|(_, _, p), (_, _, q)| {
         let z = |b: &Both| b.position.map_or(f64::INFINITY, Position::m);
         p.joint
             .cmp(&q.joint)
@@ -98,7 +110,7 @@ pub(super) fn bends(facts: &Facts<'_>, poor: &BTreeSet<usize>) -> (Vec<Finding>,
     });
     let findings = kept
         .iter()
-        .map(|(z, both)| finding(facts, both, *z, needed))
+        .map(|(z, needed, both)| finding(facts, both, *z, *needed))
         .collect();
     (findings, bent)
 }

@@ -47,15 +47,17 @@ pub(super) fn check(facts: &Facts<'_>) -> Checked {
     // What a few fibres with poor settings read says little of how splices scatter.
     let few_poor = poor.iter().filter(|_| 2 * poor.len() < facts.fibres());
     let joints = facts.draft.joints.len();
-    let known: BTreeSet<At> = (bent.iter().copied())
-        .chain(bad.iter().map(|bad| bad.at))
+    let unlike: BTreeSet<At> = (bent.iter().copied())
         .chain(few_poor.flat_map(|&fibre| (0..joints).map(move |joint| (fibre, joint))))
         .collect();
-    let (outliers, odd) = odd::outliers(facts, &known);
-    let known: BTreeSet<At> = known.union(&odd).copied().collect();
+    let known: BTreeSet<At> = (unlike.iter().copied())
+        .chain(bad.iter().map(|bad| bad.at))
+        .collect();
+    let outliers = odd::outliers(facts, &known);
     findings.extend(bad_findings);
     findings.extend(bends);
-    findings.extend(trays::shifted_trays(facts, &known));
+    // A tray is shifted with its bad joints, which may be all it has.
+    findings.extend(trays::shifted_trays(facts, &unlike));
     findings.extend(outliers);
     findings.extend(bad::looks_bad_one_way(facts, &bent));
     findings.extend(poor_findings);

@@ -20,11 +20,8 @@ const CHANCE: f64 = 0.2;
 /// Splice losses are skewed, so no normal distribution tells how far is far. All losses
 /// over the middle of their tray (of their joint, where no plan tells the tubes) give the
 /// tail ([`Usual`]), and the place beyond which it leaves one of so many cells with
-/// [`CHANCE`] is the bound. Gives the fibres and joints, too.
-pub(super) fn outliers(
-    facts: &Facts<'_>,
-    leave_out: &BTreeSet<At>,
-) -> (Vec<Finding>, BTreeSet<At>) {
+/// [`CHANCE`] is the bound.
+pub(super) fn outliers(facts: &Facts<'_>, leave_out: &BTreeSet<At>) -> Vec<Finding> {
     let mut findings: BTreeMap<At, (f64, Finding)> = BTreeMap::new();
     for w in 0..facts.wavelengths() {
         let Some(usual) = Usual::of(facts, w, leave_out) else {
@@ -68,9 +65,5 @@ pub(super) fn outliers(
     }
     let mut found: Vec<(At, Finding)> = findings.into_iter().map(|(at, (_, f))| (at, f)).collect();
     found.sort_by_key(|((fibre, joint), _)| (*joint, *fibre));
-    let places = found.iter().map(|(at, _)| *at).collect();
-    (
-        found.into_iter().map(|(_, finding)| finding).collect(),
-        places,
-    )
+    found.into_iter().map(|(_, finding)| finding).collect()
 }

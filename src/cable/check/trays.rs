@@ -23,7 +23,9 @@ const FEWEST: usize = 2;
 /// The difference of the two middles is held against chance: how often two groups of so
 /// many splices differ so much, if each is drawn from all the losses of the cable
 /// ([`Usual`]). Ranks alone cannot tell: of three fibres among twelve, the best order of
-/// all comes once in 455 draws, in a cable of a hundred trays.
+/// all comes once in 455 draws, in a cable of a hundred trays. Bad joints count on both
+/// sides, in the tray and in how splices scatter: where a tray loses 0.1 dB more, most of
+/// its joints are bad, and without them nothing would be left to tell.
 pub(super) fn shifted_trays(facts: &Facts<'_>, leave_out: &BTreeSet<At>) -> Vec<Finding> {
     let mut tubes: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
     for (index, fibre) in facts.draft.fibres.iter().enumerate() {
@@ -49,7 +51,7 @@ pub(super) fn shifted_trays(facts: &Facts<'_>, leave_out: &BTreeSet<At>) -> Vec<
                     let of = |group: Vec<&(usize, f64, f64)>| group.iter().map(|g| g.1).collect();
                     shift(usual.as_ref()?, of(inside), of(outside), typical).map(|s| (w, s))
                 })
-                .filter(|(_, s)| s.chance < allowed && s.by > ABOVE_NOISE * s.error)
+                .filter(|(_, s)| s.chance < allowed)
                 .min_by(|p, q| p.1.chance.total_cmp(&q.1.chance));
             let Some((w, shift)) = best else { continue };
             // Tubes without a name of their own are numbered: `tube 2`.
@@ -104,7 +106,7 @@ struct Shift {
 }
 
 /// The lower middle of the tube's losses above the upper middle of the others', where its
-/// fibres are enough; `typical` is the error of one loss.
+/// fibres are enough and it is above noise; `typical` is the error of one loss.
 fn shift(
     usual: &Usual,
     mut inside: Vec<f64>,
@@ -120,6 +122,11 @@ fn shift(
     let (lower, upper) = ((n - 1) / 2, m / 2);
     let (middle, others) = (*inside.get(lower)?, *outside.get(upper)?);
     let by = middle - others;
+    // A median's error is √(π/2) of a mean's.
+    let error = typical * (std::f64::consts::FRAC_PI_2 * (1.0 / n as f64 + 1.0 / m as f64)).sqrt();
+    if by <= ABOVE_NOISE * error {
+        return None;
+    }
     // The others' upper middle is at or below a distance where more than `upper` of them
     // are; the tube's lower middle is at or beyond one where all but `lower` of its are.
     let at_most = |p: f64, least: usize, of: usize| -> Option<f64> {
@@ -134,8 +141,6 @@ fn shift(
         chance += (now - before) * at_most(usual.beyond(distance + by), n - lower, n)?;
         before = now;
     }
-    // A median's error is √(π/2) of a mean's.
-    let error = typical * (std::f64::consts::FRAC_PI_2 * (1.0 / n as f64 + 1.0 / m as f64)).sqrt();
     Some(Shift {
         by,
         error,
@@ -161,7 +166,7 @@ mod tests {
             .map(|k| (f64::from(k) + 0.5) / 1000.0 - 1.0)
             .collect();
         let usual = usual(&off);
-        for d in [0.0, 0.3, 1.0, 1.5] {
+        for d in [0.1, 0.3, 1.0, 1.5] {
             let found = shift(&usual, vec![0.2 + d, 0.5 + d], vec![0.2], 0.001).unwrap();
             assert!((found.by - d).abs() < 1e-12);
             let wanted = (2.0 - d).powi(3) / 24.0;
@@ -173,6 +178,9 @@ mod tests {
             );
         }
         assert!(shift(&usual, vec![0.2], vec![0.0; 11], 0.001).is_none());
+        // Five standard errors of two medians: 5·√(π/2·(1/2 + 1)) of one loss's, 7.675.
+        let at = |error: f64| shift(&usual, vec![1.0, 1.0], vec![0.0], error);
+        assert!(at(1.0 / 7.6).is_none() && at(1.0 / 7.7).is_some());
     }
 
     /// Groups drawn from the same skewed losses as the cable's: a chance below 5 % comes in
@@ -187,7 +195,8 @@ mod tests {
             let below = (0..1000)
                 .filter(|_| {
                     let (pool, inside, outside) = (draw(100), draw(n), draw(m));
-                    shift(&usual(&pool), inside, outside, 1e-4).unwrap().chance < 0.05
+                    let found = shift(&usual(&pool), inside, outside, 1e-4);
+                    found.is_some_and(|shift| shift.chance < 0.05)
                 })
                 .count();
             assert!(below < 72, "{n} and {m}: {below} in 1000");

@@ -11,10 +11,9 @@
 //! one fibre from the labelled pairs, most of which are right, by medians; for two
 //! from the fibres among each other.
 
+mod assign;
 mod pattern;
 mod spread;
-
-use pathfinding::prelude::{Matrix, kuhn_munkres};
 
 use std::collections::BTreeSet;
 
@@ -22,24 +21,22 @@ use crate::both_ways::{Glimpse, Link};
 
 use super::place::Reference;
 use super::slopes::Slopes;
+use assign::{best_images, rings, suspects, with_best_partners};
 use pattern::patterns;
 use spread::{Spreads, Tails, spreads};
-
-/// An item this far below zero is one in which the labelled traces contradict each other.
-const CONTRADICTS: f64 = -2.0;
 
 /// Chance of a false crossing in a whole cable. Our choice: nobody should open a closure
 /// for one.
 const FALSE_CROSSING: f64 = 1e-3;
 
 /// What the joints alone must say for each exchange of a crossing, as natural logarithm of
-/// the odds: a hundred to one. Lengths alone are never enough, neither for a ring nor for
-/// taking two fibres more into one.
-const FROM_JOINTS: f64 = 4.6;
+/// the odds: twenty to one, what is called significant. Lengths alone are never enough,
+/// neither for a ring nor for taking two fibres more into one. Our choice.
+const FROM_JOINTS: f64 = 3.0;
 
-/// Chance that a fibre is taken into a crossing, of whose other members all are right, by
-/// chance. Our choice: the fibres are looked at anyway.
-const FALSE_MEMBER: f64 = 1e-2;
+/// Share of crossings that have a third fibre: they are two exchanges, and of those which
+/// hold a given exchange there are two thirds as many as fibres. Our choice.
+const OF_THREE: f64 = 0.1;
 
 /// Two traces of one label at one wavelength.
 #[derive(Debug, Clone, Copy)]
@@ -87,7 +84,6 @@ pub(super) struct Crossing {
 struct Score {
     length: f64,
     joints: f64,
-    least: f64,
 }
 
 impl Score {
@@ -105,13 +101,11 @@ pub(super) fn crossings(labelled: &[Labelled<'_>], reference: &Reference) -> Vec
     }
     let pairs_of_cable = n as f64 * (n as f64 - 1.0) / 2.0;
     let needed = (pairs_of_cable / FALSE_CROSSING).ln();
-    let to_join = (n as f64 / FALSE_MEMBER).ln();
+    let to_join = (2.0 / 3.0 * n as f64 / OF_THREE).ln();
     let look = |spreads: &Spreads| {
         let score = |i: usize, j: usize| spreads.score(&patterns[i].1[0], &patterns[j].1[1]);
-        let suspects: Vec<usize> = (0..n)
-            .filter(|&i| score(i, i).least < CONTRADICTS)
-            .collect();
-        let suspects = with_best_partners(suspects, n, &|i, j| score(i, j).total());
+        let total = |i: usize, j: usize| score(i, j).total();
+        let suspects = with_best_partners(suspects(n, &total), n, &total);
         let scores: Vec<Vec<Score>> = suspects
             .iter()
             .map(|&i| suspects.iter().map(|&j| score(i, j)).collect())
@@ -150,80 +144,6 @@ pub(super) fn crossings(labelled: &[Labelled<'_>], reference: &Reference) -> Vec
             })
         })
         .collect()
-}
-
-/// The suspects with the fibres to which their traces would best belong: the third of a ring
-/// may be so like one of the others that its own label contradicts nothing.
-fn with_best_partners(
-    suspects: Vec<usize>,
-    n: usize,
-    score: &dyn Fn(usize, usize) -> f64,
-) -> Vec<usize> {
-    if suspects.is_empty() {
-        return suspects;
-    }
-    let best = |of: &dyn Fn(usize) -> f64| (0..n).max_by(|&p, &q| of(p).total_cmp(&of(q)));
-    let mut all: BTreeSet<usize> = suspects.iter().copied().collect();
-    for &s in &suspects {
-        all.extend(best(&|k| score(s, k)));
-        all.extend(best(&|k| score(k, s)));
-    }
-    all.into_iter().collect()
-}
-
-/// For each trace from A the trace from B that belongs to it in the likeliest pairing of
-/// all, with those put back to their own of whom it does not speak by more than `to_join`:
-/// each fibre of a ring must earn its place, not only the ring as a whole.
-fn best_images(scores: &[Vec<Score>], to_join: f64) -> Vec<usize> {
-    let n = scores.len();
-    if n < 2 {
-        return (0..n).collect();
-    }
-    let weights = Matrix::from_fn(n, n, |(i, j)| (scores[i][j].total() * 1e6).round() as i64);
-    let (_, mut image) = kuhn_munkres(&weights);
-    let total = |image: &[usize]| -> f64 {
-        image
-            .iter()
-            .enumerate()
-            .map(|(i, &j)| scores[i][j].total())
-            .sum()
-    };
-    loop {
-        let now = total(&image);
-        let back = (0..n)
-            .filter(|&s| image[s] != s)
-            .filter_map(|s| {
-                let taker = image.iter().position(|&j| j == s)?;
-                let mut other = image.clone();
-                other.swap(s, taker);
-                let lost = now - total(&other);
-                (lost < to_join).then_some((lost, other))
-            })
-            .min_by(|p, q| p.0.total_cmp(&q.0));
-        match back {
-            Some((_, other)) => image = other,
-            None => return image,
-        }
-    }
-}
-
-/// The rings of a permutation that have more than one member.
-fn rings(image: &[usize]) -> Vec<Vec<usize>> {
-    let mut done = vec![false; image.len()];
-    let mut found = Vec::new();
-    for start in 0..image.len() {
-        let mut ring = Vec::new();
-        let mut at = start;
-        while !done[at] {
-            done[at] = true;
-            ring.push(at);
-            at = image[at];
-        }
-        if ring.len() > 1 {
-            found.push(ring);
-        }
-    }
-    found
 }
 
 #[cfg(test)]

@@ -1,7 +1,5 @@
 //! What two traces show of the cable's joints, and what they have in common.
 
-use std::collections::BTreeMap;
-
 use crate::both_ways::{EventKind, Glimpse, Link};
 use crate::cable::cluster::{Spot, assign_fibre};
 use crate::cable::draft::median;
@@ -29,7 +27,7 @@ pub(super) struct Seen {
 pub(super) struct Pattern {
     pub(super) length_m: f64,
     pub(super) length_error_m: f64,
-    joints: BTreeMap<usize, Seen>,
+    joints: Vec<Seen>,
     /// How steeply it falls between them.
     slopes: Slopes,
     /// What the trace from B of the same label shows at another wavelength, in a pattern
@@ -41,7 +39,7 @@ pub(super) struct Pattern {
 #[derive(Debug, Clone)]
 pub(super) struct Beside {
     pub(super) length_m: f64,
-    readings: BTreeMap<usize, (f64, f64)>,
+    readings: Vec<Option<(f64, f64)>>,
 }
 
 pub(super) fn patterns(
@@ -70,9 +68,7 @@ pub(super) fn patterns(
             }
             here[0].beside = l.beside.and_then(of).map(|[_, b]| Beside {
                 length_m: b.length_m,
-                readings: (b.joints.iter())
-                    .filter_map(|(joint, seen)| Some((*joint, seen.reading?)))
-                    .collect(),
+                readings: b.joints.iter().map(|seen| seen.reading).collect(),
             });
             Some((l.fibre, here))
         })
@@ -80,12 +76,15 @@ pub(super) fn patterns(
 }
 
 impl Pattern {
-    /// Notes how the readings change towards the same end's trace at another wavelength.
+    /// Notes how the readings change towards the same end's trace at another wavelength, and
+    /// takes the mean of both: of two readings with noise of their own, mean and change have
+    /// none in common, and the mean has less.
     fn compare(&mut self, other: &Pattern) {
-        for (joint, seen) in &mut self.joints {
-            let there = other.joints.get(joint).and_then(|seen| seen.reading);
-            seen.change =
-                (seen.reading.zip(there)).map(|((here, u), (there, v))| (there - here, u.hypot(v)));
+        for (seen, there) in self.joints.iter_mut().zip(&other.joints) {
+            if let Some(((here, u), (there, v))) = seen.reading.zip(there.reading) {
+                seen.change = Some((there - here, u.hypot(v)));
+                seen.reading = Some((f64::midpoint(here, there), 0.5 * u.hypot(v)));
+            }
         }
     }
 }
@@ -123,24 +122,20 @@ fn pattern(shown: Shown<'_>, is_b: bool, reference: &Reference) -> Option<Patter
         .collect();
     events.sort_by(|p, q| p.1.u_m.total_cmp(&q.1.u_m));
     let spots: Vec<Spot> = events.iter().map(|(_, spot)| *spot).collect();
-    let mut found: BTreeMap<usize, Seen> = assign_fibre(&spots, &joints)
-        .into_iter()
-        .zip(&events)
-        .filter_map(|(joint, (index, spot))| {
-            let event = glimpse.events.get(*index as usize)?;
-            let error_m = spot.error_m.max(LEAST_ERROR * glimpse.spacing_m);
-            Some((
-                joint?,
-                Seen {
-                    place: Some((event.place_m, error_m)),
-                    reading: event.reading_db.zip(event.reading_error_db),
-                    change: None,
-                },
-            ))
-        })
-        .collect();
+    let mut found = vec![Seen::default(); joints.len()];
+    for (joint, (index, spot)) in assign_fibre(&spots, &joints).into_iter().zip(&events) {
+        let seen = joint.and_then(|joint| found.get_mut(joint));
+        let Some((seen, event)) = seen.zip(glimpse.events.get(*index as usize)) else {
+            continue;
+        };
+        let error_m = spot.error_m.max(LEAST_ERROR * glimpse.spacing_m);
+        seen.place = Some((event.place_m, error_m));
+        seen.reading = event.reading_db.zip(event.reading_error_db);
+    }
     for (joint, reading) in shown.link.into_iter().flat_map(|link| readings(link, is_b)) {
-        found.entry(joint).or_default().reading = Some(reading);
+        if let Some(seen) = found.get_mut(joint) {
+            seen.reading = Some(reading);
+        }
     }
     Some(Pattern {
         length_m,
@@ -173,7 +168,8 @@ pub(super) struct Common {
     /// How far its two places are from meeting, once the others meet on the whole, with the
     /// error; where both traces show it.
     pub(super) off_m: Option<(f64, f64)>,
-    /// Sum of the two readings, with its error.
+    /// Sum of the two readings, with its error; the mean of two wavelengths where both are
+    /// taken to be crossed alike.
     pub(super) sum: Option<(f64, f64)>,
     /// Change of that sum towards another wavelength, with its error.
     pub(super) change: Option<(f64, f64)>,
@@ -190,17 +186,18 @@ pub(super) fn common(a: &Pattern, b: &Pattern, ratio: f64) -> Vec<Common> {
     let mut found: Vec<Common> = a
         .joints
         .iter()
-        .filter_map(|(joint, p)| {
-            let q = b.joints.get(joint)?;
+        .zip(&b.joints)
+        .enumerate()
+        .map(|(joint, (p, q))| {
             let places = p.place.zip(q.place);
-            let there = (a.beside.as_ref()).and_then(|beside| beside.readings.get(joint));
-            Some(Common {
-                joint: *joint,
+            let there = (a.beside.as_ref()).and_then(|beside| *beside.readings.get(joint)?);
+            Common {
+                joint,
                 off_m: places.map(|((x, u), (y, v))| (x + ratio * y, u.hypot(ratio * v))),
                 sum: added(p.reading, q.reading),
                 change: added(p.change, q.change),
-                beside: (q.reading.zip(there)).map(|((x, u), (y, v))| (x - y, u.hypot(*v))),
-            })
+                beside: (q.reading.zip(there)).map(|((x, u), (y, v))| (x - y, u.hypot(v))),
+            }
         })
         .collect();
     let places = found.iter().filter_map(|c| Some(c.off_m?.0));
