@@ -11,8 +11,8 @@ use crate::units::{
 use super::combine::{Pair, direction};
 use super::doubts::warn_of_result;
 use super::joint::Joint;
-use super::link::{Event, EventKind, KindFrom, Link, SeenFrom, Verdict};
-use super::readings::{Cluster, around};
+use super::link::{Direction, Event, EventKind, KindFrom, Link, SeenFrom, Verdict};
+use super::readings::{Cluster, around, shared_attenuations};
 use super::register::{Axis, describe};
 use super::workmanship::workmanship;
 
@@ -121,6 +121,7 @@ pub(super) fn build_link(
         let hi = joint.bounds[v].hi.min(view.eye.usable_end);
         Position::from_m(view.place(hi as f64) - zero_m)
     };
+    let shared = shared_attenuations(joint, finder, length_m);
     let port = |z_m: f64| Position::from_m(z_m - zero_m);
     let mut warnings = pair.warnings.clone();
     warn_of_result(&parts, &events, &sections, &mut warnings);
@@ -147,8 +148,14 @@ pub(super) fn build_link(
         events,
         sections,
         registration: Some(describe(axis, zero_m, end_m, slope_change)),
-        a: direction(pair, true, port(-pair.look_a.near.own_m), usable(0)),
-        b: direction(pair, false, port(axis.offset_m), usable(1)),
+        a: Direction {
+            shared_attenuation: shared[0],
+            ..direction(pair, true, port(-pair.look_a.near.own_m), usable(0))
+        },
+        b: Direction {
+            shared_attenuation: shared[1],
+            ..direction(pair, false, port(axis.offset_m), usable(1))
+        },
         false_events_per_1000_km: pair.settings.detect.false_events_per_1000_km,
         warnings,
     }

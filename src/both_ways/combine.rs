@@ -539,5 +539,6 @@ pub(super) fn direction(
         usable_to,
         noise_at_start_db: look.noise_at_start_db(),
         above_noise_at_end_db: look.above_noise_at_end_db(),
+        shared_attenuation: None,
     }
 }

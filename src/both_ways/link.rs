@@ -174,6 +174,9 @@ pub struct Direction {
     pub noise_at_start_db: f64,
     /// Backscatter above the rms noise at `usable_to`, one-way dB.
     pub above_noise_at_end_db: f64,
+    /// Attenuation of the link's sections together, on which the lines beside each joint
+    /// lean, with how far one section may lie from it; none where fewer than three tell it.
+    pub shared_attenuation: Option<Measured<Attenuation>>,
 }
 
 /// One fibre at one wavelength, measured from both ends.

@@ -6,7 +6,7 @@ use crate::measure::{
     side_line, usual_slope,
 };
 use crate::trace::Trace;
-use crate::units::{BackscatterCoefficient, Loss, Measured, NotMeasured, Position};
+use crate::units::{Attenuation, BackscatterCoefficient, Loss, Measured, NotMeasured, Position};
 
 use super::joint::Joint;
 
@@ -72,16 +72,7 @@ pub(super) fn read_all(
 ) -> Vec<Cluster> {
     let ranges = clusters(finder, &joint.marks);
     let views = joint.views();
-    let known: [Option<KnownSlope>; 2] = [0, 1].map(|v| {
-        let view = &views[v];
-        let ends = [0.0, length_m].map(|z_m| view.index(z_m).max(0.0) as usize);
-        let glass = Span {
-            lo: ends[0].min(ends[1]),
-            hi: ends[0].max(ends[1]),
-        };
-        let spans = stretches(finder, &joint.marks, &ranges, v);
-        usual_slope(view.eye, &spans, glass)
-    });
+    let known = slopes(joint, finder, &ranges, length_m);
     let mut read: Vec<Cluster> = (0..ranges.len())
         .map(|k| {
             let range = ranges[k].clone();
@@ -128,6 +119,38 @@ pub(super) fn read_all(
         }
     }
     read
+}
+
+/// Slope of each direction's sections that every line beside a joint leans on.
+fn slopes(
+    joint: &Joint,
+    finder: &Finder<'_>,
+    ranges: &[std::ops::Range<usize>],
+    length_m: f64,
+) -> [Option<KnownSlope>; 2] {
+    let views = joint.views();
+    [0, 1].map(|v| {
+        let view = &views[v];
+        let ends = [0.0, length_m].map(|z_m| view.index(z_m).max(0.0) as usize);
+        let glass = Span {
+            lo: ends[0].min(ends[1]),
+            hi: ends[0].max(ends[1]),
+        };
+        let spans = stretches(finder, &joint.marks, ranges, v);
+        usual_slope(view.eye, &spans, glass)
+    })
+}
+
+/// The slopes of [`slopes`] as attenuations, each with how far one section may lie from it.
+pub(super) fn shared_attenuations(
+    joint: &Joint,
+    finder: &Finder<'_>,
+    length_m: f64,
+) -> [Option<Measured<Attenuation>>; 2] {
+    let ranges = clusters(finder, &joint.marks);
+    let known = slopes(joint, finder, &ranges, length_m);
+    let views = joint.views();
+    [0, 1].map(|v| Some(known[v]?.attenuation(&views[v])))
 }
 
 /// Readings of the clusters `k` − 1 and `k` by a fit of both, in each view that has too

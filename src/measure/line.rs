@@ -35,6 +35,15 @@ pub struct KnownSlope {
 }
 
 impl KnownSlope {
+    /// As the attenuation of the link's sections together, with how far one may lie from it.
+    pub fn attenuation(&self, view: &View<'_>) -> Measured<Attenuation> {
+        let per_km = view.per_metre.abs() * 1000.0;
+        Measured {
+            value: Attenuation::from_db_per_km(-(self.slope + view.eye.trend.1) * per_km),
+            std_error: Some(Attenuation::from_db_per_km(self.variance.sqrt() * per_km)),
+        }
+    }
+
     /// Whether a stretch is of the link's own fibre.
     fn is_of_link(glass: Span, span: &Span) -> bool {
         (glass.lo..glass.hi).contains(&usize::midpoint(span.lo, span.hi))

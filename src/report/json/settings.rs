@@ -75,6 +75,11 @@ pub struct DirectionSettings {
     pub noise_at_start_db: Option<f64>,
     /// Backscatter above the rms noise at `usable_to_m`, one-way dB.
     pub above_noise_at_end_db: Option<f64>,
+    /// Attenuation of the link's sections together, on which the lines beside every joint lean
+    /// by what both are known to; null where fewer than three sections tell it.
+    pub shared_attenuation_db_per_km: Option<f64>,
+    /// How far one section may lie from it.
+    pub shared_attenuation_spread_db_per_km: Option<f64>,
 }
 
 /// How B's axis lies on A's: position on A's axis = offset − scale · (position from B's port).
@@ -157,6 +162,10 @@ impl From<&Direction> for DirectionSettings {
             usable_to_m: metres(direction.usable_to.m()),
             noise_at_start_db: error_rounded(direction.noise_at_start_db),
             above_noise_at_end_db: rounded(direction.above_noise_at_end_db, 2),
+            shared_attenuation_db_per_km: (direction.shared_attenuation)
+                .and_then(|shared| rounded(shared.value.db_per_km(), 5)),
+            shared_attenuation_spread_db_per_km: (direction.shared_attenuation)
+                .and_then(|shared| error_rounded(shared.std_error?.db_per_km())),
         }
     }
 }

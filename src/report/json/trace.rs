@@ -74,6 +74,11 @@ pub struct TraceHead {
     pub noise_at_start_db: Option<f64>,
     /// Backscatter above the rms noise at `usable_to_m`, one-way dB.
     pub above_noise_at_end_db: Option<f64>,
+    /// Attenuation of the link's sections together, on which the lines beside every event lean
+    /// by what both are known to; null where fewer than three sections tell it.
+    pub shared_attenuation_db_per_km: Option<f64>,
+    /// How far one section may lie from it.
+    pub shared_attenuation_spread_db_per_km: Option<f64>,
     /// What is missing and why.
     pub not_measured: Vec<NotMeasuredObject>,
 }
@@ -186,6 +191,10 @@ impl TraceReport {
                 usable_to_m: from_start(one_way.usable_to),
                 noise_at_start_db: error_rounded(one_way.noise_at_start_db),
                 above_noise_at_end_db: rounded(one_way.above_noise_at_end_db, 2),
+                shared_attenuation_db_per_km: (one_way.shared_attenuation)
+                    .and_then(|shared| rounded(shared.value.db_per_km(), 5)),
+                shared_attenuation_spread_db_per_km: (one_way.shared_attenuation)
+                    .and_then(|shared| error_rounded(shared.std_error?.db_per_km())),
                 not_measured,
             },
             events: one_way

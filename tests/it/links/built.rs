@@ -153,6 +153,7 @@ fn direction(plan: &Plan, samples: usize) -> Direction {
         usable_to: Position::from_m(plan.length_m),
         noise_at_start_db: 0.0013,
         above_noise_at_end_db: 8.2,
+        shared_attenuation: None,
     }
 }
 

@@ -376,6 +376,7 @@ pub(crate) fn one_direction() -> (Trace, OneWay) {
         orl: Some(ReturnLoss::from_db(33.1)),
         noise_at_start_db: 0.0021,
         above_noise_at_end_db: 9.0,
+        shared_attenuation: None,
         warnings: vec![Warning::new(
             "end not seen",
             "The fibre goes on where the trace ends: measure with a longer range.",
@@ -440,6 +441,7 @@ pub(crate) fn country_trace() -> (Trace, OneWay) {
         orl: link.orl_a,
         noise_at_start_db: 0.0013,
         above_noise_at_end_db: 8.2,
+        shared_attenuation: None,
         warnings: Vec::new(),
     };
     (trace, one_way)
