@@ -3,7 +3,9 @@
 use crate::detect::{DB_PER_NEPER, Mark, Span, View, height_db};
 
 use super::joint::Joint;
-use super::reflector::{Reflector, STRENGTH, echo_db, paths, reflector, reflectors, risen};
+use super::reflector::{
+    Reflector, STRENGTH, echo_db, paths, reflector, reflectors, rise_db, risen,
+};
 
 /// A peak explained by reflections elsewhere.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -85,7 +87,11 @@ pub(super) fn predicted(joint: &Joint) -> Vec<Echo> {
                 continue;
             }
             let level_db = view.eye.level_near(x);
-            let echo_db = echo_db([i, j, k], level_db, unit, |r| r.at_most_db);
+            let mut echo_db = echo_db([i, j, k], level_db, unit, |r| r.at_most_db);
+            // Made by what is only bounded, it is at most what is there.
+            if [i, j, k].iter().any(|r| r.at_most_db > r.strength_db) {
+                echo_db = echo_db.min(rise_db(view, x, -2.0).unwrap_or(f64::INFINITY));
+            }
             let weight = view.eye.weight[x as usize] * view.eye.pulse_samples;
             let height = 10.0_f64.powf(echo_db / 10.0);
             let shown = height * DB_PER_NEPER * weight.sqrt();
