@@ -19,7 +19,8 @@ const SHORT: f64 = 2.5;
 /// Pulse lengths beyond what an event hides, around the events, in which both are looked for.
 const AROUND: f64 = 1.0;
 
-/// Most marks in a row that may be two events.
+/// Most marks in a row that may be two events: the two, and one before, between and behind them
+/// that was put up to make up for what they bend.
 const MOST: usize = 5;
 
 /// Gain of χ² from which two events are told from one: a place and a loss in each trace
@@ -80,10 +81,10 @@ impl Joint {
     /// Makes one group of close neighbours that were not told apart and around which more
     /// is left than noise: neither place nor loss of either is what it seems.
     fn mingle(&mut self, settings: DetectSettings) {
-        let reach_m = self.hidden_m() + MINGLED * self.pulse_m();
         let mut mingled = vec![false; self.marks.len()];
         {
             let finder = self.finder(settings);
+            let reach_m = finder.hidden_m() + MINGLED * self.pulse_m();
             for (i, pair) in self.marks.windows(2).enumerate() {
                 let close = pair[1].z_m - pair[0].z_m < reach_m;
                 let told = pair.iter().all(|m| m.parted);
@@ -104,7 +105,7 @@ impl Joint {
     /// neighbour's ramp can bear. Nor is one reflection taken for two: its tail would be the
     /// second.
     fn as_two(&self, finder: &Finder<'_>, i: usize) -> Option<(usize, Vec<Mark>)> {
-        let (hidden_m, pulse_m) = (self.hidden_m(), self.pulse_m());
+        let (hidden_m, pulse_m) = (finder.hidden_m(), self.pulse_m());
         let reach_m = 2.0 * hidden_m + DISTURB * pulse_m;
         let short_m = hidden_m + SHORT * pulse_m;
         let close = |k: usize| {
@@ -134,15 +135,6 @@ impl Joint {
         best.map(|(count, two)| (count, two.marks))
     }
 
-    /// What an event hides at most, metres.
-    fn hidden_m(&self) -> f64 {
-        let views = self.views();
-        let hidden = views
-            .iter()
-            .map(|v| v.eye.hidden_samples() as f64 / v.per_metre.abs());
-        hidden.fold(0.0, f64::max)
-    }
-
     /// The two marks that should stand in place of `count` marks from `i` on, where a fit
     /// of two beats that of one beyond chance; none where they stay as they are.
     fn refit(&self, finder: &Finder<'_>, i: usize, count: usize) -> Option<Refit> {
@@ -151,7 +143,7 @@ impl Joint {
         let spans = finder.spans(before, self.marks.get(i + count));
         let (first, last) = (old.first()?, old.last()?);
         let pulse_m = self.pulse_m();
-        let around_m = self.hidden_m() + AROUND * pulse_m;
+        let around_m = finder.hidden_m() + AROUND * pulse_m;
         let views = self.views();
         let search = PairSearch {
             views: &views,

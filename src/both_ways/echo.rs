@@ -3,7 +3,9 @@
 use crate::detect::{DB_PER_NEPER, Mark, Span, View, height_db};
 
 use super::joint::Joint;
-use super::reflector::{Reflector, STRENGTH, echo_db, paths, reflector, reflectors, risen};
+use super::reflector::{
+    Reflector, STRENGTH, echo_db, paths, reflector, reflectors, rise_db, risen,
+};
 
 /// A peak explained by reflections elsewhere.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -18,7 +20,8 @@ pub(super) struct Echo {
     /// Places on A's axis of the reflection nearest to the instrument and of the
     /// farthest one that make it.
     pub made_by: (f64, f64),
-    /// Power over the backscatter that its reflections predict, at most.
+    /// Power over the backscatter: as measured where a mark shows it (at least, where that is
+    /// clipped), else what its reflections predict at most.
     pub height: f64,
 }
 
@@ -62,7 +65,7 @@ pub(super) fn find_echoes(joint: &Joint) -> Vec<Echo> {
     echoes
 }
 
-/// Echoes that the reflections of a view must make, strong enough to show, where no
+/// Echoes not known yet that the reflections of a view must make, strong enough to show, where no
 /// reflection seen from the other end stands: each would spoil a joint beside it.
 ///
 /// The strongest come first, as many as hide no more than [`MOST_HIDDEN`] of the fibre.
@@ -85,7 +88,11 @@ pub(super) fn predicted(joint: &Joint) -> Vec<Echo> {
                 continue;
             }
             let level_db = view.eye.level_near(x);
-            let echo_db = echo_db([i, j, k], level_db, unit, |r| r.at_most_db);
+            let mut echo_db = echo_db([i, j, k], level_db, unit, |r| r.at_most_db);
+            // Made by what is only bounded, it is at most what is there.
+            if [i, j, k].iter().any(|r| r.at_most_db > r.strength_db) {
+                echo_db = echo_db.min(rise_db(view, x, -2.0).unwrap_or(f64::INFINITY));
+            }
             let weight = view.eye.weight[x as usize] * view.eye.pulse_samples;
             let height = 10.0_f64.powf(echo_db / 10.0);
             let shown = height * DB_PER_NEPER * weight.sqrt();
@@ -100,26 +107,31 @@ pub(super) fn predicted(joint: &Joint) -> Vec<Echo> {
                         view.place(view.eye.index(j.x_m.max(k.x_m))),
                     ),
                 };
-                of_view.push((shown, echo));
+                if joint.echoes.iter().all(|known| !joint.same(&echo, known)) {
+                    of_view.push((shown, echo));
+                }
             }
         }
         of_view.sort_by(|p, q| q.0.total_cmp(&p.0));
-        echoes.extend(within(MOST_HIDDEN, view, bound, of_view));
+        let known = joint.echoes.iter().filter(|e| e.view == v);
+        echoes.extend(within(MOST_HIDDEN, view, bound, known, of_view));
     }
     echoes
 }
 
-/// The first echoes that together hide no more than a share of the samples of `bound`.
-fn within(
+/// The first echoes that together with the `known` ones hide no more than a share of the
+/// samples of `bound`.
+fn within<'e>(
     share: f64,
     view: &View<'_>,
     bound: Span,
+    known: impl Iterator<Item = &'e Echo>,
     echoes: Vec<(f64, Echo)>,
-) -> impl Iterator<Item = Echo> {
+) -> Vec<Echo> {
     let mut is_hidden = vec![false; view.eye.len()];
     let left = share * bound.hi.saturating_sub(bound.lo) as f64;
     let mut count = 0_usize;
-    let hides = move |echo: &Echo| {
+    let mut hides = |echo: &Echo| {
         let (lo, hi) = hidden(view, echo);
         let hi = hi.min(is_hidden.len());
         let stretch = &mut is_hidden[lo.min(hi)..hi];
@@ -127,7 +139,12 @@ fn within(
         stretch.fill(true);
         count as f64 <= left
     };
-    echoes.into_iter().map(|e| e.1).take_while(hides)
+    for echo in known {
+        hides(echo);
+    }
+    (echoes.into_iter().map(|e| e.1))
+        .take_while(|echo| hides(echo))
+        .collect()
 }
 
 /// Samples that a predicted echo hides: one on each side for its place within a sample,

@@ -175,7 +175,7 @@ pub struct Direction {
     /// Backscatter above the rms noise at `usable_to`, one-way dB.
     pub above_noise_at_end_db: f64,
     /// Attenuation of the link's sections together, on which the lines beside each joint
-    /// lean, with how far one section may lie from it; none where fewer than three tell it.
+    /// lean, with how far one section may lie from it at most; none where fewer than three tell it.
     pub shared_attenuation: Option<Measured<Attenuation>>,
 }
 

@@ -150,7 +150,7 @@ pub(super) fn shared_attenuations(
     let ranges = clusters(finder, &joint.marks);
     let known = slopes(joint, finder, &ranges, length_m);
     let views = joint.views();
-    [0, 1].map(|v| Some(known[v]?.attenuation(&views[v])))
+    [0, 1].map(|v| known[v]?.attenuation(&views[v]))
 }
 
 /// Readings of the clusters `k` − 1 and `k` by a fit of both, in each view that has too

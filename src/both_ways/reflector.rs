@@ -80,7 +80,7 @@ fn bound_by_echoes(view: &View<'_>, bound: Span, unit: f64, list: &mut [Reflecto
                 let x = view.eye.index(j.x_m - i.x_m + k.x_m);
                 let inside = x > bound.lo as f64 && x < bound.hi as f64;
                 let most_db = if inside {
-                    rise_at_most(view, x)?
+                    rise_db(view, x, 2.0)?
                 } else {
                     return None;
                 };
@@ -102,10 +102,11 @@ fn same(one: &Reflector, other: &Reflector) -> bool {
     std::ptr::eq(one, other)
 }
 
-/// The most that a peak with its edge at index `x` may add to the backscatter there,
-/// 10·log10: what the mean over its pulse lies above the darkest of the fibre's pulses
-/// around it, and two standard errors more. None where samples are clipped or missing.
-fn rise_at_most(view: &View<'_>, x: f64) -> Option<f64> {
+/// What a peak with its edge at index `x` adds to the backscatter there, 10·log10: what the
+/// mean over its pulse lies above the darkest of the fibre's pulses around it, and so many
+/// standard errors more, at least one: less is not told from nothing. None where samples
+/// are clipped or missing, and in what is darker than all around it.
+pub(super) fn rise_db(view: &View<'_>, x: f64, errors: f64) -> Option<f64> {
     let eye = view.eye;
     let samples = (eye.pulse_samples.floor() as usize).max(1);
     let edge = x as usize;
@@ -128,9 +129,13 @@ fn rise_at_most(view: &View<'_>, x: f64) -> Option<f64> {
         .filter_map(|start| mean(start?))
         .fold(f64::INFINITY, f64::min);
     let error = (2.0 * eye.noise.density(base.max(0.0)) / samples as f64).sqrt();
-    let most =
-        (mean(edge + 1)? - base + 2.0 * error) / risen(view, x, edge + 1, edge + 1 + samples);
-    (base > 0.0 && base.is_finite() && most > 0.0).then(|| 10.0 * (most / base).log10())
+    let rise = mean(edge + 1)? - base;
+    if rise < -2.0 * error {
+        return None;
+    }
+    let rise = (rise + errors * error).max(error);
+    let height = rise / risen(view, x, edge + 1, edge + 1 + samples);
+    (base > 0.0 && base.is_finite()).then(|| 10.0 * (height / base).log10())
 }
 
 /// Pulses on each side among which one is free of other echoes, where they take up to a

@@ -61,16 +61,13 @@ impl Joint {
     /// Leaves the samples of echoes that the reflections seen so far must make out of
     /// what is looked at; whether there were any that were not left out before.
     pub(super) fn leave_out_predicted(&mut self) -> bool {
-        let new: Vec<Echo> = predicted(self)
-            .into_iter()
-            .filter(|e| self.echoes.iter().all(|known| !self.same(e, known)))
-            .collect();
+        let new = predicted(self);
         self.take_out(&new);
         !new.is_empty()
     }
 
     /// Whether two echoes are one: in one view, within a pulse.
-    fn same(&self, one: &Echo, other: &Echo) -> bool {
+    pub(super) fn same(&self, one: &Echo, other: &Echo) -> bool {
         one.view == other.view && (one.z_m - other.z_m).abs() <= self.pulse_m()
     }
 

@@ -247,7 +247,7 @@ fn unless_nothing(mut difference: Difference, event: &EventState, coverage: f64)
         (Some(loss), Some(error)) if loss.abs() <= coverage * error && !is_step => {
             difference.outcome = Outcome::Unchanged;
             difference.reason = Some(format!(
-                "its loss is within {coverage} standard errors of none, on one side alone"
+                "it shows nothing beyond {coverage} standard errors, on one side alone"
             ));
             difference
         }

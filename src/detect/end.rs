@@ -163,7 +163,8 @@ impl Drop {
             to,
             level,
             dark,
-            variance: eye.noise.density(0.5 * level),
+            // A trace without noise errs by its rounding in f64.
+            variance: eye.noise.density(0.5 * level).max(1e-24 * level * level),
         })
     }
 

@@ -1,15 +1,14 @@
 //! Finds the events of one direction, or of two on one axis.
 
-use std::cell::RefCell;
-use std::collections::HashMap;
 use std::sync::Arc;
 
 use super::alike::{is_alone, is_seen_alike};
 use super::gap::Fit;
+use super::known::{Known, Peaks, Quiet};
 use super::mark::{DetectSettings, Mark};
 use super::peaks::{Tops, height_db, weak_peaks};
 use super::profile::{Place, Stretch};
-use super::scan::{Candidate, Thresholds, shortest_window, square_at, steps, stride, test_at};
+use super::scan::{Candidate, Thresholds, shortest_window, square_at, steps, test_at};
 use super::sweep::{Sweep, Sweeps, Swept};
 use super::threshold::threshold;
 use super::view::{FEWEST, Span, View};
@@ -24,42 +23,6 @@ const LOOKS: f64 = 32.0;
 /// Fall of the statistic from its greatest value beyond which a step is not there: a
 /// likelihood of e⁻⁹.
 const UNLIKELY: f64 = 18.0;
-
-/// What would come out the same again.
-#[derive(Debug, Default)]
-struct Known {
-    quiet: Quiet,
-    /// What came of a peak at a place, in fractions of a sample, by the samples around it:
-    /// most are no peaks, and are met again in every gap.
-    peaks: Peaks,
-}
-
-/// Windows (0 for weak peaks) and spans in which nothing settled.
-#[derive(Debug, Default)]
-struct Quiet(HashMap<usize, Vec<Vec<Span>>>);
-
-impl Quiet {
-    fn add(&mut self, window: usize, spans: Vec<Span>) {
-        self.0.entry(window).or_default().push(spans);
-    }
-
-    /// Whether nothing settled in these spans, or in ones whose ends lie nearer than the
-    /// looks of that window.
-    fn holds(&self, window: usize, spans: &[Span]) -> bool {
-        let slack = stride(window) - 1;
-        let is_near = |a: usize, b: usize| a.abs_diff(b) <= slack;
-        let is_same = |quiet: &Vec<Span>| {
-            let mut ends = quiet.iter().zip(spans);
-            ends.all(|(q, s)| is_near(q.lo, s.lo) && is_near(q.hi, s.hi))
-        };
-        self.0
-            .get(&window)
-            .is_some_and(|all| all.iter().any(is_same))
-    }
-}
-
-/// What came of peaks by samples and place.
-type Peaks = RefCell<HashMap<(Vec<Span>, i64), Option<Mark>>>;
 
 /// Fractions of a sample within which two places are the same.
 const SAME_PLACE: f64 = 1024.0;
@@ -424,7 +387,7 @@ impl<'a> Finder<'a> {
     }
 
     /// What an event hides at most behind its leading edge, metres.
-    fn hidden_m(&self) -> f64 {
+    pub fn hidden_m(&self) -> f64 {
         self.views
             .iter()
             .map(|v| v.eye.hidden_samples() as f64 / v.per_metre.abs())

@@ -175,7 +175,7 @@ impl Part {
     /// e^(−(u + v)/r) by `left` = e^(−u/r): the same few v are asked for again and again.
     fn fall_after(&mut self, (u, left): (f64, f64), v: f64) -> f64 {
         let Some(pole) = self.pole else { return 0.0 };
-        if v < -LEAST_EXPONENT * pole {
+        if u.min(v) < -LEAST_EXPONENT * pole {
             return self.fall(u + v);
         }
         let is_same = |known: &&(f64, f64)| known.0.to_bits() == v.to_bits();

@@ -115,7 +115,7 @@ pub(super) fn strong_peaks(
             }
         })
         .collect();
-    mark_ceiling(power, &mut peaks, n_w);
+    mark_ceiling(power, noise, &mut peaks, pulse_samples);
     peaks
 }
 
@@ -195,8 +195,10 @@ const BEGUN: f64 = 3.0;
 
 /// Marks as clipped the peaks that share one height at the top of the trace: a
 /// ceiling, on which a receiver's own recovery may ride so that no two samples are
-/// equal. One reflection alone at the top says nothing.
-fn mark_ceiling(power: &Power, peaks: &mut [StrongPeak], n_w: usize) {
+/// equal. One reflection alone at the top says nothing by its height; but a ceiling cuts
+/// off a rise, while what lies above it must first fall away.
+fn mark_ceiling(power: &Power, noise: &Noise, peaks: &mut [StrongPeak], pulse_samples: f64) {
+    let n_w = pulse_samples.ceil() as usize;
     let top = |peak: &StrongPeak| {
         power.value[peak.edge..(peak.edge + n_w + 2).min(power.len())]
             .iter()
@@ -207,11 +209,35 @@ fn mark_ceiling(power: &Power, peaks: &mut [StrongPeak], n_w: usize) {
     let ceiling = highest / (CEILING_DB / DB_PER_NEPER).exp();
     let at_ceiling = |peak: &StrongPeak| top(peak) >= ceiling && !comes_up(power, peak, top(peak));
     let shared = peaks.iter().filter(|p| at_ceiling(p)).count();
-    if shared >= 2 {
-        for peak in peaks.iter_mut() {
-            peak.clipped |= at_ceiling(peak);
-        }
+    for peak in peaks.iter_mut().skip(usize::from(shared < 2)) {
+        let is_cut = shared >= 2 || outlasts((power, noise), peak, top(peak), pulse_samples);
+        peak.clipped |= is_cut && at_ceiling(peak);
     }
+}
+
+/// Whether a peak stays above half of its height for longer than the pulse, and takes longer
+/// to fall than it took to rise: a receiver that answers in proportion comes up to half as
+/// late as it falls to half. Of two equal times one holds at most one sample more.
+fn outlasts(
+    (power, noise): (&Power, &Noise),
+    peak: &StrongPeak,
+    top: f64,
+    pulse_samples: f64,
+) -> bool {
+    let base = power.value[peak.edge];
+    let of = |share: f64| base + share * (top - base);
+    let (low, half, high) = (of(1.0 - NEARLY), of(0.5), of(NEARLY));
+    let is_clear = top - high > BEGUN * noise.variance(top).sqrt();
+    let until = 4 * pulse_samples.ceil() as usize + STILL;
+    let risen = power.value.iter().skip(peak.edge + 1).take(until);
+    let wide = risen.clone().skip_while(|p| **p <= half);
+    let wide = wide.take_while(|p| **p > half).count();
+    let rise = risen.clone().take_while(|p| **p < high);
+    let rise = rise.filter(|p| **p > low).count();
+    let last = risen.clone().rposition(|p| *p >= high);
+    let fall = risen.skip(last.unwrap_or(0) + 1);
+    let fall = fall.take_while(|p| **p > low).count();
+    is_clear && wide as f64 > pulse_samples + 1.0 && fall > rise + 1
 }
 
 /// Whether a peak comes up to its top as a slow receiver does: two samples or more in the

@@ -21,7 +21,7 @@ pub enum Side {
     After,
 }
 
-/// Slope known from the link's other sections.
+/// Slope known from the link's sections together.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct KnownSlope {
     /// Level per sample, the trend of the eye taken out.
@@ -32,16 +32,23 @@ pub struct KnownSlope {
     pub variance: f64,
     /// Samples from the link's first to its last connector: cords may be of other fibre.
     pub glass: Span,
+    /// Whether it is the slope of the link's own sections; where they are fewer than three,
+    /// cords count, and only what is too short for a slope of its own borrows it.
+    pub of_link: bool,
 }
 
 impl KnownSlope {
-    /// As the attenuation of the link's sections together, with how far one may lie from it.
-    pub fn attenuation(&self, view: &View<'_>) -> Measured<Attenuation> {
+    /// As the attenuation of the link's sections together, with how far one may lie from it at
+    /// most; none where cords had to count.
+    pub fn attenuation(&self, view: &View<'_>) -> Option<Measured<Attenuation>> {
         let per_km = view.per_metre.abs() * 1000.0;
-        Measured {
-            value: Attenuation::from_db_per_km(-(self.slope + view.eye.trend.1) * per_km),
-            std_error: Some(Attenuation::from_db_per_km(self.variance.sqrt() * per_km)),
-        }
+        let per_sample = self.slope + view.eye.trend.1;
+        // Doubled for the mean of both directions.
+        let variance = 0.5 * self.variance;
+        self.of_link.then(|| Measured {
+            value: Attenuation::from_db_per_km(-per_sample * per_km),
+            std_error: Some(Attenuation::from_db_per_km(variance.sqrt() * per_km)),
+        })
     }
 
     /// Whether a stretch is of the link's own fibre.
@@ -67,8 +74,10 @@ pub struct SideLine {
 /// as the stretch is bent beyond its noise.
 ///
 /// A straight stretch of the link, and any one shorter than 2.5 pulse lengths, leans on the
-/// slope of the others by what both are known to: to a long one that adds nothing, to a
-/// short one, whose own slope would be drawn out to the event, nearly all.
+/// slope of all together by what both are known to: to a long one that adds nothing, to a
+/// short one, whose own slope would be drawn out to the event, nearly all. A stretch is one
+/// of those it leans on: with three alike that states its variance too small by less than the
+/// doubling of theirs adds.
 ///
 /// # Source
 /// A slope known to τ beforehand adds 1/τ² to its information: derived, as the weights of
@@ -103,8 +112,9 @@ pub fn side_line(eye: &Eye, span: Span, side: Side, known: Option<KnownSlope>) -
     let short = (samples as f64) < LEAST_PULSES * eye.pulse_samples;
     let mut slope_known = false;
     // A bent stretch does not fall as the others do, nor need a cord.
-    let leans =
-        |known: &KnownSlope| short || (!shortened && KnownSlope::is_of_link(known.glass, &span));
+    let leans = |known: &KnownSlope| {
+        short || (known.of_link && !shortened && KnownSlope::is_of_link(known.glass, &span))
+    };
     if let Some(known) = known.filter(leans) {
         let own = 1.0 / line.slope_variance;
         let lent = 1.0 / known.variance.max(f64::MIN_POSITIVE);
@@ -166,7 +176,8 @@ pub fn usual_slope(eye: &Eye, spans: &[Span], glass: Span) -> Option<KnownSlope>
         .filter(|s| KnownSlope::is_of_link(glass, s))
         .collect();
     let mut lines = measured(&of_link);
-    if lines.len() < 3 {
+    let of_link = lines.len() >= 3;
+    if !of_link {
         lines = measured(&all);
     }
     if lines.len() < 3 {
@@ -208,6 +219,7 @@ pub fn usual_slope(eye: &Eye, spans: &[Span], glass: Span) -> Option<KnownSlope>
         slope,
         variance: 2.0 * (hi + variance),
         glass,
+        of_link,
     })
 }
 

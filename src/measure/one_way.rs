@@ -79,7 +79,7 @@ pub struct OneWay {
     /// How far the backscatter at `usable_to` stands above the rms noise, one-way dB.
     pub above_noise_at_end_db: f64,
     /// Attenuation of the link's sections together, on which the lines beside each event
-    /// lean, with how far one section may lie from it; none where fewer than three tell it.
+    /// lean, with how far one section may lie from it at most; none where fewer than three tell it.
     pub shared_attenuation: Option<Measured<Attenuation>>,
     /// Doubts to show.
     pub warnings: Vec<crate::warning::Warning>,

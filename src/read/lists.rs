@@ -269,7 +269,7 @@ pub(super) fn unused(lists: &[List], headers: &[&Header]) -> Vec<Warning> {
             Warning::new(
                 "setting of no trace",
                 format!(
-                    "line {}: {:?} is {:?}, and no trace is at {}; what it says of that is not used, state the \
+                    "line {}: {:?} is {:?}, and no trace is at {}; what it says of that is not used; state the \
                      wavelength of each trace in its column's title or in the header",
                     list.line,
                     list.key,

@@ -486,7 +486,7 @@ impl Settings {
             self.warnings.push(Warning::new(
                 "number not understood",
                 format!(
-                    "line {}: {:?} is one of several settings with a number, which neither go from 1 on nor are \
+                    "line {}: {:?} is one of several numbered settings, and the numbers neither start at 1 nor are \
                      wavelengths; it is not used",
                     one.line, one.key
                 ),

@@ -44,7 +44,8 @@ fn drop_of(trace: &Trace) -> (f64, f64, bool) {
 /// reflects nothing, and with one that shows.
 ///
 /// Tolerance: the rms of 60 errors is told to 9 %; a face of one kind is no sample of all, so
-/// that errors may be half of what ignorance of the kind states, and 30 % more at most.
+/// that errors may be half of what ignorance of the kind states (less the 9 %), and 30 % more at
+/// most.
 #[test]
 fn the_place_of_a_weakly_reflecting_end_errs_as_stated() {
     for (reflectance_db, shows) in [
@@ -63,7 +64,7 @@ fn the_place_of_a_weakly_reflecting_end_errs_as_stated() {
             );
         }
         let rms = square.sqrt();
-        assert!((0.3..1.3).contains(&rms), "{reflectance_db:?}: {rms}");
+        assert!((0.45..1.3).contains(&rms), "{reflectance_db:?}: {rms}");
     }
 }
 

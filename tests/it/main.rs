@@ -37,6 +37,7 @@ mod read_recipe;
 mod readme;
 mod reference;
 mod report;
+mod shared_slope;
 mod simulate;
 mod simulate_cable;
 mod splice_log;

@@ -274,7 +274,7 @@ fn a_column_for_each_wavelength_is_a_trace_each() {
 fn a_value_for_a_wavelength_of_no_trace_is_said_to_be_unused() {
     let content = content("wavelength_of_no_trace.csv");
     let told = "line 3: \"Pulse width 1310 nm\" is \"100 ns / 500 ns / 1000 ns\", and no trace is at 1625 nm; what it \
-                says of that is not used, state the wavelength of each trace in its column's title or in the header";
+                says of that is not used; state the wavelength of each trace in its column's title or in the header";
     assert_eq!(content.warnings[0].message, told);
     // Without any wavelength of the trace the same value must not vanish either.
     let text = b"Pulse width 1310 nm: 100 ns\nDistance (m);Level (dB)\n0;-1\n1;-2\n2;-3\n";

@@ -112,7 +112,7 @@ pub fn measure(trace: &Trace, settings: DetectSettings) -> Result<OneWay, OneWay
         noise_at_start_db: look.noise_at_start_db(),
         above_noise_at_end_db: look.above_noise_at_end_db(),
         shared_attenuation: (measuring.known_slope())
-            .map(|known| known.attenuation(measuring.view())),
+            .and_then(|known| known.attenuation(measuring.view())),
         events,
         warnings,
     })

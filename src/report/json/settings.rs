@@ -78,7 +78,7 @@ pub struct DirectionSettings {
     /// Attenuation of the link's sections together, on which the lines beside every joint lean
     /// by what both are known to; null where fewer than three sections tell it.
     pub shared_attenuation_db_per_km: Option<f64>,
-    /// How far one section may lie from it.
+    /// How far one section may lie from it at most, by what the sections bear.
     pub shared_attenuation_spread_db_per_km: Option<f64>,
 }
 

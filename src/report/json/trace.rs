@@ -77,7 +77,7 @@ pub struct TraceHead {
     /// Attenuation of the link's sections together, on which the lines beside every event lean
     /// by what both are known to; null where fewer than three sections tell it.
     pub shared_attenuation_db_per_km: Option<f64>,
-    /// How far one section may lie from it.
+    /// How far one section may lie from it at most, by what the sections bear.
     pub shared_attenuation_spread_db_per_km: Option<f64>,
     /// What is missing and why.
     pub not_measured: Vec<NotMeasuredObject>,

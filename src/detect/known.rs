@@ -1,0 +1,44 @@
+//! What a search has settled and need not look at again.
+
+use std::cell::RefCell;
+use std::collections::HashMap;
+
+use super::mark::Mark;
+use super::scan::stride;
+use super::view::Span;
+
+/// What would come out the same again.
+#[derive(Debug, Default)]
+pub(super) struct Known {
+    pub(super) quiet: Quiet,
+    /// What came of a peak at a place, in fractions of a sample, by the samples around it:
+    /// most are no peaks, and are met again in every gap.
+    pub(super) peaks: Peaks,
+}
+
+/// Windows (0 for weak peaks) and spans in which nothing settled.
+#[derive(Debug, Default)]
+pub(super) struct Quiet(HashMap<usize, Vec<Vec<Span>>>);
+
+impl Quiet {
+    pub(super) fn add(&mut self, window: usize, spans: Vec<Span>) {
+        self.0.entry(window).or_default().push(spans);
+    }
+
+    /// Whether nothing settled in these spans, or in ones whose ends lie nearer than the
+    /// looks of that window.
+    pub(super) fn holds(&self, window: usize, spans: &[Span]) -> bool {
+        let slack = stride(window) - 1;
+        let is_near = |a: usize, b: usize| a.abs_diff(b) <= slack;
+        let is_same = |quiet: &Vec<Span>| {
+            let mut ends = quiet.iter().zip(spans);
+            ends.all(|(q, s)| is_near(q.lo, s.lo) && is_near(q.hi, s.hi))
+        };
+        self.0
+            .get(&window)
+            .is_some_and(|all| all.iter().any(is_same))
+    }
+}
+
+/// What came of peaks by samples and place.
+pub(super) type Peaks = RefCell<HashMap<(Vec<Span>, i64), Option<Mark>>>;
