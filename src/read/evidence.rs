@@ -15,6 +15,7 @@ use super::error::{ParseError, ParseErrorKind, excerpt};
 use super::keys::plain_key;
 use super::number::{DecimalMark, Field, NumberStyle, Thousands, field};
 use super::recipe::Recipe;
+use super::title_row::is_number_setting;
 use super::titles::meaning;
 use super::words::Quantity;
 
@@ -70,7 +71,7 @@ pub(super) fn decide(
                 .is_some_and(|end| row.trim_end_matches([' ', '\r']).ends_with(end))
         };
         let titled = titles.is_some_and(|titles| {
-            !is_number_setting(titles, dialect.separator, recipe)
+            !is_number_setting(titles, dialect.separator, &recipe.vocabulary)
                 && split(titles, dialect.separator)
                     .filter(|t| !t.text.is_empty())
                     .count()
@@ -184,15 +185,6 @@ pub(super) fn decide(
         doubt: (!doubts.is_empty()).then(|| doubts.join("; ")),
         ..chosen
     })
-}
-
-/// Whether a line is a setting with its number, `Point spacing|0.008|km`, and no titles.
-fn is_number_setting(line: &str, separator: Separator, recipe: &Recipe) -> bool {
-    let mut cells = split(uncommented(line), separator);
-    let key = cells.next().map(|cell| plain_key(&cell.text).0);
-    let known = key.and_then(|key| recipe.vocabulary.key(&key));
-    let number = |text: &str| text.starts_with(|c: char| c.is_ascii_digit() || "+-".contains(c));
-    known.is_some_and(|key| key.sure) && cells.next().is_some_and(|cell| number(&cell.text))
 }
 
 /// Whether a line is the title of one column of levels.

@@ -4,6 +4,7 @@ use super::dialect::{Separator, split};
 use super::entry::{Mark, assignment, entry, uncommented};
 use super::keys::plain_key;
 use super::lines::Line;
+use super::settings::is_text;
 use super::spanning::take_heads;
 use super::titles::{DistanceUnit, Meaning, meaning};
 use super::words::{Known, Quantity, Vocabulary};
@@ -51,7 +52,7 @@ pub(super) fn take_titles(
         let above = filled.get(nth + 1).copied();
         // A row of names and one of units, whichever stands above.
         if let Some((lower, upper)) = row.as_ref().zip(above.and_then(row_at))
-            && let Some(texts) = with_units(&upper.1, &lower.1, vocabulary)
+            && let Some(texts) = with_units(&upper.1, &under(lower, &upper), vocabulary)
             && let Some(above) = above
         {
             before.remove(index);
@@ -80,6 +81,18 @@ pub(super) fn take_titles(
         }
     }
     None
+}
+
+/// The cells of a lower row, as they stand under those of the upper one: where that has no
+/// bar before its first cell, a bar in `|kft|dB|` ends a first cell that is left empty.
+fn under(lower: &(Line<'_>, Vec<String>), upper: &(Line<'_>, Vec<String>)) -> Vec<String> {
+    let barred = |line: Line<'_>| uncommented(line.text).trim_start().starts_with('|');
+    let mut cells = lower.1.clone();
+    let ended = cells.last().is_some_and(String::is_empty);
+    if ended && barred(lower.0) && !barred(upper.0) {
+        cells.rotate_right(1);
+    }
+    cells
 }
 
 /// The titles of two rows of which one holds names and the other units.
@@ -179,7 +192,10 @@ fn columns_named(texts: &[String], vocabulary: &Vocabulary) -> bool {
         .max()
         .unwrap_or(0);
     if texts.len() == 1 {
-        return levels == 1 && numbers.is_empty() && words <= 4;
+        // `Cumulative loss 1490 nm (dB)`; without a unit as many words are a sentence.
+        let in_decibels = meanings.iter().any(|m| m.level_unit.is_some());
+        let most = if in_decibels { 6 } else { 4 };
+        return levels == 1 && numbers.is_empty() && words <= most;
     }
     let bare = texts
         .iter()
@@ -208,6 +224,17 @@ fn is_unit(text: &str) -> bool {
 /// Longest row of titles, in bytes: 64 titles of many words.
 pub(super) const LONGEST_TITLES: usize = 1 << 14;
 
+/// Whether a line is a setting with its number, `Point spacing|0.008|km`, and no titles.
+pub(super) fn is_number_setting(line: &str, separator: Separator, vocabulary: &Vocabulary) -> bool {
+    let mut cells = split(uncommented(line), separator);
+    let key = cells.next().map(|cell| plain_key(&cell.text).0);
+    let key = key.and_then(|key| vocabulary.key(&key));
+    // `Points` may be the title of a count.
+    let known = key.is_some_and(|k| k.sure && !is_text(k.known) && k.known != Known::Samples);
+    let number = |text: &str| text.starts_with(|c: char| c.is_ascii_digit() || "+-".contains(c));
+    known && cells.next().is_some_and(|cell| number(&cell.text))
+}
+
 /// The line in as many pieces as there are columns, by the samples' separator
 /// or, where titles are written otherwise, by another.
 fn title_pieces(
@@ -231,7 +258,7 @@ fn title_pieces(
             ) && key.sure
         });
     // `Date and time ...... 21 Nov`: leaders stand between a key and its value.
-    if states_unit || text.contains("....") {
+    if states_unit || text.contains("....") || is_number_setting(line, separator, vocabulary) {
         return None;
     }
     if let Some(mark) = assignment(text).filter(|_| text.contains([':', '='])) {
@@ -576,6 +603,28 @@ mod tests {
     #[test]
     fn a_setting_whose_value_could_be_a_wavelength_is_no_title() {
         assert_eq!(titles("Pulse;1000 ns\n", Separator::Semicolon, 2), None);
+        // By spaces these would be two titles, of which one has a unit of distance.
+        for line in ["Receive lead;150;m\n", "// Avg. time;1;min\n"] {
+            assert_eq!(titles(line, Separator::Semicolon, 2), None, "{line}");
+        }
+    }
+
+    #[test]
+    fn a_bar_before_units_leaves_the_first_cell_empty_where_the_names_have_none() {
+        let found = |text: &str, columns| titles(text, Separator::Bar, columns).unwrap().0;
+        let names = found("; Row|Place|LOSS|\n; |kft|dB|\n", 3);
+        assert_eq!(names, owned(&["Row", "Place kft", "LOSS dB"]));
+        let names = found("|Place|Level|\n|m|dB|\n", 2);
+        assert_eq!(names, owned(&["Place m", "Level dB"]));
+    }
+
+    #[test]
+    fn one_title_may_have_more_words_with_its_unit() {
+        let title = "Cumulative loss 1490 nm (dB)";
+        let found = titles(title, Separator::Semicolon, 1);
+        assert_eq!(found, Some((owned(&[title]), 0)));
+        let line = "Cumulative loss as it was seen";
+        assert_eq!(titles(line, Separator::Semicolon, 1), None);
     }
 
     #[test]
