@@ -224,7 +224,7 @@ fn noise_alone_opens_no_closure() {
     for seed in 40..46 {
         let made = made_with(seed, &noisy);
         let settings = CableSettings {
-            bad_splice: Some(bothends::units::Loss::from_db(0.05)),
+            bad_splice: Some(Loss::from_db(0.05)),
             ..settings(&made)
         };
         let result = measured(&made, &settings);
