@@ -96,14 +96,23 @@ pub fn find_end(eye: &Eye) -> End {
 /// reflection that fits best there, and the samples it is of; none where a strong reflection
 /// or the noise ends the trace.
 pub(super) fn drop_misfit(eye: &Eye) -> Option<(f64, usize)> {
-    if eye.lit.end >= eye.len() || ending_peak(eye).is_some() {
+    let shaped = eye.response.pulse >= SHAPED;
+    if !shaped || eye.lit.end >= eye.len() || ending_peak(eye).is_some() {
         return None;
     }
     let drop = Drop::of(eye)?;
+    // A strong peak in it is no weak reflection of known height, and may be clipped.
+    if eye.peaks.iter().any(|peak| peak.settled > drop.hi) {
+        return None;
+    }
     let costs = drop.places(eye).into_iter().map(|place| place.with_peak);
     let least = costs.fold(f64::INFINITY, f64::min);
     Some((least / drop.variance, drop.to - drop.hi))
 }
+
+/// Samples of a pulse from which a drop shows a shape: in a shorter one the slowest receiver
+/// looked for answers within one sample.
+const SHAPED: f64 = 3.0;
 
 /// The samples between which the light drops.
 struct Drop {

@@ -3,7 +3,7 @@
 mod groupings;
 
 use super::dialect::{Separator, split};
-use super::entry::{Mark, assignment, entry, uncommented};
+use super::entry::{assignment, entry, uncommented};
 use super::keys::plain_key;
 use super::lines::Line;
 use super::settings::is_text;
