@@ -7,16 +7,16 @@ use crate::measure::RESOLVED_PULSES;
 
 use super::joint::Joint;
 
-/// Pulse lengths beyond twice what an event hides within which two events as found one at a
+/// Pulse lengths beyond twice how long an event answers within which two events as found one at a
 /// time may disturb each other: in less than two and a half a free slope is not worth having,
-/// and either may have settled as far from its place as it hides, and a part of a pulse.
-const DISTURB: f64 = 3.5;
+/// and either may have settled as far from its place as it answers, and a pulse and a half.
+const DISTURB: f64 = 4.0;
 
-/// Pulse lengths beyond what an event hides below which two events surely disturb each other:
+/// Pulse lengths beyond how long an event answers below which two events surely disturb each other:
 /// two and a half for a line.
 const SHORT: f64 = 2.5;
 
-/// Pulse lengths beyond what an event hides, around the events, in which both are looked for.
+/// Pulse lengths beyond how long an event answers, around the events, in which both are looked for.
 const AROUND: f64 = 1.0;
 
 /// Most marks in a row that may be two events: the two, and one before, between and behind them
@@ -37,7 +37,7 @@ const FITS_WELL: f64 = 1.5;
 /// this: nearer than they can be told apart they are one group.
 const GROUPED: f64 = 0.5;
 
-/// Pulse lengths beyond what an event hides within which neighbours whose surroundings
+/// Pulse lengths beyond how long an event answers within which neighbours whose surroundings
 /// scatter beyond their noise are one group: what the one takes of the other's ramp ends there.
 const MINGLED: f64 = 3.5;
 
@@ -84,7 +84,7 @@ impl Joint {
         let mut mingled = vec![false; self.marks.len()];
         {
             let finder = self.finder(settings);
-            let reach_m = finder.hidden_m() + MINGLED * self.pulse_m();
+            let reach_m = self.answer_m() + MINGLED * self.pulse_m();
             for (i, pair) in self.marks.windows(2).enumerate() {
                 let close = pair[1].z_m - pair[0].z_m < reach_m;
                 let told = pair.iter().all(|m| m.parted);
@@ -105,9 +105,9 @@ impl Joint {
     /// neighbour's ramp can bear. Nor is one reflection taken for two: its tail would be the
     /// second.
     fn as_two(&self, finder: &Finder<'_>, i: usize) -> Option<(usize, Vec<Mark>)> {
-        let (hidden_m, pulse_m) = (finder.hidden_m(), self.pulse_m());
-        let reach_m = 2.0 * hidden_m + DISTURB * pulse_m;
-        let short_m = hidden_m + SHORT * pulse_m;
+        let (answer_m, pulse_m) = (self.answer_m(), self.pulse_m());
+        let reach_m = 2.0 * answer_m + DISTURB * pulse_m;
+        let short_m = answer_m + SHORT * pulse_m;
         let close = |k: usize| {
             let (Some(one), Some(next)) = (self.marks.get(k), self.marks.get(k + 1)) else {
                 return false;
@@ -135,6 +135,15 @@ impl Joint {
         best.map(|(count, two)| (count, two.marks))
     }
 
+    /// How long an event answers at most, metres: the pulse, and until the receiver has settled.
+    fn answer_m(&self) -> f64 {
+        let views = self.views();
+        let answers = views
+            .iter()
+            .map(|v| (v.eye.pulse_samples + v.eye.settling as f64) / v.per_metre.abs());
+        answers.fold(0.0, f64::max)
+    }
+
     /// The two marks that should stand in place of `count` marks from `i` on, where a fit
     /// of two beats that of one beyond chance; none where they stay as they are.
     fn refit(&self, finder: &Finder<'_>, i: usize, count: usize) -> Option<Refit> {
@@ -143,7 +152,7 @@ impl Joint {
         let spans = finder.spans(before, self.marks.get(i + count));
         let (first, last) = (old.first()?, old.last()?);
         let pulse_m = self.pulse_m();
-        let around_m = finder.hidden_m() + AROUND * pulse_m;
+        let around_m = self.answer_m() + AROUND * pulse_m;
         let views = self.views();
         let search = PairSearch {
             views: &views,
@@ -169,10 +178,12 @@ impl Joint {
         let [step, peak] = Stretch::new(&views, &spans).locate(range.from_m, range.to_m)?;
         let single = if old.iter().any(reflects) { peak } else { step };
         let told = single.chi_square - pair.chi_square > TOLD * pair.misfit;
-        // At the end of the search it is not a place but where the search ended.
+        // At the end of the search, within the error of the gap, it is not a place but where the
+        // search ended.
         let gap_m = pair.z_m[1] - pair.z_m[0];
-        let placed = gap_m > range.least_gap_m + NOT_AT_END * pulse_m
-            && pair.std_error_m.iter().all(|e| e.is_finite());
+        let [first_error, second_error] = pair.std_error_m;
+        let within_m = (NOT_AT_END * pulse_m).max(first_error.hypot(second_error));
+        let placed = within_m.is_finite() && gap_m > range.least_gap_m + within_m;
         let losses = search.losses(pair.z_m);
         let shows = |k: usize| {
             let squares = losses.iter().flatten().map(|l| (l[k].0.powi(2), l[k].1));
@@ -225,8 +236,8 @@ fn strained(finder: &Finder<'_>, marks: &[Mark], i: usize) -> bool {
     let spans = finder.spans(before, marks.get(i + 1));
     finder.views.iter().zip(&spans).any(|(view, &span)| {
         let x = view.index(marks[i].z_m);
-        let pulse = (BESIDE * view.eye.pulse_samples).ceil() as usize;
-        let window = view.eye.hidden_samples() + pulse + FEWEST;
+        let pulses = ((1.0 + BESIDE) * view.eye.pulse_samples).ceil() as usize;
+        let window = pulses + view.eye.settling + FEWEST;
         let (Some(fit), Some((left, right)), Some(sides)) = (
             fit_at(view, x, span),
             view.lines(x, span, window),
@@ -244,7 +255,7 @@ fn strained(finder: &Finder<'_>, marks: &[Mark], i: usize) -> bool {
     })
 }
 
-/// Pulse lengths beyond what an event hides over which the surroundings of another are looked
+/// Pulse lengths beyond how long an event answers over which the surroundings of another are looked
 /// at: the whole of what it would draw there.
 const BESIDE: f64 = 1.0;
 

@@ -387,7 +387,7 @@ impl<'a> Finder<'a> {
     }
 
     /// What an event hides at most behind its leading edge, metres.
-    pub fn hidden_m(&self) -> f64 {
+    fn hidden_m(&self) -> f64 {
         self.views
             .iter()
             .map(|v| v.eye.hidden_samples() as f64 / v.per_metre.abs())

@@ -249,10 +249,7 @@ fn a_joint_beside_a_short_stretch_leans_on_the_slope_of_the_others() {
 #[test]
 fn a_clipped_end_alone_does_not_move_the_joints() {
     let tally = measure_all(|seed| Scenario::NoCords.plan(seed), 0..24);
-    // A known fault, and no other: the second link's end is cut off where its rise does not
-    // tell, and its first joint is taken for two.
-    let is_known = |case: &score::Case| case.seed == 2 && (case.at_m - 2_593.0).abs() < 1.0;
-    assert!(tally.doubled.iter().all(is_known), "{:?}", tally.doubled);
+    assert!(tally.doubled.is_empty(), "{:?}", tally.doubled);
     // A joint read at another place loses or gains backscatter; at the right one it is as
     // good as on any link, and 170 numbers scatter by 5 %.
     let ratio = rms(&tally.loss_by_bound);
