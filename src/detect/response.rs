@@ -194,7 +194,9 @@ impl Part {
     fn peak(&self, rise: &Rise, peak: &mut [f64], put: impl Fn(&mut f64, f64)) {
         let (share, falls) = (self.share, &self.falls);
         let [outside, inside, behind] = rise.parted(peak);
-        outside.iter_mut().for_each(|slot| put(slot, 0.0));
+        for slot in outside {
+            put(slot, 0.0);
+        }
         let (to_rise, risen) = (share * rise.first, share * rise.behind);
         for (slot, fall) in inside.iter_mut().zip(falls) {
             put(slot, share - to_rise * fall);
@@ -215,7 +217,9 @@ impl Part {
     ) {
         let (share, lagging, falls) = (self.share, self.share * self.lag, &self.falls);
         let [outside, inside, behind] = rise.parted(ramp);
-        outside.iter_mut().for_each(|slot| put(slot, 0.0));
+        for slot in outside {
+            put(slot, 0.0);
+        }
         let (to_rise, risen) = (lagging * rise.first, lagging * rise.behind);
         let from = share * (u + rise.before as f64) / pulse - lagging;
         let per_sample = share / pulse;

@@ -1,10 +1,6 @@
 //! Links whose reflections make more echoes than joints.
 //!
 //! Source of every expected number: simulated truth.
-#![expect(
-    clippy::unwrap_used,
-    reason = "a link that cannot be measured must fail the test"
-)]
 
 use bothends::both_ways::{Event, EventKind, Settings, combine};
 use bothends::simulate::{Plan, RandomLinkSettings, TrueEvent, random_link, run};

@@ -1,8 +1,8 @@
 //! Ends without a clear reflection, and receivers slower than the pulse's edge. The truth is the
 //! simulator's plan; all data invented.
 #![expect(
-    clippy::unwrap_used,
-    reason = "a link that cannot be built or measured must fail the test"
+    clippy::panic,
+    reason = "a trace that does not end as drawn must fail the test"
 )]
 
 use bothends::detect::{DetectSettings, End, Eye, Finder, Span, View, find_end};
