@@ -1,7 +1,7 @@
 //! From two traces to one link.
 
 use crate::detect::DetectSettings;
-use crate::measure::{Look, look, usual_backscatter};
+use crate::measure::{Look, glance, usual_backscatter};
 use crate::trace::Trace;
 use crate::units::{BackscatterCoefficient, Length, Position};
 use crate::warning::Warning;
@@ -115,8 +115,8 @@ fn combined(
     let warnings = check_pair(a, b, settings)?;
     let cords = cords(a, b)?;
     let (look_a, look_b) = rayon::join(
-        || look(a, cords.at_a, cords.at_b, settings.detect),
-        || look(b, cords.at_b, cords.at_a, settings.detect),
+        || glance(a, cords.at_a, cords.at_b, settings.detect),
+        || glance(b, cords.at_b, cords.at_a, settings.detect),
     );
     for (end, look) in [('A', &look_a), ('B', &look_b)] {
         if look.bound.hi < look.bound.lo + 16 {
@@ -147,6 +147,9 @@ fn combined(
     let settings = &with_more;
     pair.settings = settings;
     if is_broken(&pair, index_ratio)? {
+        // Each part is told by its own trace alone.
+        pair.look_a.closer(settings.detect);
+        pair.look_b.closer(settings.detect);
         return Ok(broken_link(&pair, index_ratio, drawn));
     }
     refuse_same_end(&pair, index_ratio)?;

@@ -25,23 +25,22 @@ const BETTER: usize = 2;
 /// on another. Before all of them goes the length that the events by themselves leave no
 /// doubt of. An end that only
 /// stands out of the noise is forgotten when no reading agrees.
+///
+/// Two glances at the traces decide where they leave no doubt of the first reading; else
+/// both are looked at more closely before.
 pub(super) fn settle_ends(pair: &mut Pair<'_>, index_ratio: f64) {
-    let (a, b) = (&pair.look_a, &pair.look_b);
-    let together = |r: &Reading| {
-        let (a_m, b_m) = (r.far_a_m - a.near.own_m, r.far_b_m - b.near.own_m);
-        let agree = (a_m - b_m * index_ratio).abs() <= LENGTHS_AGREE * a_m;
-        (a_m > 0.0 && b_m > 0.0 && agree).then(|| fall_together(a, b, a_m, b_m))
-    };
-    let first = a.far.zip(b.far).map(|(a, b)| Reading {
-        far_a_m: a.own_m,
-        far_b_m: b.own_m,
-        is_shown: false,
-    });
-    let base = first.as_ref().and_then(together);
-    let voters = [a, b].map(|look| look.marks.iter().filter(|m| votes(m)).count());
-    if base.is_some_and(|n| n >= CLEARLY && 2 * n >= voters[0].min(voters[1])) {
+    if is_past_doubt(pair, index_ratio) {
         return;
     }
+    pair.look_a.closer(pair.settings.detect);
+    pair.look_b.closer(pair.settings.detect);
+    if is_past_doubt(pair, index_ratio) {
+        return;
+    }
+    let (a, b) = (&pair.look_a, &pair.look_b);
+    let first = first_reading(a, b);
+    let together = |r: &Reading| together((a, b), r, index_ratio);
+    let base = first.as_ref().and_then(together);
     let by_events = by_events(a, b, index_ratio).map(|axis| Reading {
         far_a_m: a.near.own_m + axis.place(b.near.own_m),
         far_b_m: axis.from_b(0.0),
@@ -73,6 +72,32 @@ pub(super) fn settle_ends(pair: &mut Pair<'_>, index_ratio: f64) {
             look.far = look.far.filter(|far| !far.in_noise);
         }
     }
+}
+
+/// Whether enough events fall together on the first reading of the ends.
+fn is_past_doubt(pair: &Pair<'_>, index_ratio: f64) -> bool {
+    let (a, b) = (&pair.look_a, &pair.look_b);
+    let voters = [a, b].map(|look| look.marks.iter().filter(|m| votes(m)).count());
+    first_reading(a, b)
+        .and_then(|first| together((a, b), &first, index_ratio))
+        .is_some_and(|n| n >= CLEARLY && 2 * n >= voters[0].min(voters[1]))
+}
+
+/// The far ends as each trace shows them by itself.
+fn first_reading(a: &Look, b: &Look) -> Option<Reading> {
+    a.far.zip(b.far).map(|(a, b)| Reading {
+        far_a_m: a.own_m,
+        far_b_m: b.own_m,
+        is_shown: false,
+    })
+}
+
+/// Events that fall together on a reading; none where it makes no one length.
+fn together((a, b): (&Look, &Look), reading: &Reading, index_ratio: f64) -> Option<usize> {
+    let a_m = reading.far_a_m - a.near.own_m;
+    let b_m = reading.far_b_m - b.near.own_m;
+    let agree = (a_m - b_m * index_ratio).abs() <= LENGTHS_AGREE * a_m;
+    (a_m > 0.0 && b_m > 0.0 && agree).then(|| fall_together(a, b, a_m, b_m))
 }
 
 /// Events on which the first reading is past doubt, where they are half of those that

@@ -83,7 +83,7 @@ pub(super) fn detect_jointly(
         let mut marks = joint.marks.clone();
         joint.add_clearer([a, b], &finder, &mut marks);
         finder.prune(&mut marks);
-        let mut marks = finder.find(marks);
+        let mut marks = finder.glance(marks);
         add_fixed(&finder, &mut marks, fixed);
         marks
     };

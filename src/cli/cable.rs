@@ -4,6 +4,7 @@ use std::io::{BufRead, BufReader, Read};
 use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
+use rayon::prelude::*;
 
 use crate::both_ways;
 use crate::cable::splice_log::{LogColumns, LogEntry, LogError, SpliceLog, compare_log, read_log};
@@ -89,7 +90,8 @@ pub(super) fn run(args: &CableArgs) -> Result<Outcome, CommandError> {
     let inputs = args.pack.read()?;
     let (plan, folder) = plan_and_folder(args)?;
     let (files, left_out) = trace_files(&folder)?;
-    let (logs, files): (Vec<_>, Vec<_>) = files.into_iter().partition(|file| is_log(&file.path));
+    let (logs, files): (Vec<_>, Vec<_>) =
+        (files.into_par_iter()).partition(|file| is_log(&file.path));
     let left_out = left_out + logs.len();
     let logged = logged(args, &plan)?;
     let settings = CableSettings {

@@ -17,6 +17,14 @@ use super::view::{FEWEST, Span, View};
 /// three have always sufficed to come to rest.
 const ROUNDS: usize = 4;
 
+/// A glance begins with windows so many times doubled, of eight shortest ones, but not
+/// longer than a part of the trace: with two events nearer to each other than its windows
+/// it may see neither.
+const GLANCE_DOUBLED: usize = 3;
+
+/// Windows of a glance's first length that a trace must hold: so many events lie apart.
+const GLANCE_PARTS: usize = 64;
+
 /// Looks over the reach of a candidate that narrow it down to where a step is likely.
 const LOOKS: f64 = 32.0;
 
@@ -54,18 +62,14 @@ impl<'a> Finder<'a> {
             .iter()
             .map(|v| 1.0 / v.per_metre.abs())
             .fold(f64::INFINITY, f64::min);
-        let longest = bounds
-            .iter()
-            .map(|b| b.hi.saturating_sub(b.lo))
-            .max()
-            .unwrap_or(1);
+        let longest = bounds.iter().map(|b| b.hi.saturating_sub(b.lo)).max();
         let rate = settings.false_events_per_1000_km;
         let pulse = views
             .iter()
             .map(|v| v.eye.pulse_samples)
             .fold(1.0, f64::max);
         Self {
-            thresholds: Thresholds::new(rate, longest.max(16), spacing_m),
+            thresholds: Thresholds::new(rate, longest.unwrap_or(0).max(16), spacing_m),
             peak_square: [1, 2].map(|n| threshold(rate * spacing_m / 1e6, 1.0 / pulse, n).powi(2)),
             views,
             bounds,
@@ -259,16 +263,44 @@ impl<'a> Finder<'a> {
     /// Finds all events: starts from `known` marks (strong peaks), adds what stands
     /// out between them, takes back what no longer does.
     pub fn find(&self, known: Vec<Mark>) -> Vec<Mark> {
-        let mut marks = known;
         let tops = Tops::new(&self.views, &self.bounds);
-        let window = shortest_window(&self.views);
+        let shortest = shortest_window(&self.views);
         let views = self.views.iter().zip(&self.bounds);
         let sweeps: Vec<Arc<Sweep>> = views
-            .map(|(view, bound)| Sweeps::of(view.eye, Swept::Steps(window), *bound))
+            .map(|(view, bound)| Sweeps::of(view.eye, Swept::Steps(shortest), *bound))
             .collect();
+        self.settled(known, |marks, known| {
+            let added = self.add_peaks(marks, &tops, known);
+            self.add_steps(marks, (shortest, Some(&sweeps)), known) || added
+        })
+    }
+
+    /// Finds the steps that long windows show: those far from their neighbours. It starts
+    /// from `known` marks and takes a small part of the time of [`Self::find`]; enough to
+    /// lay two traces on each other.
+    pub fn glance(&self, known: Vec<Mark>) -> Vec<Mark> {
+        let most = self.longest() / GLANCE_PARTS;
+        let mut window = shortest_window(&self.views);
+        for _ in 0..GLANCE_DOUBLED {
+            if 2 * window <= most {
+                window *= 2;
+            }
+        }
+        self.settled(known, |marks, known| {
+            self.add_steps(marks, (window, None), known)
+        })
+    }
+
+    /// What stays of the marks when adding and taking back come to rest.
+    fn settled(
+        &self,
+        mut marks: Vec<Mark>,
+        add: impl Fn(&mut Vec<Mark>, &mut Known) -> bool,
+    ) -> Vec<Mark> {
         let mut known = Known::default();
         for _ in 0..ROUNDS {
-            let added = self.add(&mut marks, (&tops, &sweeps), &mut known);
+            marks.sort_by(|a, b| a.z_m.total_cmp(&b.z_m));
+            let added = add(&mut marks, &mut known);
             let removed = self.remove(&mut marks);
             if !added && !removed {
                 break;
@@ -277,35 +309,45 @@ impl<'a> Finder<'a> {
         marks
     }
 
-    /// Adds what stands out between the marks: peaks, then steps in windows that
-    /// double in length.
-    fn add(
-        &self,
-        marks: &mut Vec<Mark>,
-        (tops, sweeps): (&Tops, &[Arc<Sweep>]),
-        known: &mut Known,
-    ) -> bool {
+    /// Samples that the view with the most of them has.
+    fn longest(&self) -> usize {
+        let lengths = self.bounds.iter().map(|b| b.hi.saturating_sub(b.lo));
+        lengths.max().unwrap_or(0)
+    }
+
+    /// Adds reflections that stand out between the marks.
+    fn add_peaks(&self, marks: &mut Vec<Mark>, tops: &Tops, known: &mut Known) -> bool {
         let Known { quiet, peaks } = known;
-        marks.sort_by(|a, b| a.z_m.total_cmp(&b.z_m));
         let spacing = self.thresholds.spacing_m();
-        let mut added = self.add_by(
+        self.add_by(
             marks,
             (quiet, 0),
             |spans, range| weak_peaks(&self.views, spans, tops, self.peak_square, spacing, range),
             |spans, peak| self.settle_peak(spans, peak, peaks),
-        );
-        let longest = self.bounds.iter().map(|b| b.hi.saturating_sub(b.lo)).max();
-        let shortest = shortest_window(&self.views);
-        let mut window = shortest;
+        )
+    }
+
+    /// Adds steps that stand out between the marks, in windows that double in length;
+    /// `sweeps` are those of the first.
+    fn add_steps(
+        &self,
+        marks: &mut Vec<Mark>,
+        (first, sweeps): (usize, Option<&[Arc<Sweep>]>),
+        known: &mut Known,
+    ) -> bool {
+        let Known { quiet, .. } = known;
+        let longest = self.longest();
+        let mut added = false;
+        let mut window = first;
         loop {
-            let swept = (window, (window == shortest).then_some(sweeps));
+            let swept = (window, sweeps.filter(|_| window == first));
             added |= self.add_by(
                 marks,
                 (quiet, window),
                 |spans, range| steps(&self.views, spans, &self.thresholds, range, swept),
                 |spans, step| self.settle_step(spans, step),
             );
-            if window > longest.unwrap_or(0) {
+            if window > longest {
                 return added;
             }
             window *= 2;

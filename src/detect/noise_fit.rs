@@ -103,6 +103,34 @@ impl Term {
     }
 }
 
+/// What a term of one lag has alone in the rows of that lag.
+#[derive(Debug, Clone)]
+struct Alone {
+    /// Products with the columns of those rows.
+    with: Vec<f64>,
+    /// Product with itself, and with what was seen.
+    square: f64,
+    product: f64,
+}
+
+impl Alone {
+    fn of(columns: usize) -> Self {
+        Self {
+            with: vec![0.0; columns],
+            square: 0.0,
+            product: 0.0,
+        }
+    }
+
+    fn add(&mut self, weighted: f64, row: &[f64], y: f64, lift: f64) {
+        for (sum, value) in self.with.iter_mut().zip(row) {
+            *sum += weighted * value;
+        }
+        self.square += weighted * lift;
+        self.product += weighted * y;
+    }
+}
+
 /// Normal equations of all terms; those of fewer terms are a part of them.
 struct Equations {
     normal: DMatrix<f64>,
@@ -110,17 +138,25 @@ struct Equations {
 }
 
 impl Equations {
+    /// `terms` end in those of the receiver's lags.
+    ///
+    /// Such a term has a part in the rows of its own lag and, by what detrending takes, one
+    /// in every row that is the same for all of them. So their products are those of one
+    /// shared column, and of each alone in the rows of its lag.
     fn new(seen: &Seen<'_>, before: &Noise, terms: &[Term]) -> Self {
         let (size, n_w) = (seen.size, before.pulse_samples);
-        let m = terms.len();
+        let is_lag = |term: &&Term| matches!(term, Term::Receiver(k) if *k > 0);
+        let lags = terms.iter().filter(is_lag).count();
+        let shared = terms.len() - lags;
+        let n = shared + 1;
         // The lower triangle, row by row.
-        let mut lower = vec![0.0; m * m];
-        let mut right = DVector::<f64>::zeros(m);
-        let mut row = vec![0.0; m];
+        let (mut lower, mut product) = (vec![0.0; n * n], vec![0.0; n]);
+        let mut alone = vec![Alone::of(n); lags];
+        let mut row = vec![0.0; n];
         let mut add = |row: &[f64], y: f64, weight: f64| {
-            for (i, (&value, sums)) in row.iter().zip(lower.chunks_exact_mut(m)).enumerate() {
+            for (i, (&value, sums)) in row.iter().zip(lower.chunks_exact_mut(n)).enumerate() {
                 let weighted = weight * value;
-                right[i] += weighted * y;
+                product[i] += weighted * y;
                 for (sum, other) in sums[..=i].iter_mut().zip(row) {
                     *sum += weighted * other;
                 }
@@ -145,26 +181,40 @@ impl Equations {
             for (at, &lag) in seen.lags.iter().enumerate() {
                 let twice = if lag == 0 { 2.0 } else { 1.0 };
                 let weight = (size - lag) as f64 / (twice * correlation * variance * variance);
-                for (slot, term) in row.iter_mut().zip(terms) {
+                for (slot, term) in row.iter_mut().zip(&terms[..shared]) {
                     *slot = term.seen(lag, (block.power, lift), n_w, hats[at]);
                 }
-                add(&row, block.autocovariance[at], weight);
+                row[shared] = -hats[at] * 2.0 * lift;
+                let y = block.autocovariance[at];
+                add(&row, y, weight);
+                if let Some(own) = lag.checked_sub(1).and_then(|k| alone.get_mut(k)) {
+                    own.add(weight * lift, &row, y, lift);
+                }
             }
         }
         if let Some(dark) = seen.dark_variance {
             // The dark part speaks of the receiver alone; written as absolute values
             // it is as good as signed. It counts as much as two blocks, since a trace
             // may have had its floor treated.
-            for (slot, term) in row.iter_mut().zip(terms) {
+            for (slot, term) in row.iter_mut().zip(&terms[..shared]) {
                 *slot = term.basis(0, (0.0, 1.0), n_w);
             }
-            add(
-                &row,
-                dark,
-                size as f64 / (dark * dark).max(f64::MIN_POSITIVE),
-            );
+            row[shared] = 0.0;
+            let weight = size as f64 / (dark * dark).max(f64::MIN_POSITIVE);
+            add(&row, dark, weight);
         }
-        let normal = DMatrix::from_fn(m, m, |i, j| lower[i.max(j) * m + i.min(j)]);
+        let column = |i: usize| i.min(shared);
+        let own = |i: usize| i.checked_sub(shared).map(|k| &alone[k]);
+        let normal = DMatrix::from_fn(terms.len(), terms.len(), |i, j| {
+            let (p, q) = (column(i), column(j));
+            lower[p.max(q) * n + p.min(q)]
+                + own(i).map_or(0.0, |own| own.with[q])
+                + own(j).map_or(0.0, |own| own.with[p])
+                + own(i).filter(|_| i == j).map_or(0.0, |own| own.square)
+        });
+        let right = DVector::from_fn(terms.len(), |i, _| {
+            product[column(i)] + own(i).map_or(0.0, |own| own.product)
+        });
         Self { normal, right }
     }
 

@@ -1,5 +1,7 @@
 //! The receiver's time constants, from the reflections in a trace.
 
+use nalgebra::{SMatrix, SVector};
+
 use super::power::{Power, SampleState};
 use super::response::{ALIKE, Answers, Response};
 
@@ -100,35 +102,38 @@ fn around(power: &Power, edge: usize, pulse: f64) -> Option<(usize, &[f64])> {
 fn fit(power: &Power, edge: usize, pulse: f64, noise_rms: f64) -> Option<(f64, [f64; 2])> {
     let (lo, samples) = around(power, edge, pulse)?;
     let slowest = (SLOWEST * pulse).max(0.5);
-    let mut best = (f64::INFINITY, 0.0, 0.0);
-    let mut found = (0.0, edge as f64);
-    let (mut pole, mut place) = ((0.0, slowest), (edge as f64 - 0.5, edge as f64 + 2.5));
-    // A grid over both, three times finer around its best.
-    for _ in 0..3 {
-        for k in 0..=16 {
-            let r = pole.0 + (pole.1 - pole.0) * f64::from(k) / 16.0;
-            let mut answers = Answers::of(Response {
-                pulse,
-                pole: r,
-                ..Response::default()
-            });
-            for j in 0..=16 {
-                let x = place.0 + (place.1 - place.0) * f64::from(j) / 16.0;
-                let (square, height) = square_of(samples, lo, x, &mut answers);
-                if square < best.0 {
-                    best = (square, r, height);
-                    found = (r, x);
-                }
+    // A grid over both; from its best place downhill.
+    let mut rough = (f64::INFINITY, Shape::default());
+    for k in 0..=GRID {
+        let pole = slowest * f64::from(k) / f64::from(GRID);
+        let mut answers = Answers::of(Response {
+            pulse,
+            pole,
+            ..Response::default()
+        });
+        for j in 0..=GRID {
+            let place = edge as f64 - 0.5 + 3.0 * f64::from(j) / f64::from(GRID);
+            let (square, _) = square_of(samples, lo, place, &mut answers);
+            if square < rough.0 {
+                let poles = [pole, 0.0];
+                rough = (square, Shape { place, poles });
             }
         }
-        let (dr, dx) = ((pole.1 - pole.0) / 8.0, (place.1 - place.0) / 8.0);
-        pole = ((found.0 - dr).max(0.0), (found.0 + dr).min(slowest));
-        place = (found.1 - dx, found.1 + dx);
     }
-    let (square, mut pole, height) = best;
+    let (square, start) = rough;
     if !square.is_finite() {
         return None;
     }
+    let peak = Peak {
+        samples,
+        lo,
+        pulse,
+        slowest,
+    };
+    let (one, square) = peak.downhill::<2>(start);
+    let mut pole = one.poles[0];
+    let mut answers = Answers::of(one.response(pulse));
+    let [_, _, height] = levels_of(samples, lo, one.place, &mut answers)?;
     // A receiver that follows at once, unless the noise says otherwise: one more
     // parameter, three standard errors.
     let mut answers = Answers::of(Response {
@@ -146,11 +151,10 @@ fn fit(power: &Power, edge: usize, pulse: f64, noise_rms: f64) -> Option<(f64, [
     if at_once - square < beyond_chance {
         pole = 0.0;
     } else if pole > FAST {
-        let one = Shape {
-            place: found.1,
-            poles: [pole, 0.0],
-        };
-        let (two, with_two) = two_poles(samples, lo, pulse, slowest, one);
+        let (two, with_two) = peak.downhill::<3>(Shape {
+            place: one.place - 0.3 * pole,
+            poles: [0.75 * pole, 0.35 * pole],
+        });
         if square - with_two > beyond_chance {
             [pole, second] = two.poles;
         }
@@ -161,102 +165,114 @@ fn fit(power: &Power, edge: usize, pulse: f64, noise_rms: f64) -> Option<(f64, [
     (clearness > CLEAR && height > LEAST_PEAK * level).then_some((clearness, [pole, second]))
 }
 
-/// Leading edge of a peak and the time constants behind it.
-#[derive(Debug, Clone, Copy)]
+/// Place of a peak, and time constants.
+#[derive(Debug, Clone, Copy, Default)]
 struct Shape {
     place: f64,
     poles: [f64; 2],
 }
 
 impl Shape {
-    /// The shape with its numbers moved, kept where they can be.
-    fn moved(&self, by: [f64; 3], slowest: f64) -> Self {
-        let pole = (self.poles[0] + by[1]).clamp(0.0, slowest);
+    /// The shape with its first numbers moved: place, slower constant, faster one.
+    fn moved(&self, by: &[f64], slowest: f64) -> Self {
+        let by = |k: usize| by.get(k).copied().unwrap_or(0.0);
+        let pole = (self.poles[0] + by(1)).clamp(0.0, slowest);
         Self {
-            place: self.place + by[0],
-            poles: [pole, (self.poles[1] + by[2]).clamp(0.0, ALIKE * pole)],
+            place: self.place + by(0),
+            poles: [pole, (self.poles[1] + by(2)).clamp(0.0, ALIKE * pole)],
         }
     }
 
-    /// What the best levels and height leave of the samples.
-    fn left(&self, samples: &[f64], lo: usize, pulse: f64) -> Vec<f64> {
-        let mut answers = Answers::of(Response {
+    fn response(&self, pulse: f64) -> Response {
+        Response {
             pulse,
             pole: self.poles[0],
             second: self.poles[1],
             ..Response::default()
-        });
-        let Some(levels) = levels_of(samples, lo, self.place, &mut answers) else {
-            return vec![f64::INFINITY; samples.len()];
+        }
+    }
+}
+
+/// The samples of a peak, the first of them at index `lo`.
+struct Peak<'p> {
+    samples: &'p [f64],
+    lo: usize,
+    pulse: f64,
+    /// Longest time constant.
+    slowest: f64,
+}
+
+impl Peak<'_> {
+    /// What a shape leaves of each sample.
+    fn left(&self, shape: &Shape) -> Vec<f64> {
+        let mut answers = Answers::of(shape.response(self.pulse));
+        let Some(levels) = levels_of(self.samples, self.lo, shape.place, &mut answers) else {
+            return vec![f64::INFINITY; self.samples.len()];
         };
-        let before = ((self.place - lo as f64).max(0.0) as usize).min(samples.len());
-        let (flat, risen) = samples.split_at(before);
+        let before = ((shape.place - self.lo as f64).max(0.0) as usize).min(self.samples.len());
+        let (flat, risen) = self.samples.split_at(before);
         let behind = answers
             .iter()
             .zip(risen)
             .map(|((q, peak), p)| p - levels[0] * (1.0 - q) - levels[1] * q - levels[2] * peak);
         flat.iter().map(|p| p - levels[0]).chain(behind).collect()
     }
+
+    /// The best shape downhill from `start` and its sum of squares: damped least squares
+    /// over the first `N` of place, slower and faster time constant.
+    fn downhill<const N: usize>(&self, start: Shape) -> (Shape, f64) {
+        let square = |left: &[f64]| left.iter().map(|r| r * r).sum::<f64>();
+        let mut best = start;
+        let mut left = self.left(&best);
+        let mut least = square(&left);
+        let mut damping = 1e-2;
+        let nudge = 1e-3 * start.poles[0].max(FAST);
+        for _ in 0..DAMPED_STEPS {
+            let mut normal = SMatrix::<f64, N, N>::zeros();
+            let mut product = SVector::<f64, N>::zeros();
+            let slopes: [Vec<f64>; N] = std::array::from_fn(|k| {
+                let mut by = [0.0; N];
+                by[k] = nudge;
+                let moved = self.left(&best.moved(&by, 2.0 * self.slowest));
+                let slope = |(m, l): (&f64, &f64)| (m - l) / nudge;
+                moved.iter().zip(&left).map(slope).collect()
+            });
+            for (j, slope) in slopes.iter().enumerate() {
+                product[j] = slope.iter().zip(&left).map(|(s, l)| s * l).sum();
+                for (k, other) in slopes.iter().enumerate() {
+                    normal[(j, k)] = slope.iter().zip(other).map(|(s, o)| s * o).sum();
+                }
+            }
+            for k in 0..N {
+                normal[(k, k)] += damping * normal[(k, k)] + f64::MIN_POSITIVE;
+            }
+            let Some(step) = normal.cholesky().map(|c| c.solve(&-product)) else {
+                break;
+            };
+            let next = best.moved(step.as_slice(), self.slowest);
+            let next_left = self.left(&next);
+            let next_square = square(&next_left);
+            if next_square < least {
+                let settled = least - next_square < 1e-9 * least;
+                (best, left, least) = (next, next_left, next_square);
+                damping *= 0.2;
+                if settled {
+                    break;
+                }
+            } else {
+                damping *= 8.0;
+            }
+        }
+        (best, least)
+    }
 }
 
-/// Steps of the search for two poles; it comes to rest in five to ten.
+/// Steps of the damped least squares at most; it comes to rest in five or six.
 const DAMPED_STEPS: usize = 16;
 
-/// The best shape with two poles and its sum of squares, by Levenberg's and Marquardt's
-/// damped steps from the shape with one.
-fn two_poles(samples: &[f64], lo: usize, pulse: f64, slowest: f64, one: Shape) -> (Shape, f64) {
-    let square = |left: &[f64]| left.iter().map(|r| r * r).sum::<f64>();
-    let mut best = Shape {
-        place: one.place - 0.3 * one.poles[0],
-        poles: [0.75 * one.poles[0], 0.35 * one.poles[0]],
-    };
-    let mut left = best.left(samples, lo, pulse);
-    let mut least = square(&left);
-    let mut damping = 1e-2;
-    let nudge = 1e-3 * one.poles[0];
-    for _ in 0..DAMPED_STEPS {
-        let mut normal = nalgebra::Matrix3::<f64>::zeros();
-        let mut product = nalgebra::Vector3::<f64>::zeros();
-        let slopes: Vec<Vec<f64>> = (0..3)
-            .map(|k| {
-                let mut by = [0.0; 3];
-                by[k] = nudge;
-                let moved = best.moved(by, 2.0 * slowest).left(samples, lo, pulse);
-                moved
-                    .iter()
-                    .zip(&left)
-                    .map(|(m, l)| (m - l) / nudge)
-                    .collect()
-            })
-            .collect();
-        for (j, slope) in slopes.iter().enumerate() {
-            product[j] = slope.iter().zip(&left).map(|(s, l)| s * l).sum();
-            for (k, other) in slopes.iter().enumerate() {
-                normal[(j, k)] = slope.iter().zip(other).map(|(s, o)| s * o).sum();
-            }
-        }
-        for k in 0..3 {
-            normal[(k, k)] += damping * normal[(k, k)] + f64::MIN_POSITIVE;
-        }
-        let Some(step) = normal.cholesky().map(|c| c.solve(&-product)) else {
-            break;
-        };
-        let next = best.moved([step[0], step[1], step[2]], slowest);
-        let next_left = next.left(samples, lo, pulse);
-        let next_square = square(&next_left);
-        if next_square < least {
-            let settled = least - next_square < 1e-9 * least;
-            (best, left, least) = (next, next_left, next_square);
-            damping *= 0.2;
-            if settled {
-                break;
-            }
-        } else {
-            damping *= 8.0;
-        }
-    }
-    (best, least)
-}
+/// Steps of the grid over time constant and place: what lies between two of them is found
+/// downhill.
+const GRID: i32 = 8;
 
 /// Sum of squares and peak height of the best levels and peak with the edge at `x`.
 fn square_of(samples: &[f64], lo: usize, x: f64, answers: &mut Answers) -> (f64, f64) {

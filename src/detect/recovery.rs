@@ -71,11 +71,14 @@ fn recovery(power: &Power, noise: &Noise, at: usize, length: usize) -> Option<us
     }
     let rate = (p / q).ln() / (length as f64 / 4.0);
     let level = q * (rate * length as f64 / 8.0).exp();
-    let last = length as f64 - 1.0;
+    // The power of the decay changes by one factor a sample.
+    let first = 1.0 / (level * (rate * (length as f64 - 1.0)).exp());
+    let factor = rate.exp();
+    let grown = std::iter::successors(Some(first), |gain| Some(gain * factor));
     let straight: Vec<f64> = samples
         .iter()
-        .enumerate()
-        .map(|(i, v)| v / (level * (rate * (last - i as f64)).exp()))
+        .zip(grown)
+        .map(|(v, gain)| v * gain)
         .collect();
     let variance = (noise.density(level) / (level * level)).max(1e-24);
     let left = beside_line(&straight);
@@ -131,21 +134,25 @@ fn beside(n: f64, [sum, moment, square, product]: [f64; 4]) -> (f64, f64) {
     (product * product / left, product / left)
 }
 
-/// [`beside`] for an exponential that begins with the samples.
+/// [`beside`] for an exponential that begins with the samples: the sums of its powers in
+/// closed form, and the product as far as the exponential is not lost in rounding.
 fn exponential(left: &[f64], time: f64) -> (f64, f64) {
     let n = left.len() as f64;
-    let middle = (n - 1.0) / 2.0;
     let factor = (-1.0 / time).exp();
-    let (mut column, mut sums) = (1.0, [0.0; 4]);
-    for (i, r) in left.iter().enumerate() {
-        sums[0] += column;
-        sums[1] += column * (i as f64 - middle);
-        sums[2] += column * column;
-        sums[3] += column * r;
-        column *= factor;
-    }
-    beside(n, sums)
+    let last = (-n / time).exp();
+    let sum = (1.0 - last) / (1.0 - factor);
+    // Σ i·f^i = (f·(1 − fⁿ)/(1 − f) − n·fⁿ)/(1 − f).
+    let first_moment = (factor * sum - n * last) / (1.0 - factor);
+    let moment = first_moment - 0.5 * (n - 1.0) * sum;
+    let square = (1.0 - last * last) / (1.0 - factor * factor);
+    let powers = std::iter::successors(Some(1.0), |power| Some(power * factor));
+    let seen = left.iter().take((LOST_IN_ROUNDING * time) as usize);
+    let product = seen.zip(powers).map(|(r, power)| r * power).sum();
+    beside(n, [sum, moment, square, product])
 }
+
+/// Time constants after which an exponential is less than the rounding of its beginning.
+const LOST_IN_ROUNDING: f64 = 37.0;
 
 /// Whether up to three steps, taken one after the other, explain samples as well as an
 /// exponential that lowers the sum of squares by `gain`: each step has a place and a

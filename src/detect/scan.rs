@@ -264,12 +264,9 @@ pub(super) fn steps(
     let spacing = thresholds.spacing_m();
     let stride = stride(window);
     let stride_m = stride as f64 * spacing;
-    let look = |z: f64| {
-        let seen = test_above(views, spans, thresholds, z, window, SECOND_PASS)?;
-        let best = climb(views, spans, thresholds, seen, stride);
-        (best.square > best.threshold).then_some(best)
-    };
-    let mut found: Vec<Candidate> = if let Some(sweeps) = sweeps {
+    let look = |z: f64| test_above(views, spans, thresholds, z, window, SECOND_PASS);
+    let margin = |c: &Candidate| c.square - c.threshold;
+    let seen: Vec<Candidate> = if let Some(sweeps) = sweeps {
         let row = (from_m, to_m, stride_m);
         let least = SECOND_PASS * thresholds.least[0];
         let places = worth_a_look(views, spans, sweeps, row, least);
@@ -285,7 +282,18 @@ pub(super) fn steps(
             .filter_map(look)
             .collect()
     };
-    let margin = |c: &Candidate| c.square - c.threshold;
+    // From the flank of a summit the same one is climbed.
+    let is_summit = |at: usize| {
+        let beside = [at.checked_sub(1), Some(at + 1)].map(|k| seen.get(k?));
+        let near = |other: &&Candidate| (other.z_m - seen[at].z_m).abs() < 1.5 * stride_m;
+        let mut beside = beside.into_iter().flatten().filter(near);
+        beside.all(|other| margin(other) <= margin(&seen[at]))
+    };
+    let mut found: Vec<Candidate> = (0..seen.len())
+        .filter(|&at| is_summit(at))
+        .map(|at| climb(views, spans, thresholds, seen[at], stride))
+        .filter(|best| best.square > best.threshold)
+        .collect();
     found.sort_by(|a, b| margin(b).total_cmp(&margin(a)));
     apart(
         found,

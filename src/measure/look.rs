@@ -41,6 +41,8 @@ pub struct Look {
     pub near: LinkEnd,
     /// Far end of the link, where it could be seen.
     pub far: Option<LinkEnd>,
+    /// Cords at the instrument and at the far end, metres; 0 for none.
+    cords_m: [f64; 2],
 }
 
 /// Looks through a trace.
@@ -54,22 +56,91 @@ pub fn look(
     tail: Option<Length>,
     settings: DetectSettings,
 ) -> Look {
-    let mut eye = Eye::new(trace);
-    let (mut end, mut bound) = lit(&eye);
-    let mut marks = own_marks(&eye, bound, settings);
-    let by_steps = {
-        let finder = Finder::new(vec![View::own(&eye)], vec![bound], settings);
-        eye.with_response_of(&finder, &marks)
+    Look::of(trace, [launch, tail], settings, |finder, known| {
+        finder.find(known)
+    })
+}
+
+/// Looks through a trace as [`look`] does, but only for what stands far from its
+/// neighbours: enough where another trace tells the rest. Where a cord's end is no strong
+/// reflection, it looks more closely.
+pub fn glance(
+    trace: &Trace,
+    launch: Option<Length>,
+    tail: Option<Length>,
+    settings: DetectSettings,
+) -> Look {
+    let mut look = Look::of(trace, [launch, tail], settings, |finder, known| {
+        finder.glance(known)
+    });
+    let is_clear = |end: &LinkEnd| {
+        let is_strong = |m: &Mark| m.strong && (m.z_m - end.own_m).abs() <= look.eye.spacing_m;
+        !end.has_cord || end.in_noise || look.marks.iter().any(is_strong)
     };
-    if let Some(seen) = by_steps {
-        eye = seen;
-        (end, bound) = lit(&eye);
-        marks = own_marks(&eye, bound, settings);
+    if !(is_clear(&look.near) && look.far.iter().all(is_clear)) {
+        look.closer(settings);
     }
-    let launch_m = launch.map_or(0.0, Length::m);
-    let finder = Finder::new(vec![View::own(&eye)], vec![bound], settings);
+    look
+}
+
+/// A search for the events of a trace, from known ones on.
+type Search = fn(&Finder<'_>, Vec<Mark>) -> Vec<Mark>;
+
+impl Look {
+    fn of(
+        trace: &Trace,
+        cords: [Option<Length>; 2],
+        settings: DetectSettings,
+        search: Search,
+    ) -> Self {
+        let mut eye = Eye::new(trace);
+        let (mut end, mut bound) = lit(&eye);
+        let mut marks = own_marks(&eye, bound, settings, search);
+        let by_steps = {
+            let finder = Finder::new(vec![View::own(&eye)], vec![bound], settings);
+            eye.with_response_of(&finder, &marks)
+        };
+        if let Some(seen) = by_steps {
+            eye = seen;
+            (end, bound) = lit(&eye);
+            marks = own_marks(&eye, bound, settings, search);
+        }
+        let cords_m = cords.map(|cord| cord.map_or(0.0, Length::m));
+        let (near, far) = {
+            let finder = Finder::new(vec![View::own(&eye)], vec![bound], settings);
+            ends(&finder, end, &marks, cords_m)
+        };
+        Self {
+            eye,
+            end,
+            bound,
+            marks,
+            near,
+            far,
+            cords_m,
+        }
+    }
+
+    /// Looks for everything that the trace shows, after a glance.
+    pub fn closer(&mut self, settings: DetectSettings) {
+        self.marks = own_marks(&self.eye, self.bound, settings, |finder, known| {
+            finder.find(known)
+        });
+        let finder = Finder::new(vec![View::own(&self.eye)], vec![self.bound], settings);
+        (self.near, self.far) = ends(&finder, self.end, &self.marks, self.cords_m);
+    }
+}
+
+/// Where the link begins and ends between cords of so many metres.
+fn ends(
+    finder: &Finder<'_>,
+    end: End,
+    marks: &[Mark],
+    [launch_m, tail_m]: [f64; 2],
+) -> (LinkEnd, Option<LinkEnd>) {
+    let eye = finder.views[0].eye;
     let near = if launch_m > 0.0 {
-        cord_end(&finder, &marks, launch_m, launch_m)
+        cord_end(finder, marks, launch_m, launch_m)
     } else {
         LinkEnd {
             own_m: 0.0,
@@ -79,12 +150,11 @@ pub fn look(
             in_noise: false,
         }
     };
-    let tail_m = tail.map_or(0.0, Length::m);
     let far = match end {
         End::Drop { edge, error, .. } => {
             let end_m = eye.metres(edge);
             Some(if tail_m > 0.0 {
-                cord_end(&finder, &marks, end_m - tail_m, tail_m)
+                cord_end(finder, marks, end_m - tail_m, tail_m)
             } else {
                 LinkEnd {
                     own_m: end_m,
@@ -94,17 +164,10 @@ pub fn look(
                 }
             })
         }
-        End::Faded { .. } => far_in_noise(&eye, tail_m),
+        End::Faded { .. } => far_in_noise(eye, tail_m),
         End::BeyondRange => None,
     };
-    Look {
-        eye,
-        end,
-        bound,
-        marks,
-        near,
-        far,
-    }
+    (near, far)
 }
 
 /// How the light ends, and the usable samples before.
@@ -116,10 +179,10 @@ fn lit(eye: &Eye) -> (End, Span) {
 }
 
 /// Marks of a trace by itself, strong peaks included.
-fn own_marks(eye: &Eye, bound: Span, settings: DetectSettings) -> Vec<Mark> {
+fn own_marks(eye: &Eye, bound: Span, settings: DetectSettings, search: Search) -> Vec<Mark> {
     let finder = Finder::new(vec![View::own(eye)], vec![bound], settings);
     let known = strong_marks(&finder);
-    finder.find(known)
+    search(&finder, known)
 }
 
 /// Marks of the strong peaks of a single view.

@@ -49,9 +49,9 @@ pub(super) fn shifted_trays(facts: &Facts<'_>, leave_out: &BTreeSet<At>) -> Vec<
                     let (inside, outside): (Vec<_>, Vec<_>) =
                         (all.iter()).partition(|one| members.contains(&one.0));
                     let of = |group: Vec<&(usize, f64, f64)>| group.iter().map(|g| g.1).collect();
-                    shift(usual.as_ref()?, of(inside), of(outside), typical).map(|s| (w, s))
+                    let groups = (of(inside), of(outside));
+                    shift(usual.as_ref()?, groups, typical, allowed).map(|s| (w, s))
                 })
-                .filter(|(_, s)| s.chance < allowed)
                 .min_by(|p, q| p.1.chance.total_cmp(&q.1.chance));
             let Some((w, shift)) = best else { continue };
             // Tubes without a name of their own are numbered: `tube 2`.
@@ -106,12 +106,13 @@ struct Shift {
 }
 
 /// The lower middle of the tube's losses above the upper middle of the others', where its
-/// fibres are enough and it is above noise; `typical` is the error of one loss.
+/// fibres are enough, it is above noise, and it comes less often by chance than `allowed`;
+/// `typical` is the error of one loss.
 fn shift(
     usual: &Usual,
-    mut inside: Vec<f64>,
-    mut outside: Vec<f64>,
+    (mut inside, mut outside): (Vec<f64>, Vec<f64>),
     typical: f64,
+    allowed: f64,
 ) -> Option<Shift> {
     let (n, m) = (inside.len(), outside.len());
     if n < FEWEST || m == 0 {
@@ -140,6 +141,9 @@ fn shift(
         let now = at_most((index + 1) as f64 / total, upper + 1, m)?;
         chance += (now - before) * at_most(usual.beyond(distance + by), n - lower, n)?;
         before = now;
+        if chance >= allowed {
+            return None;
+        }
     }
     Some(Shift {
         by,
@@ -167,7 +171,7 @@ mod tests {
             .collect();
         let usual = usual(&off);
         for d in [0.1, 0.3, 1.0, 1.5] {
-            let found = shift(&usual, vec![0.2 + d, 0.5 + d], vec![0.2], 0.001).unwrap();
+            let found = shift(&usual, (vec![0.2 + d, 0.5 + d], vec![0.2]), 0.001, 1.1).unwrap();
             assert!((found.by - d).abs() < 1e-12);
             let wanted = (2.0 - d).powi(3) / 24.0;
             // Two thousand steps, and one more than was seen beyond each place.
@@ -177,9 +181,9 @@ mod tests {
                 found.chance
             );
         }
-        assert!(shift(&usual, vec![0.2], vec![0.0; 11], 0.001).is_none());
+        assert!(shift(&usual, (vec![0.2], vec![0.0; 11]), 0.001, 1.1).is_none());
         // Five standard errors of two medians: 5·√(π/2·(1/2 + 1)) of one loss's, 7.675.
-        let at = |error: f64| shift(&usual, vec![1.0, 1.0], vec![0.0], error);
+        let at = |error: f64| shift(&usual, (vec![1.0, 1.0], vec![0.0]), error, 1.1);
         assert!(at(1.0 / 7.6).is_none() && at(1.0 / 7.7).is_some());
     }
 
@@ -195,8 +199,7 @@ mod tests {
             let below = (0..1000)
                 .filter(|_| {
                     let (pool, inside, outside) = (draw(100), draw(n), draw(m));
-                    let found = shift(&usual(&pool), inside, outside, 1e-4);
-                    found.is_some_and(|shift| shift.chance < 0.05)
+                    shift(&usual(&pool), (inside, outside), 1e-4, 0.05).is_some()
                 })
                 .count();
             assert!(below < 72, "{n} and {m}: {below} in 1000");

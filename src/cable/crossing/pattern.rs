@@ -177,11 +177,17 @@ pub(super) struct Common {
     pub(super) beside: Option<(f64, f64)>,
 }
 
+/// √(x² + y²), of numbers that are neither so large nor so small that their squares leave
+/// what a number holds: every trace is held against every other.
+pub(super) fn root_sum(x: f64, y: f64) -> f64 {
+    (x * x + y * y).sqrt()
+}
+
 /// The joints that a trace from A and one from B both have, with B laid on A so that their
 /// joints meet on the whole: no length enters.
 pub(super) fn common(a: &Pattern, b: &Pattern, ratio: f64) -> Vec<Common> {
     let added = |one: Option<(f64, f64)>, other: Option<(f64, f64)>| {
-        (one.zip(other)).map(|((x, u), (y, v))| (x + y, u.hypot(v)))
+        (one.zip(other)).map(|((x, u), (y, v))| (x + y, root_sum(u, v)))
     };
     let mut found: Vec<Common> = a
         .joints
@@ -193,10 +199,10 @@ pub(super) fn common(a: &Pattern, b: &Pattern, ratio: f64) -> Vec<Common> {
             let there = (a.beside.as_ref()).and_then(|beside| *beside.readings.get(joint)?);
             Common {
                 joint,
-                off_m: places.map(|((x, u), (y, v))| (x + ratio * y, u.hypot(ratio * v))),
+                off_m: places.map(|((x, u), (y, v))| (x + ratio * y, root_sum(u, ratio * v))),
                 sum: added(p.reading, q.reading),
                 change: added(p.change, q.change),
-                beside: (q.reading.zip(there)).map(|((x, u), (y, v))| (x - y, u.hypot(v))),
+                beside: (q.reading.zip(there)).map(|((x, u), (y, v))| (x - y, root_sum(u, v))),
             }
         })
         .collect();
@@ -222,6 +228,6 @@ pub(super) fn slope_differences<'p>(
 ) -> impl Iterator<Item = (usize, (f64, f64))> + 'p {
     (a.slopes.iter().zip(&b.slopes).enumerate()).filter_map(|(stretch, (a, b))| {
         let ((p, u), (q, v)) = ((*a)?, (*b)?);
-        Some((stretch, (p - q, u.hypot(v))))
+        Some((stretch, (p - q, root_sum(u, v))))
     })
 }

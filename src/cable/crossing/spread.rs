@@ -6,7 +6,7 @@ use crate::cable::cluster::quantile;
 use crate::cable::draft::{median, robust_spread};
 
 use super::Score;
-use super::pattern::{Common, Pattern, common, length_beside, slope_differences};
+use super::pattern::{Common, Pattern, common, length_beside, root_sum, slope_differences};
 
 /// Share of single items that are wrong for reasons of their own (a missed edge, a
 /// bend between the two measurements): no item can count more than a hundred to one
@@ -257,12 +257,6 @@ fn items(common: &Common) -> [Option<(f64, f64)>; 3] {
     [common.sum, common.change, common.beside]
 }
 
-/// √(x² + y²), of numbers that are neither so large nor so small that their squares leave
-/// what a number holds: every trace is held against every other.
-fn root_sum(x: f64, y: f64) -> f64 {
-    (x * x + y * y).sqrt()
-}
-
 /// How much likelier a difference is for one fibre than for two: normal about zero with
 /// either spread, and a share of odd items.
 fn item(x: f64, own: f64, other: f64) -> f64 {
@@ -277,17 +271,21 @@ fn two_sided(x: f64, own: [f64; 2], other: f64) -> f64 {
     if here <= 0.0 || other <= mean * 1.05 {
         return 1.0;
     }
-    let ratio = (other / mean) * (-0.5 * ((x / here).powi(2) - (x / other).powi(2))).exp();
-    (1.0 - ODD_ITEMS) * ratio + ODD_ITEMS
+    let exponent = 0.5 * ((x / other).powi(2) - (x / here).powi(2));
+    if exponent < LOST {
+        return ODD_ITEMS;
+    }
+    (1.0 - ODD_ITEMS) * (other / mean) * exponent.exp() + ODD_ITEMS
 }
+
+/// Exponent below which an exponential is lost in rounding beside the share of odd items.
+const LOST: f64 = -45.0;
 
 impl Spreads {
     pub(super) fn score(&self, a: &Pattern, b: &Pattern) -> Score {
         let length = item(
             a.length_m - self.ratio * b.length_m,
-            self.length
-                .0
-                .hypot(a.length_error_m.hypot(b.length_error_m)),
+            root_sum(self.length.0, root_sum(a.length_error_m, b.length_error_m)),
             self.length.1,
         );
         let beside = (length_beside(a, b).zip(self.length_beside))
