@@ -35,7 +35,8 @@ pub(super) struct Form {
 /// and some to spare.
 pub(super) const MOST_COLUMNS: usize = 64;
 
-/// Share of rows that may not fit the form: the row that does not is reported later.
+/// Share of the rows that hold a number which may not fit the form: the row that does
+/// not is reported later.
 const MISFITS: usize = 10;
 
 /// Rows whose values are kept of each way of writing: with four of them 7 MB. Whether
@@ -165,12 +166,16 @@ pub(super) fn decide(
                 chosen.rows.get(row).map(|r| bits(r)) != other.rows.get(row).map(|r| bits(r))
             })
             .unwrap_or(0);
+        // Blank rows are not among those of the form.
+        let held = specimens.rows.iter().enumerate();
+        let mut held = held.filter(|(_, text)| !is_blank_level(text));
+        let (at, found) = held.nth(row).unwrap_or((row, &first));
         let kind = ParseErrorKind::Ambiguous {
-            found: excerpt(specimens.rows.get(row).copied().unwrap_or_default()),
+            found: excerpt(found),
             one: spell(chosen.rows.get(row)),
             other: spell(other.rows.get(row)),
         };
-        return Err(kind.at(line + row, "", 0));
+        return Err(kind.at(line + at, "", 0));
     }
     let titled =
         titles.is_some_and(|titles| split(titles, Separator::Comma).count() == chosen.columns);
@@ -289,7 +294,9 @@ fn candidates(rows: &[&str]) -> Vec<Dialect> {
     dialects
 }
 
-/// Reads the specimens in one form; `None` when too many rows do not fit it.
+/// Reads the specimens in one form; `None` when too many rows do not fit it. A row of
+/// blank fields fits and tells nothing: it makes no form better than another, nor does
+/// it excuse a row that does not fit.
 /// With `words`, columns that never hold a number may hold anything, so long as
 /// two others do.
 fn try_on(
@@ -310,8 +317,9 @@ fn try_on(
         Some(_) => unmarked_columns(specimens, dialect, columns),
         None => Vec::new(),
     });
-    let allowed = specimens.rows.len() / MISFITS;
-    let mut misfits = 0;
+    let first = specimens.rows.first().copied().unwrap_or_default();
+    let most = specimens.rows.len() / MISFITS;
+    let (mut misfits, mut blanks) = (0, 0);
     let mut rows = Vec::with_capacity(specimens.together.min(MOST_KEPT));
     for (index, row) in specimens.rows.iter().enumerate() {
         let mut values = Vec::with_capacity(columns);
@@ -331,15 +339,22 @@ fn try_on(
         if values.len() == columns + 1 && values.last().is_some_and(|v| v.is_nan()) {
             values.pop();
         }
-        fits &= values.len() == columns && !values.iter().all(|v| v.is_nan());
+        let blank = values.iter().all(|v| v.is_nan());
+        fits &= values.len() == columns && (!blank || says_blank(row, first, dialect.separator));
         if !fits {
             misfits += 1;
-            if misfits > allowed {
+            if misfits > most {
                 return None;
             }
+        } else if blank {
+            blanks += 1;
         } else if index < specimens.together.min(MOST_KEPT) {
             rows.push(values);
         }
+    }
+    let filled = specimens.rows.len() - blanks;
+    if filled == 0 || misfits > filled / MISFITS {
+        return None;
     }
     let form = Form {
         dialect,
@@ -347,7 +362,21 @@ fn try_on(
         rows,
         doubt: None,
     };
-    Some((form, specimens.rows.len() - misfits))
+    Some((form, filled - misfits))
+}
+
+/// Whether a row without numbers is a sample that was not measured: it says `nan`, or
+/// leaves empty the one field that `first` fills. A stroke may be drawn between rows,
+/// and separators alone are how a spreadsheet writes an empty line.
+fn says_blank(row: &str, first: &str, separator: Separator) -> bool {
+    let fields = |row| {
+        let pieces = split(row, separator);
+        let filled = pieces.clone().filter(|piece| !piece.text.is_empty());
+        (filled.count(), pieces.count())
+    };
+    let ((filled, all), (of_first, all_of_first)) = (fields(row), fields(first));
+    row.contains(|c: char| c.is_alphabetic() || c == '∞')
+        || filled == 0 && of_first == 1 && all == all_of_first
 }
 
 /// Columns of whole numbers that are all the same, a setting such as the wavelength

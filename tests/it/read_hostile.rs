@@ -173,6 +173,42 @@ fn many_blocks_are_read_up_to_a_limit_and_then_said_to_be_left() {
     assert!(content.warnings.iter().any(|w| w.code == "rows not read"));
 }
 
+#[test]
+fn blank_levels_excuse_no_damaged_row_and_decide_no_comma() {
+    let text = |damaged: usize| {
+        let rows = (0..24).map(|i| {
+            let level = if i > 0 && i <= damaged {
+                "12.3.4".to_owned()
+            } else {
+                format!("-12.{i:02}")
+            };
+            format!("{level}\nnan\n")
+        });
+        let rows = rows.collect::<Vec<_>>().concat();
+        format!("# spacing: 2 m\n# start: 0 m\nlevel_db\n{rows}")
+    };
+    // Of 24 levels more than a tenth is damaged, of the 48 rows it is not.
+    let error = refusal(&text(3)).to_string();
+    assert!(error.contains("no common form"), "{error}");
+    let error = refusal(&text(1)).to_string();
+    assert!(error.contains("\"12.3.4\" is not a number"), "{error}");
+    // Every level ends without a separator: one alone is no empty level, but an empty line.
+    let error = refusal(&text(0).replace("nan", ";")).to_string();
+    assert!(error.contains("no common form"), "{error}");
+    // A level with decimals or two whole numbers: a few blank rows between tell neither.
+    let rows = (0..50).map(|i| {
+        if i % 20 == 4 {
+            "nan\n".into()
+        } else {
+            format!("-12,{i:02}\n")
+        }
+    });
+    let rows = rows.collect::<Vec<String>>().concat();
+    let text = format!("# spacing: 2 m\n# start: 0 m\n# level unit: dB\n{rows}");
+    let error = refusal(&text).to_string();
+    assert!(error.contains("nothing in the file decides"), "{error}");
+}
+
 proptest! {
     #[test]
     fn any_bytes_are_read_or_refused(bytes in proptest::collection::vec(any::<u8>(), 0..2000)) {
