@@ -7,7 +7,7 @@
 //! counts. Both leave the pulse's ramp out of every line, place each event again
 //! with windows up to its neighbours, and weigh samples by their noise.
 
-use bothends::both_ways::{cords, register};
+use bothends::both_ways::{Known, cords, register};
 use bothends::detect::DetectSettings;
 use bothends::measure::look;
 use bothends::trace::Trace;
@@ -47,7 +47,7 @@ pub(crate) fn measure(
         look(b, cords.at_b, cords.at_a, settings),
     ];
     let index_ratio = b.group_index().ratio() / a.group_index().ratio();
-    let axis = register(&looks[0], &looks[1], index_ratio, None)?;
+    let axis = register(&looks[0], &looks[1], index_ratio, Known::default())?;
     let half = settings.false_events_per_1000_km / 2.0;
     let near_m = looks[0].near.own_m;
     let length_m = match looks[0].far {

@@ -14,7 +14,7 @@ use super::glimpse::Glimpse;
 use super::joint::{Joint, detect_jointly};
 use super::link::{Direction, Link, Profiles};
 use super::readings::{Cluster, read_all};
-use super::register::{Axis, register, register_again};
+use super::register::{Axis, Known, register, register_again};
 
 /// Share by which reflections may be longer or shorter than the stated pulse, two
 /// samples at least: a slow receiver adds some, a wrong setting is off by a factor.
@@ -153,13 +153,12 @@ fn combined(
         return Ok(broken_link(&pair, index_ratio, drawn));
     }
     refuse_same_end(&pair, index_ratio)?;
-    let axis = register(
-        &pair.look_a,
-        &pair.look_b,
-        index_ratio,
-        settings.known_length,
-    )
-    .ok_or(CombineError::NothingInCommon)?;
+    let known = Known {
+        length: settings.known_length,
+        cords_stayed: pair.cords.stated_by_both,
+    };
+    let axis = register(&pair.look_a, &pair.look_b, index_ratio, known)
+        .ok_or(CombineError::NothingInCommon)?;
     hide_alike(&mut pair, &axis);
     let length_m = expected_length(&pair, &axis);
     let fixed = fixed_places(&pair, length_m);
@@ -168,7 +167,7 @@ fn combined(
     let pulse_db = [(a, coefficients[0]), (b, coefficients[1])]
         .map(|(trace, one_ns)| one_ns.db() + 10.0 * trace.pulse_width().ns().log10());
     let mut joint = detect_jointly(looks, pulse_db, &axis, settings.detect, &fixed, |found| {
-        register_again(looks, &axis, index_ratio, settings.known_length, found)
+        register_again(looks, &axis, index_ratio, known, found)
     });
     warn_of_joints_outside(&mut pair, length_m);
     let read = |joint: &Joint| {

@@ -21,8 +21,9 @@ const BETTER: usize = 2;
 /// of the two reflections is missing, in the noise, or behind a recovery. So other
 /// readings are tried: each far end one cord nearer or farther, and where the other
 /// trace's length puts it; the last reflections of both traces, where they lie equally
-/// far from both ports. The first reading stays unless [`BETTER`] more events fall together
-/// on another. Before all of them goes the length that the events by themselves leave no
+/// far from both ports, as ends of the cords or, where those sink into the noise, of the
+/// link. The first reading stays unless [`BETTER`] more events fall together on another, or
+/// its two lengths can hardly be one fibre's and another's are. Before all of them goes the length that the events by themselves leave no
 /// doubt of. An end that only
 /// stands out of the noise is forgotten when no reading agrees.
 ///
@@ -38,13 +39,14 @@ pub(super) fn settle_ends(pair: &mut Pair<'_>, index_ratio: f64) {
         return;
     }
     let (a, b) = (&pair.look_a, &pair.look_b);
-    let first = first_reading(a, b);
+    let first = first_reading(a, b, index_ratio);
     let together = |r: &Reading| together((a, b), r, index_ratio);
     let base = first.as_ref().and_then(together);
     let by_events = by_events(a, b, index_ratio).map(|axis| Reading {
         far_a_m: a.near.own_m + axis.place(b.near.own_m),
         far_b_m: axis.from_b(0.0),
         is_shown: false,
+        apart_m: 0.0,
     });
     let settled = if let Some(reading) = by_events {
         let near = |p: f64, q: f64| (p - q).abs() <= 2.0 * close_m(a, b);
@@ -55,9 +57,18 @@ pub(super) fn settle_ends(pair: &mut Pair<'_>, index_ratio: f64) {
         let mut others = first.map_or_else(Vec::new, |r| by_cords(pair, &r, index_ratio));
         others.extend(by_last_reflections(pair, index_ratio));
         let counted = others.into_iter().filter_map(|r| Some((together(&r)?, r)));
-        let worth = |&(n, r): &(usize, Reading)| n + if r.is_shown { BETTER } else { 0 };
-        let best = counted.rev().max_by_key(worth);
+        let worth = |(n, r): &(usize, Reading)| n + if r.is_shown { BETTER } else { 0 };
+        // Of two that are worth the same, what fits better by two samples; else the first.
+        let samples = |r: &Reading| (r.apart_m / (2.0 * a.eye.spacing_m)).floor();
+        let best = counted.rev().max_by(|p, q| {
+            let fits = samples(&q.1).total_cmp(&samples(&p.1));
+            worth(p).cmp(&worth(q)).then(fits)
+        });
+        let a_m = first.map_or(0.0, |r| r.far_a_m - a.near.own_m);
+        let is_unlikely =
+            first.is_some_and(|r| r.apart_m > close_m(a, b) + UNLIKELY * SCALE_DOUBT * a_m);
         best.filter(|(count, r)| match base {
+            Some(base) if is_unlikely && r.is_shown => *count >= base,
             Some(base) => *count >= base + BETTER,
             None => r.is_shown || *count >= BETTER,
         })
@@ -78,18 +89,25 @@ pub(super) fn settle_ends(pair: &mut Pair<'_>, index_ratio: f64) {
 fn is_past_doubt(pair: &Pair<'_>, index_ratio: f64) -> bool {
     let (a, b) = (&pair.look_a, &pair.look_b);
     let voters = [a, b].map(|look| look.marks.iter().filter(|m| votes(m)).count());
-    first_reading(a, b)
+    first_reading(a, b, index_ratio)
         .and_then(|first| together((a, b), &first, index_ratio))
         .is_some_and(|n| n >= CLEARLY && 2 * n >= voters[0].min(voters[1]))
 }
 
 /// The far ends as each trace shows them by itself.
-fn first_reading(a: &Look, b: &Look) -> Option<Reading> {
-    a.far.zip(b.far).map(|(a, b)| Reading {
-        far_a_m: a.own_m,
-        far_b_m: b.own_m,
+fn first_reading(a: &Look, b: &Look, index_ratio: f64) -> Option<Reading> {
+    let (far_a, far_b) = a.far.zip(b.far)?;
+    Some(Reading {
+        far_a_m: far_a.own_m,
+        far_b_m: far_b.own_m,
         is_shown: false,
+        apart_m: apart_m((a, b), far_a.own_m, far_b.own_m, index_ratio),
     })
+}
+
+/// By how much the two lengths to far ends differ, metres of A.
+fn apart_m((a, b): (&Look, &Look), far_a_m: f64, far_b_m: f64, index_ratio: f64) -> f64 {
+    ((far_a_m - a.near.own_m) - (far_b_m - b.near.own_m) * index_ratio).abs()
 }
 
 /// Events that fall together on a reading; none where it makes no one length.
@@ -111,7 +129,13 @@ struct Reading {
     far_b_m: f64,
     /// Both traces show a reflection at the end of their cords, or of the link.
     is_shown: bool,
+    /// By how much the two lengths differ.
+    apart_m: f64,
 }
+
+/// Standard deviations of the ratio of two headers' indices beyond which two lengths are
+/// hardly one fibre's.
+const UNLIKELY: f64 = 3.0;
 
 fn has_cord(cord: Option<Length>) -> bool {
     cord.is_some_and(|cord| cord.m() > 0.0)
@@ -131,13 +155,13 @@ fn by_cords(pair: &Pair<'_>, first: &Reading, index_ratio: f64) -> Vec<Reading> 
     for &at_b in &shifts(pair.cords.at_b) {
         for &at_a in &shifts(pair.cords.at_a) {
             let (far_a_m, far_b_m) = (first.far_a_m + at_b, first.far_b_m + at_a);
-            let (a_m, b_m) = (far_a_m - a.near.own_m, far_b_m - b.near.own_m);
-            let apart_m = (a_m - b_m * index_ratio).abs();
+            let apart_m = apart_m((a, b), far_a_m, far_b_m, index_ratio);
             let is_shown = apart_m <= close_m(a, b) && shows_at(a, far_a_m) && shows_at(b, far_b_m);
             readings.push(Reading {
                 far_a_m,
                 far_b_m,
                 is_shown,
+                apart_m,
             });
         }
     }
@@ -145,11 +169,13 @@ fn by_cords(pair: &Pair<'_>, first: &Reading, index_ratio: f64) -> Vec<Reading> 
     readings.push(Reading {
         far_b_m: b.near.own_m + a_m / index_ratio,
         is_shown: false,
+        apart_m: 0.0,
         ..*first
     });
     readings.push(Reading {
         far_a_m: a.near.own_m + b_m * index_ratio,
         is_shown: false,
+        apart_m: 0.0,
         ..*first
     });
     readings
@@ -185,8 +211,9 @@ fn last_reflections(look: &Look) -> Vec<f64> {
     places
 }
 
-/// Readings by the far ends of the cords: both traces see the whole chain of cord, link
-/// and cord, so the last reflection lies equally far from either port.
+/// Readings by the last reflections. Where those are the far ends of the cords, both traces
+/// see the whole chain of cord, link and cord, and they lie equally far from either port;
+/// where they are the link's far ends, equally far from its near ones.
 fn by_last_reflections(pair: &Pair<'_>, index_ratio: f64) -> Vec<Reading> {
     let (a, b) = (&pair.look_a, &pair.look_b);
     let known = |near: LinkEnd| near.std_error_m.is_some();
@@ -195,16 +222,26 @@ fn by_last_reflections(pair: &Pair<'_>, index_ratio: f64) -> Vec<Reading> {
     }
     let close = close_m(a, b);
     let of_b = last_reflections(b);
-    last_reflections(a)
+    let both = last_reflections(a)
         .into_iter()
-        .flat_map(|at_a| of_b.iter().map(move |&at_b| (at_a, at_b)))
-        .filter(|(at_a, at_b)| (at_a - at_b * index_ratio).abs() <= close)
-        .map(|(at_a, at_b)| Reading {
+        .flat_map(|at_a| of_b.iter().map(move |&at_b| (at_a, at_b)));
+    both.flat_map(|(at_a, at_b)| {
+        let by_cords = Reading {
             far_a_m: at_a - b.near.own_m * index_ratio,
             far_b_m: at_b - a.near.own_m / index_ratio,
             is_shown: true,
-        })
-        .collect()
+            apart_m: (at_a - at_b * index_ratio).abs(),
+        };
+        let by_link = Reading {
+            far_a_m: at_a,
+            far_b_m: at_b,
+            is_shown: true,
+            apart_m: apart_m((a, b), at_a, at_b, index_ratio),
+        };
+        [by_cords, by_link]
+    })
+    .filter(|r| r.apart_m <= close)
+    .collect()
 }
 
 /// The axis that lays the events of A and B on each other, where they leave no doubt.

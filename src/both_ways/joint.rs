@@ -51,10 +51,10 @@ impl Joint {
 
 /// Finds the events of a link in both traces together.
 ///
-/// Strong peaks are taken over; steps and weak peaks come from the joint
+/// Strong peaks are taken over; the clearest steps come from a glance at the joint
 /// statistic; echoes are named and left out; the axes are laid on each other anew by
 /// what was found, with `again`; then both traces are linearised about it and looked
-/// through once more.
+/// through as a whole.
 pub(super) fn detect_jointly(
     (a, b): (&Look, &Look),
     pulse_db: [f64; 2],
@@ -94,9 +94,7 @@ pub(super) fn detect_jointly(
     }
     joint.axis = again(&joint.matched(settings));
     joint.placing[1] = placing_of_b(&joint.eye_b, &joint.axis);
-    let spans = [0, 1].map(|v| joint.sections(settings, v));
-    joint.eye_a.relinearise(&spans[0]);
-    joint.eye_b.relinearise(&spans[1]);
+    joint.relinearise(settings);
     joint.marks = {
         let finder = joint.finder(settings);
         let mut marks = merge_strong(&finder, joint.reach());
@@ -163,6 +161,13 @@ impl Joint {
         marks.sort_by(|p, q| p.z_m.total_cmp(&q.z_m));
     }
 
+    /// Linearises both traces about the lines between the marks.
+    fn relinearise(&mut self, settings: DetectSettings) {
+        let spans = [0, 1].map(|v| self.sections(settings, v));
+        self.eye_a.relinearise(&spans[0]);
+        self.eye_b.relinearise(&spans[1]);
+    }
+
     /// The plain fibre between the marks in one view, in its own travel.
     fn sections(&self, settings: DetectSettings, v: usize) -> Vec<Span> {
         let finder = self.finder(settings);
@@ -171,7 +176,7 @@ impl Joint {
                 let before = k.checked_sub(1).map(|i| &self.marks[i]);
                 finder.spans(before, self.marks.get(k))[v]
             })
-            .filter(|s| s.hi > s.lo + 8)
+            .filter(|s| s.hi > s.lo)
             .collect();
         spans.sort_by_key(|s| s.lo);
         spans

@@ -30,5 +30,5 @@ pub use link::{
 };
 pub use mode_field::mode_field_diameter;
 pub use profiles::two_way_levels;
-pub use register::{Axis, register};
+pub use register::{Axis, Known, register};
 pub use workmanship::{mismatch_loss, workmanship};

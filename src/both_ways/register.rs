@@ -1,6 +1,7 @@
 //! Lays B's axis on A's: shift and scale from the ends and all matched events.
 
-use crate::measure::Look;
+use crate::detect::End;
+use crate::measure::{LinkEnd, Look};
 use crate::units::{Length, Loss, Measured, Position};
 
 use super::link::Registration;
@@ -12,8 +13,15 @@ pub(super) const SCALE_DOUBT: f64 = 1e-3;
 /// Standard error of a link end that no event marks: cords are nominal, 1 %.
 const STATED_DOUBT: f64 = 0.01;
 
+/// Standard error of a cord that both files state alike and whose far connector does not
+/// show in one of the traces, as a share of it: it hardly is another one.
+const UNSEEN_DOUBT: f64 = 0.0025;
+
 /// Standard error of a length that is given rather than seen: 0.1 % of it.
 const KNOWN_DOUBT: f64 = 1e-3;
+
+/// Standard error of where an instrument puts its port: some tenths of a metre (from memory).
+const PORT_DOUBT_M: f64 = 0.5;
 
 /// Standard errors within which two events are the same.
 const SAME: f64 = 4.0;
@@ -60,7 +68,17 @@ pub(super) struct Matched {
     pub variance: f64,
 }
 
-/// Registers B on A; a `known_length` serves where neither trace shows both ends;
+/// What is known of a link besides its traces.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Known {
+    /// Its length.
+    pub length: Option<Length>,
+    /// Both files state both cords, each the same: the cords stayed on.
+    pub cords_stayed: bool,
+}
+
+/// Registers B on A; a known length serves where neither trace shows both ends, and where
+/// the cords stayed on, each port is the other trace's end of light;
 /// `index_ratio` = `n_B/n_A` of the headers, the scale that true
 /// indices would give. None when no end ties the two together.
 ///
@@ -68,19 +86,16 @@ pub(super) struct Matched {
 /// events seen in both, with the header's index ratio as one more observation
 /// (see `fit`); pairs are sought anew after every fit, within
 /// four standard errors of their own places and of the axis there.
-pub fn register(
-    a: &Look,
-    b: &Look,
-    index_ratio: f64,
-    known_length: Option<Length>,
-) -> Option<Axis> {
-    let anchors = anchors(a, b, known_length);
+pub fn register(a: &Look, b: &Look, index_ratio: f64, known: Known) -> Option<Axis> {
+    let anchors = anchors(a, b, known.length);
     if anchors.is_empty() {
         return None;
     }
-    let mut axis = fit(&anchors, index_ratio);
+    let ports = ports(a, b, index_ratio, known);
+    let tied: Vec<Matched> = anchors.iter().chain(&ports).copied().collect();
+    let mut axis = fit(&tied, index_ratio);
     for _ in 0..6 {
-        let mut pairs = anchors.clone();
+        let mut pairs = tied.clone();
         pairs.extend(matched(a, b, &axis, &anchors));
         if pairs.is_empty() {
             break;
@@ -106,10 +121,11 @@ pub(super) fn register_again(
     (a, b): (&Look, &Look),
     axis: &Axis,
     index_ratio: f64,
-    known_length: Option<Length>,
+    known: Known,
     found: &[Matched],
 ) -> Axis {
     let least = least_variance(a, b);
+    let ports = ports(a, b, index_ratio, known);
     let mut axis = *axis;
     let mut kept = Vec::new();
     for _ in 0..6 {
@@ -129,10 +145,11 @@ pub(super) fn register_again(
         }
         kept = next;
         let mut pairs = kept.clone();
-        pairs.extend(anchors(a, b, known_length).into_iter().filter(|end| {
+        pairs.extend(anchors(a, b, known.length).into_iter().filter(|end| {
             let apart = |m: &Matched| (m.z_m - end.z_m).abs() > a.eye.spacing_m;
             kept.iter().all(apart)
         }));
+        pairs.extend(&ports);
         if pairs.is_empty() {
             break;
         }
@@ -178,6 +195,55 @@ fn anchors(a: &Look, b: &Look, known_length: Option<Length>) -> Vec<Matched> {
         });
     }
     anchors
+}
+
+/// Each trace's port and the end of light in the other, where the cords stayed on and both
+/// traces agree on how long they are: a far connector may be lost in the noise of a trace
+/// while the end of its cord reflects a thousand times more.
+fn ports(a: &Look, b: &Look, index_ratio: f64, known: Known) -> Vec<Matched> {
+    let end_m = |look: &Look| match look.end {
+        End::Drop { edge, error, .. } => Some((look.eye.metres(edge), error * look.eye.spacing_m)),
+        End::Faded { .. } | End::BeyondRange => None,
+    };
+    let port = |look: &Look| look.eye.spacing_m.powi(2) / 12.0 + PORT_DOUBT_M.powi(2);
+    // What the cord may be longer by in one trace than in the other: none where its length
+    // between far connector and end of light is not that between port and near connector.
+    let cord = |end: (f64, f64), far: Option<LinkEnd>, near: LinkEnd, ratio: f64| {
+        let far = far.filter(|far| far.has_cord && near.has_cord)?;
+        let off = (end.0 - far.own_m) * ratio - near.own_m;
+        let Some(error) = finite(far.std_error_m) else {
+            let stated = off.abs() <= SAME * STATED_DOUBT * near.own_m;
+            return stated.then_some((UNSEEN_DOUBT * near.own_m).powi(2));
+        };
+        let variance = end.1.powi(2)
+            + error.powi(2)
+            + finite(near.std_error_m)?.powi(2)
+            + PORT_DOUBT_M.powi(2);
+        (off.abs() <= SAME * variance.sqrt()).then_some(0.0)
+    };
+    let mut pairs = Vec::new();
+    if !known.cords_stayed {
+        return pairs;
+    }
+    if let Some(end) = end_m(b)
+        && let Some(doubt) = cord(end, b.far, a.near, index_ratio)
+    {
+        pairs.push(Matched {
+            z_m: -a.near.own_m,
+            x_m: end.0,
+            variance: end.1.powi(2) + port(a) + doubt,
+        });
+    }
+    if let Some(end) = end_m(a)
+        && let Some(doubt) = cord(end, a.far, b.near, 1.0 / index_ratio)
+    {
+        pairs.push(Matched {
+            z_m: end.0 - a.near.own_m,
+            x_m: 0.0,
+            variance: end.1.powi(2) + port(b) + doubt,
+        });
+    }
+    pairs
 }
 
 /// Events of A and B that fall on each other, apart from the link's ends.

@@ -11,7 +11,7 @@ use super::power::{Power, SampleState};
 use super::receiver;
 use super::response::Response;
 use super::strong::{StrongPeak, rises, strong_peaks, wait_for_receiver};
-use super::sums::Sums;
+use super::sums::{Line, Sums};
 use super::sweep::Sweeps;
 use super::view::Span;
 
@@ -32,6 +32,10 @@ const WEIGHT_WINDOW: (usize, usize) = (81, 729);
 /// Backscatter over rms noise below which samples may have been cut at zero or
 /// folded, so that their mean is no longer the power. At 3 one sample in 700 is.
 pub(crate) const LEAST_SNR: f64 = 3.0;
+
+/// Samples up to which a stretch is levelled for linearising: over so few, fibre falls by
+/// less than any noise.
+const TELLS_SLOPE: usize = 8;
 
 /// Decibels of one-way level per relative change of power, 5/ln 10.
 pub(crate) const DB_PER_NEPER: f64 = 5.0 / std::f64::consts::LN_10;
@@ -86,6 +90,7 @@ impl Eye {
         let mut peaks = strong_peaks(&power, &noise, lit.end, pulse_samples);
         let edges = rises(&power, &noise, &peaks, lit.end, pulse_samples);
         let seen = receiver::estimate(&power, &edges, pulse_samples, noise.floor());
+        let longest = seen.map_or(pulse_samples, |seen| seen.pulse.max(pulse_samples));
         let response = seen.unwrap_or(Response {
             pulse: pulse_samples,
             ..Response::default()
@@ -98,7 +103,7 @@ impl Eye {
             start_m: trace.position_of(0).m(),
             spacing_m: trace.spacing_m(),
             pulse_samples,
-            pulse_touches: pulse_samples.ceil() as usize + 1,
+            pulse_touches: longest.ceil() as usize + 1,
             power: Arc::new(power),
             noise,
             lit,
@@ -267,17 +272,17 @@ impl Eye {
     pub fn relinearise(&mut self, sections: &[Span]) {
         let mut reference = vec![0.0; self.len()];
         let mut reference_db = self.level_db.to_vec();
-        let lines: Vec<_> = sections
+        let lines: Vec<(Span, Line)> = sections
             .iter()
-            .filter_map(|s| Some((*s, self.sums.line(s.lo, s.hi)?)))
+            .filter_map(|s| Some((*s, self.line_or_mean(*s)?)))
             .collect();
         for (k, (span, line)) in lines.iter().enumerate() {
-            // Half of the gap to each neighbour belongs to this line.
-            let lo = k
-                .checked_sub(1)
+            // Half of the gap to each neighbour belongs to this line; none to one that is too
+            // short to tell more than its own level.
+            let is_short = span.hi <= span.lo + TELLS_SLOPE;
+            let lo = (k.checked_sub(1).filter(|_| !is_short))
                 .map_or(span.lo, |j| usize::midpoint(lines[j].0.hi, span.lo));
-            let hi = lines
-                .get(k + 1)
+            let hi = (lines.get(k + 1).filter(|_| !is_short))
                 .map_or(span.hi, |next| usize::midpoint(span.hi, next.0.lo));
             let db = |i: usize| line.at(i as f64) + self.trend.0 + self.trend.1 * i as f64;
             // The power of a line changes by one factor a sample.
@@ -298,6 +303,24 @@ impl Eye {
             }
         }
         self.linearise(&reference, |i, _| reference_db[i], &reference);
+    }
+
+    /// Line through a stretch, level where it is too short to tell its slope: two closely
+    /// spaced events may have a tenth of a decibel on both sides, and about a level so far off
+    /// the linearised one errs by 0.002 dB, d²·ln10/10.
+    fn line_or_mean(&self, span: Span) -> Option<Line> {
+        if span.hi > span.lo + TELLS_SLOPE {
+            return self.sums.line(span.lo, span.hi);
+        }
+        let (level, level_variance) = self.sums.mean(span.lo, span.hi.max(span.lo))?;
+        Some(Line {
+            centre: 0.5 * (span.lo + span.hi) as f64,
+            level,
+            slope: 0.0,
+            level_variance,
+            slope_variance: 0.0,
+            chi_square: 0.0,
+        })
     }
 
     /// Leaves stretches of samples out of every line (echoes on plain fibre).

@@ -17,14 +17,6 @@ use super::view::{FEWEST, Span, View};
 /// three have always sufficed to come to rest.
 const ROUNDS: usize = 4;
 
-/// A glance begins with windows so many times doubled, of eight shortest ones, but not
-/// longer than a part of the trace: with two events nearer to each other than its windows
-/// it may see neither.
-const GLANCE_DOUBLED: usize = 3;
-
-/// Windows of a glance's first length that a trace must hold: so many events lie apart.
-const GLANCE_PARTS: usize = 64;
-
 /// Looks over the reach of a candidate that narrow it down to where a step is likely.
 const LOOKS: f64 = 32.0;
 
@@ -275,24 +267,8 @@ impl<'a> Finder<'a> {
         })
     }
 
-    /// Finds the steps that long windows show: those far from their neighbours. It starts
-    /// from `known` marks and takes a small part of the time of [`Self::find`]; enough to
-    /// lay two traces on each other.
-    pub fn glance(&self, known: Vec<Mark>) -> Vec<Mark> {
-        let most = self.longest() / GLANCE_PARTS;
-        let mut window = shortest_window(&self.views);
-        for _ in 0..GLANCE_DOUBLED {
-            if 2 * window <= most {
-                window *= 2;
-            }
-        }
-        self.settled(known, |marks, known| {
-            self.add_steps(marks, (window, None), known)
-        })
-    }
-
     /// What stays of the marks when adding and taking back come to rest.
-    fn settled(
+    pub(super) fn settled(
         &self,
         mut marks: Vec<Mark>,
         add: impl Fn(&mut Vec<Mark>, &mut Known) -> bool,
@@ -310,7 +286,7 @@ impl<'a> Finder<'a> {
     }
 
     /// Samples that the view with the most of them has.
-    fn longest(&self) -> usize {
+    pub(super) fn longest(&self) -> usize {
         let lengths = self.bounds.iter().map(|b| b.hi.saturating_sub(b.lo));
         lengths.max().unwrap_or(0)
     }
@@ -329,7 +305,7 @@ impl<'a> Finder<'a> {
 
     /// Adds steps that stand out between the marks, in windows that double in length;
     /// `sweeps` are those of the first.
-    fn add_steps(
+    pub(super) fn add_steps(
         &self,
         marks: &mut Vec<Mark>,
         (first, sweeps): (usize, Option<&[Arc<Sweep>]>),

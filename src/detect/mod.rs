@@ -8,6 +8,7 @@ mod end;
 mod eye;
 mod find;
 mod gap;
+mod glance;
 mod known;
 mod lateness;
 mod light;

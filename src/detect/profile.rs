@@ -193,12 +193,14 @@ impl<'s, 'a> Stretch<'s, 'a> {
                 Some(fit.as_ref()?.place_information * view.per_metre.powi(2))
             })
             .sum();
-        Some(Place {
+        let mut place = Place {
             z_m,
             std_error_m: 1.0 / information.sqrt(),
             chi_square: self.chi_square(&fits, shape),
             fits,
-        })
+        };
+        place.std_error_m *= place.misfit().sqrt();
+        Some(place)
     }
 
     /// The place in `from_m..=to_m` of least χ² with a step, and with a step and a peak,
@@ -301,17 +303,18 @@ impl<'s, 'a> Stretch<'s, 'a> {
     /// Mean and variance of the place's distance from `best`, by the likelihood at
     /// `count` places on each side `step` apart.
     fn spread(&mut self, best: &Place, shape: Shape, count: i32, step: f64) -> (f64, f64) {
+        let misfit = best.misfit();
         let (mut total, mut first, mut second) = (0.0, 0.0, 0.0);
         for k in -count..=count {
             let d = f64::from(k) * step;
             // What the lines alone leave may already make it too unlikely to be counted.
             let least = self.at_least(best.z_m + d);
-            if least.is_none_or(|least| least - best.chi_square > UNCOUNTED) {
+            if least.is_none_or(|least| least - best.chi_square > UNCOUNTED * misfit) {
                 continue;
             }
             if let Some(fits) = self.fits(best.z_m + d) {
                 let above = self.chi_square(&fits, shape) - best.chi_square;
-                let weight = (-above / 2.0).exp();
+                let weight = (-above / (2.0 * misfit)).exp();
                 total += weight;
                 first += weight * d;
                 second += weight * d * d;
@@ -339,10 +342,30 @@ impl<'s, 'a> Stretch<'s, 'a> {
     }
 
     /// Between two samples a sharp edge leaves the likelihood flat: the place becomes its
-    /// mean over the plateau, and the error its spread.
+    /// mean over the plateau, and the error its spread; as far as a pulse where it is flat
+    /// beyond, or where noise may have thrown the peak.
     pub(super) fn plateau(&mut self, best: Place) -> Place {
-        let step = self.spacing_m() / 8.0;
-        let (mean, variance) = self.spread(&best, Shape::Peak, 12, step);
+        let pulse_m = (self.views.iter())
+            .map(|v| v.eye.pulse_samples / v.per_metre.abs())
+            .fold(0.0, f64::max);
+        let square: f64 = best.fits.iter().flatten().map(|fit| fit.peak_gain).sum();
+        let is_thrown = square < THROWN;
+        let finest = self.spacing_m() / 8.0;
+        let (looks, mut step) = if is_thrown {
+            (2 * PLATEAU, finest.max(pulse_m / f64::from(2 * PLATEAU)))
+        } else {
+            (PLATEAU, finest)
+        };
+        let (mut mean, mut variance) = self.spread(&best, Shape::Peak, looks, step);
+        // What goes on to the ends of the looks is spread by half of their reach.
+        let contained = |step: f64, variance: f64| {
+            let reach = f64::from(looks) * step;
+            9.0 * variance < reach * reach || reach >= pulse_m
+        };
+        while !contained(step, variance) {
+            step *= 2.0;
+            (mean, variance) = self.spread(&best, Shape::Peak, looks, step);
+        }
         if variance < step * step / 4.0 {
             // Sharper than the grid: the bottom itself, and the ramp's information.
             return best;
@@ -357,6 +380,9 @@ impl<'s, 'a> Stretch<'s, 'a> {
         }
     }
 }
+
+/// Looks on each side over a plateau: one sample and a half at eight a sample.
+const PLATEAU: i32 = 12;
 
 /// Square of a step over its error below which noise may throw its place beyond what the
 /// ramp's own information says: nine standard errors, where the likelihood still has one

@@ -19,12 +19,16 @@ const FAST: f64 = 0.15;
 /// fall over the few samples looked at, not in the model, is far less.
 const LEAST_PEAK: f64 = 0.1;
 
+/// Share of a peak's height that its samples may be off by themselves: levels come rounded
+/// to a thousandth of a decibel, 5·10⁻⁴ of the power.
+const ROUNDED: f64 = 5e-4;
+
 /// Most peaks asked.
 const ASKED: usize = 5;
 
-/// Estimates the receiver's time constants from peaks whose rise begins behind the
-/// samples `edges`: those of the one that is the median of the clearest by their sum; none
-/// without any.
+/// Estimates the receiver's time constants, and by what the pulse differs from the stated
+/// one, from peaks whose rise begins behind the samples `edges`: those of the one that is the
+/// median of the clearest by the sum of its constants; none without any.
 ///
 /// Each is fitted in linear power, where the noise is even, by a level before, a
 /// level after and a peak, over all places within a sample and a half and time
@@ -35,21 +39,15 @@ pub(super) fn estimate(
     pulse: f64,
     noise_rms: f64,
 ) -> Option<Response> {
-    let mut seen: Vec<(f64, [f64; 2])> = edges
+    let mut seen: Vec<(f64, Response)> = edges
         .iter()
         .filter_map(|&edge| fit(power, edge, pulse, noise_rms))
         .collect();
     seen.sort_by(|a, b| b.0.total_cmp(&a.0));
     seen.truncate(ASKED);
-    let sum = |poles: &[f64; 2]| poles[0] + poles[1];
+    let sum = |response: &Response| response.pole + response.second;
     seen.sort_by(|a, b| sum(&a.1).total_cmp(&sum(&b.1)));
-    let &(_, [pole, second]) = seen.get(seen.len() / 2)?;
-    Some(Response {
-        pulse,
-        pole,
-        second,
-        ..Response::default()
-    })
+    seen.get(seen.len() / 2).map(|seen| seen.1)
 }
 
 /// Steps in which a place is told.
@@ -98,8 +96,8 @@ fn around(power: &Power, edge: usize, pulse: f64) -> Option<(usize, &[f64])> {
     (lo + good >= fallen && no_light).then(|| (lo, &power.value[lo..lo + good]))
 }
 
-/// Clearness and time constants of one peak.
-fn fit(power: &Power, edge: usize, pulse: f64, noise_rms: f64) -> Option<(f64, [f64; 2])> {
+/// Clearness and shape of one peak.
+fn fit(power: &Power, edge: usize, pulse: f64, noise_rms: f64) -> Option<(f64, Response)> {
     let (lo, samples) = around(power, edge, pulse)?;
     let slowest = (SLOWEST * pulse).max(0.5);
     // A grid over both; from its best place downhill.
@@ -115,8 +113,13 @@ fn fit(power: &Power, edge: usize, pulse: f64, noise_rms: f64) -> Option<(f64, [
             let place = edge as f64 - 0.5 + 3.0 * f64::from(j) / f64::from(GRID);
             let (square, _) = square_of(samples, lo, place, &mut answers);
             if square < rough.0 {
-                let poles = [pole, 0.0];
-                rough = (square, Shape { place, poles });
+                let shape = Shape {
+                    place,
+                    pole,
+                    second: 0.0,
+                    pulse,
+                };
+                rough = (square, shape);
             }
         }
     }
@@ -127,12 +130,11 @@ fn fit(power: &Power, edge: usize, pulse: f64, noise_rms: f64) -> Option<(f64, [
     let peak = Peak {
         samples,
         lo,
-        pulse,
         slowest,
+        stated: pulse,
     };
-    let (one, square) = peak.downhill::<2>(start);
-    let mut pole = one.poles[0];
-    let mut answers = Answers::of(one.response(pulse));
+    let (one, square) = peak.downhill(start, [Free::Place, Free::Pole]);
+    let mut answers = Answers::of(one.response());
     let [_, _, height] = levels_of(samples, lo, one.place, &mut answers)?;
     // A receiver that follows at once, unless the noise says otherwise: one more
     // parameter, three standard errors.
@@ -140,54 +142,52 @@ fn fit(power: &Power, edge: usize, pulse: f64, noise_rms: f64) -> Option<(f64, [
         pulse,
         ..Response::default()
     });
-    let at_once = (0..=48)
-        .map(|j| {
-            let x = edge as f64 - 0.5 + f64::from(j) / 16.0;
-            square_of(samples, lo, x, &mut answers).0
-        })
+    // Its answer changes only where a sample enters the pulse or leaves it: in the middle
+    // between two such places it is as good as anywhere between them.
+    let leaves = 1.0 - pulse.fract();
+    let at_once = (0..=3)
+        .flat_map(|k| [0.5 * leaves, 0.5 * (1.0 + leaves)].map(|part| f64::from(k) - 1.0 + part))
+        .map(|off| square_of(samples, lo, edge as f64 + off, &mut answers).0)
         .fold(f64::INFINITY, f64::min);
-    let beyond_chance = 9.0 * noise_rms * noise_rms;
-    let mut second = 0.0;
-    if at_once - square < beyond_chance {
-        pole = 0.0;
-    } else if pole > FAST {
-        let (two, with_two) = peak.downhill::<3>(Shape {
-            place: one.place - 0.3 * pole,
-            poles: [0.75 * pole, 0.35 * pole],
-        });
-        if square - with_two > beyond_chance {
-            [pole, second] = two.poles;
-        }
-    }
+    let beyond_chance = 9.0 * (noise_rms.powi(2) + (ROUNDED * height).powi(2));
+    let shape = if at_once - square < beyond_chance {
+        Shape { pole: 0.0, ..start }
+    } else {
+        peak.with_more((one, square), beyond_chance)
+    };
     let clearness = height / noise_rms.max(f64::MIN_POSITIVE) * pulse.sqrt();
     // A rise of the level without a peak has no shape to tell.
     let level = samples.iter().take(3).sum::<f64>() / 3.0;
-    (clearness > CLEAR && height > LEAST_PEAK * level).then_some((clearness, [pole, second]))
+    (clearness > CLEAR && height > LEAST_PEAK * level).then_some((clearness, shape.response()))
 }
 
-/// Place of a peak, and time constants.
+/// Leading edge of a peak, the time constants behind it, and the pulse.
 #[derive(Debug, Clone, Copy, Default)]
 struct Shape {
     place: f64,
-    poles: [f64; 2],
+    pole: f64,
+    second: f64,
+    pulse: f64,
 }
 
-impl Shape {
-    /// The shape with its first numbers moved: place, slower constant, faster one.
-    fn moved(&self, by: &[f64], slowest: f64) -> Self {
-        let by = |k: usize| by.get(k).copied().unwrap_or(0.0);
-        let pole = (self.poles[0] + by(1)).clamp(0.0, slowest);
-        Self {
-            place: self.place + by(0),
-            poles: [pole, (self.poles[1] + by(2)).clamp(0.0, ALIKE * pole)],
-        }
-    }
+/// A number of a shape that a search may move.
+#[derive(Debug, Clone, Copy)]
+enum Free {
+    Place,
+    Pole,
+    Second,
+    Pulse,
+}
 
-    fn response(&self, pulse: f64) -> Response {
+/// Share by which a pulse may be longer or shorter than stated and still be that pulse.
+const PULSE_OFF: f64 = 0.2;
+
+impl Shape {
+    fn response(&self) -> Response {
         Response {
-            pulse,
-            pole: self.poles[0],
-            second: self.poles[1],
+            pulse: self.pulse,
+            pole: self.pole,
+            second: self.second,
             ..Response::default()
         }
     }
@@ -197,15 +197,16 @@ impl Shape {
 struct Peak<'p> {
     samples: &'p [f64],
     lo: usize,
-    pulse: f64,
     /// Longest time constant.
     slowest: f64,
+    /// The pulse as stated.
+    stated: f64,
 }
 
 impl Peak<'_> {
     /// What a shape leaves of each sample.
     fn left(&self, shape: &Shape) -> Vec<f64> {
-        let mut answers = Answers::of(shape.response(self.pulse));
+        let mut answers = Answers::of(shape.response());
         let Some(levels) = levels_of(self.samples, self.lo, shape.place, &mut answers) else {
             return vec![f64::INFINITY; self.samples.len()];
         };
@@ -218,22 +219,77 @@ impl Peak<'_> {
         flat.iter().map(|p| p - levels[0]).chain(behind).collect()
     }
 
-    /// The best shape downhill from `start` and its sum of squares: damped least squares
-    /// over the first `N` of place, slower and faster time constant.
-    fn downhill<const N: usize>(&self, start: Shape) -> (Shape, f64) {
+    /// The shape with a faster time constant and a pulse of its own beside the slower
+    /// constant, each where it lessens the sum of squares beyond chance.
+    fn with_more(&self, (one, square): (Shape, f64), beyond_chance: f64) -> Shape {
+        if one.pole <= FAST {
+            return one;
+        }
+        let two = Shape {
+            place: one.place - 0.3 * one.pole,
+            pole: 0.75 * one.pole,
+            second: 0.35 * one.pole,
+            ..one
+        };
+        let poles = self.downhill(two, [Free::Place, Free::Pole, Free::Second]);
+        let length = self.downhill(one, [Free::Place, Free::Pole, Free::Pulse]);
+        let (more, with_all) = if poles.1 < length.1 {
+            (poles, poles.0)
+        } else {
+            let pulse = length.0.pulse;
+            (length, Shape { pulse, ..two })
+        };
+        let gains = |from: f64, to: f64| from - to > beyond_chance;
+        if !gains(square, more.1) {
+            return one;
+        }
+        let free = [Free::Place, Free::Pole, Free::Second, Free::Pulse];
+        let all = self.downhill(with_all, free);
+        if gains(more.1, all.1) { all.0 } else { more.0 }
+    }
+
+    /// A shape with some of its numbers moved, kept where they can be.
+    fn moved<const N: usize>(&self, shape: &Shape, free: [Free; N], by: &[f64]) -> Shape {
+        let mut moved = *shape;
+        for (number, by) in free.into_iter().zip(by) {
+            match number {
+                Free::Place => moved.place += by,
+                Free::Pole => moved.pole += by,
+                Free::Second => moved.second += by,
+                Free::Pulse => moved.pulse += by,
+            }
+        }
+        moved.pole = moved.pole.clamp(0.0, self.slowest);
+        moved.second = moved.second.clamp(0.0, ALIKE * moved.pole);
+        let (least, most) = (1.0 - PULSE_OFF, 1.0 + PULSE_OFF);
+        moved.pulse = (moved.pulse).clamp(least * self.stated, most * self.stated);
+        moved
+    }
+
+    /// The best shape downhill from `start` and its sum of squares: damped least squares,
+    /// by Levenberg and Marquardt, over the numbers that are free.
+    fn downhill<const N: usize>(&self, start: Shape, free: [Free; N]) -> (Shape, f64) {
         let square = |left: &[f64]| left.iter().map(|r| r * r).sum::<f64>();
         let mut best = start;
         let mut left = self.left(&best);
         let mut least = square(&left);
         let mut damping = 1e-2;
-        let nudge = 1e-3 * start.poles[0].max(FAST);
+        let nudge = 1e-3 * start.pole.max(FAST);
         for _ in 0..DAMPED_STEPS {
             let mut normal = SMatrix::<f64, N, N>::zeros();
             let mut product = SVector::<f64, N>::zeros();
             let slopes: [Vec<f64>; N] = std::array::from_fn(|k| {
                 let mut by = [0.0; N];
                 by[k] = nudge;
-                let moved = self.left(&best.moved(&by, 2.0 * self.slowest));
+                // From a bound inwards.
+                let ahead = self.moved(&best, free, &by);
+                by[k] = -nudge;
+                let (at, nudge) = if same(&ahead, &best) {
+                    (self.moved(&best, free, &by), -nudge)
+                } else {
+                    (ahead, nudge)
+                };
+                let moved = self.left(&at);
                 let slope = |(m, l): (&f64, &f64)| (m - l) / nudge;
                 moved.iter().zip(&left).map(slope).collect()
             });
@@ -249,7 +305,7 @@ impl Peak<'_> {
             let Some(step) = normal.cholesky().map(|c| c.solve(&-product)) else {
                 break;
             };
-            let next = best.moved(step.as_slice(), self.slowest);
+            let next = self.moved(&best, free, step.as_slice());
             let next_left = self.left(&next);
             let next_square = square(&next_left);
             if next_square < least {
@@ -265,6 +321,12 @@ impl Peak<'_> {
         }
         (best, least)
     }
+}
+
+/// Whether two shapes are the same to the last bit.
+fn same(one: &Shape, other: &Shape) -> bool {
+    let bits = |s: &Shape| [s.place, s.pole, s.second, s.pulse].map(f64::to_bits);
+    bits(one) == bits(other)
 }
 
 /// Steps of the damped least squares at most; it comes to rest in five or six.
@@ -382,5 +444,30 @@ mod tests {
         let found = estimate(&power, &[30], 10.0, 1e-6).unwrap();
         approx::assert_abs_diff_eq!(found.pole, 2.0, epsilon = 0.01);
         approx::assert_abs_diff_eq!(found.second, 0.8, epsilon = 0.01);
+    }
+
+    #[test]
+    fn finds_a_pulse_that_is_not_as_stated() {
+        // Truth: a pulse of 10.4 samples, stated as 10, through a pole of 2. The model is
+        // exact and the search comes to rest far within a hundredth of a sample.
+        let truth = Response {
+            pulse: 10.4,
+            pole: 2.0,
+            ..Response::default()
+        };
+        let value: Vec<f64> = (0..80)
+            .map(|i| {
+                let u = f64::from(i) - 30.3;
+                0.01 * (1.0 - 0.1 * truth.ramp(u)) + 0.02 * truth.peak(u)
+            })
+            .collect();
+        let power = Power {
+            state: vec![SampleState::Good; value.len()],
+            value,
+            reference_db: 0.0,
+        };
+        let found = estimate(&power, &[30], 10.0, 1e-6).unwrap();
+        approx::assert_abs_diff_eq!(found.pulse, 10.4, epsilon = 0.01);
+        approx::assert_abs_diff_eq!(found.pole, 2.0, epsilon = 0.01);
     }
 }

@@ -164,7 +164,7 @@ fn ends(
                 }
             })
         }
-        End::Faded { .. } => far_in_noise(eye, tail_m),
+        End::Faded { .. } => far_in_noise(eye, marks, tail_m),
         End::BeyondRange => None,
     };
     (near, far)
@@ -206,17 +206,18 @@ fn strong_marks(finder: &Finder<'_>) -> Vec<Mark> {
 
 /// The link's far end where only its reflections stand out of the noise: the
 /// strongest pair of them that lies a tail cord apart.
-fn far_in_noise(eye: &Eye, tail_m: f64) -> Option<LinkEnd> {
+fn far_in_noise(eye: &Eye, marks: &[Mark], tail_m: f64) -> Option<LinkEnd> {
     if tail_m <= 0.0 {
         return None;
     }
     let mut seen = spikes(eye);
     // The connector before the cord may still stand in the light.
     let rms = eye.noise.floor().max(f64::MIN_POSITIVE);
-    seen.extend(eye.peaks.iter().skip(1).map(|peak| {
-        let height = eye.power.value.get(peak.edge + 1).copied().unwrap_or(0.0) / rms;
-        (peak.edge as f64 + 0.5, height)
-    }));
+    let height = |edge: usize| eye.power.value.get(edge + 1).copied().unwrap_or(0.0) / rms;
+    let strong = eye.peaks.iter().skip(1);
+    seen.extend(strong.map(|peak| (peak.edge as f64 + 0.5, height(peak.edge))));
+    let weak = marks.iter().filter(|m| !m.strong && m.reflective[0]);
+    seen.extend(weak.map(|m| (eye.index(m.z_m), height(eye.index(m.z_m).max(0.0) as usize))));
     let tolerance = CORD_TOLERANCE * tail_m + 2.0 * eye.spacing_m;
     let apart = |x: f64, y: f64| ((y - x) * eye.spacing_m - tail_m).abs() <= tolerance;
     seen.iter()

@@ -142,7 +142,7 @@ fn sharpen(look: &mut Look, settings: DetectSettings) -> Vec<f64> {
     look.marks.sort_by(|p, q| p.z_m.total_cmp(&q.z_m));
     let spans: Vec<Span> = (0..=look.marks.len())
         .map(|i| look.span_before(i))
-        .filter(|span| span.hi > span.lo + 8)
+        .filter(|span| span.hi > span.lo)
         .collect();
     look.eye.relinearise(&spans);
     let marks = std::mem::take(&mut look.marks);
