@@ -21,33 +21,55 @@ const LEAST_PEAK: f64 = 0.1;
 const ASKED: usize = 5;
 
 /// Estimates the receiver's time constants from peaks whose rise begins behind the
-/// samples `edges`: those of the one that is the median of the clearest by their sum; none
-/// without any.
+/// samples `edges`: those of the one that is the median of the clearest by their sum, each
+/// counted by how well it tells; none without any.
 ///
 /// Each is fitted in linear power, where the noise is even, by a level before, a
 /// level after and a peak, over all places within a sample and a half and time
-/// constants up to six tenths of the pulse.
+/// constants up to six tenths of the pulse. A peak tells as the square of its height over
+/// what the fit leaves of its samples: one with a neighbour in its tail counts for little.
 pub(super) fn estimate(
     power: &Power,
     edges: &[usize],
     pulse: f64,
     noise_rms: f64,
 ) -> Option<Response> {
-    let mut seen: Vec<(f64, [f64; 2])> = edges
+    let mut seen: Vec<Told> = edges
         .iter()
         .filter_map(|&edge| fit(power, edge, pulse, noise_rms))
         .collect();
-    seen.sort_by(|a, b| b.0.total_cmp(&a.0));
+    seen.sort_by(|a, b| b.clearness.total_cmp(&a.clearness));
     seen.truncate(ASKED);
-    let sum = |poles: &[f64; 2]| poles[0] + poles[1];
-    seen.sort_by(|a, b| sum(&a.1).total_cmp(&sum(&b.1)));
-    let &(_, [pole, second]) = seen.get(seen.len() / 2)?;
+    seen.sort_by(|a, b| a.sum().total_cmp(&b.sum()));
+    let half = 0.5 * seen.iter().map(|told| told.weight).sum::<f64>();
+    let mut below = 0.0;
+    let [pole, second] = seen.iter().find(|told| {
+        below += told.weight;
+        below >= half
+    })?.poles;
     Some(Response {
         pulse,
         pole,
         second,
         ..Response::default()
     })
+}
+
+/// What one peak tells of the receiver.
+#[derive(Debug, Clone, Copy)]
+struct Told {
+    /// Height over the noise, summed over the pulse.
+    clearness: f64,
+    /// Time constants.
+    poles: [f64; 2],
+    /// How much it counts.
+    weight: f64,
+}
+
+impl Told {
+    fn sum(&self) -> f64 {
+        self.poles[0] + self.poles[1]
+    }
 }
 
 /// Steps in which a place is told.
@@ -96,8 +118,8 @@ fn around(power: &Power, edge: usize, pulse: f64) -> Option<(usize, &[f64])> {
     (lo + good >= fallen && no_light).then(|| (lo, &power.value[lo..lo + good]))
 }
 
-/// Clearness and time constants of one peak.
-fn fit(power: &Power, edge: usize, pulse: f64, noise_rms: f64) -> Option<(f64, [f64; 2])> {
+/// What the peak behind sample `edge` tells.
+fn fit(power: &Power, edge: usize, pulse: f64, noise_rms: f64) -> Option<Told> {
     let (lo, samples) = around(power, edge, pulse)?;
     let slowest = (SLOWEST * pulse).max(0.5);
     let mut best = (f64::INFINITY, 0.0, 0.0);
@@ -125,12 +147,13 @@ fn fit(power: &Power, edge: usize, pulse: f64, noise_rms: f64) -> Option<(f64, [
         pole = ((found.0 - dr).max(0.0), (found.0 + dr).min(slowest));
         place = (found.1 - dx, found.1 + dx);
     }
-    let (square, mut pole, height) = best;
+    let (mut square, mut pole, height) = best;
     if !square.is_finite() {
         return None;
     }
-    // A receiver that follows at once, unless the noise says otherwise: one more
-    // parameter, three standard errors.
+    // A receiver that follows at once, unless the samples say otherwise: one more
+    // parameter, three standard errors, of the noise or of what the shape leaves, whichever
+    // is more: under a high peak the rounding of the levels is more than the noise.
     let mut answers = Answers::of(Response {
         pulse,
         ..Response::default()
@@ -141,24 +164,39 @@ fn fit(power: &Power, edge: usize, pulse: f64, noise_rms: f64) -> Option<(f64, [
             square_of(samples, lo, x, &mut answers).0
         })
         .fold(f64::INFINITY, f64::min);
-    let beyond_chance = 9.0 * noise_rms * noise_rms;
+    let variance = |square: f64, free: usize| {
+        let left = square / samples.len().saturating_sub(free).max(1) as f64;
+        left.max(noise_rms * noise_rms).max(f64::MIN_POSITIVE)
+    };
     let mut second = 0.0;
-    if at_once - square < beyond_chance {
-        pole = 0.0;
+    if at_once - square < 9.0 * variance(square, 5) {
+        (pole, square) = (0.0, at_once);
     } else if pole > FAST {
         let one = Shape {
             place: found.1,
             poles: [pole, 0.0],
         };
-        let (two, with_two) = two_poles(samples, lo, pulse, slowest, one);
-        if square - with_two > beyond_chance {
-            [pole, second] = two.poles;
-        }
+        let (one, with_one) = descend((samples, lo), pulse, slowest, one, 2);
+        let two = Shape {
+            place: one.place - 0.3 * one.poles[0],
+            poles: [0.75 * one.poles[0], 0.35 * one.poles[0]],
+        };
+        let (two, with_two) = descend((samples, lo), pulse, slowest, two, 3);
+        let is_two = with_one - with_two > 9.0 * variance(with_two, 6);
+        ([pole, second], square) = if is_two {
+            (two.poles, with_two)
+        } else {
+            (one.poles, with_one)
+        };
     }
     let clearness = height / noise_rms.max(f64::MIN_POSITIVE) * pulse.sqrt();
     // A rise of the level without a peak has no shape to tell.
     let level = samples.iter().take(3).sum::<f64>() / 3.0;
-    (clearness > CLEAR && height > LEAST_PEAK * level).then_some((clearness, [pole, second]))
+    (clearness > CLEAR && height > LEAST_PEAK * level).then(|| Told {
+        clearness,
+        poles: [pole, second],
+        weight: height * height / variance(square, 5),
+    })
 }
 
 /// Leading edge of a peak and the time constants behind it.
@@ -199,25 +237,27 @@ impl Shape {
     }
 }
 
-/// Steps of the search for two poles; it comes to rest in five to ten.
+/// Steps of the search for a shape; it comes to rest in five to ten.
 const DAMPED_STEPS: usize = 16;
 
-/// The best shape with two poles and its sum of squares, by Levenberg's and Marquardt's
-/// damped steps from the shape with one.
-fn two_poles(samples: &[f64], lo: usize, pulse: f64, slowest: f64, one: Shape) -> (Shape, f64) {
+/// The best shape and its sum of squares, by Levenberg's and Marquardt's damped steps from
+/// `best`; the first `free` of place, slower and faster time constant are moved.
+fn descend(
+    (samples, lo): (&[f64], usize),
+    pulse: f64,
+    slowest: f64,
+    mut best: Shape,
+    free: usize,
+) -> (Shape, f64) {
     let square = |left: &[f64]| left.iter().map(|r| r * r).sum::<f64>();
-    let mut best = Shape {
-        place: one.place - 0.3 * one.poles[0],
-        poles: [0.75 * one.poles[0], 0.35 * one.poles[0]],
-    };
     let mut left = best.left(samples, lo, pulse);
     let mut least = square(&left);
+    let nudge = 1e-3 * best.poles[0];
     let mut damping = 1e-2;
-    let nudge = 1e-3 * one.poles[0];
     for _ in 0..DAMPED_STEPS {
         let mut normal = nalgebra::Matrix3::<f64>::zeros();
         let mut product = nalgebra::Vector3::<f64>::zeros();
-        let slopes: Vec<Vec<f64>> = (0..3)
+        let slopes: Vec<Vec<f64>> = (0..free)
             .map(|k| {
                 let mut by = [0.0; 3];
                 by[k] = nudge;
