@@ -22,7 +22,7 @@ const ASKED: usize = 5;
 
 /// Estimates the receiver's time constants from peaks whose rise begins behind the
 /// samples `edges`: those of the one that is the median of the clearest by their sum, each
-/// counted by how well it tells; none without any.
+/// counted by how well it tells; none without any. And how many told.
 ///
 /// Each is fitted in linear power, where the noise is even, by a level before, a
 /// level after and a peak, over all places within a sample and a half and time
@@ -33,7 +33,7 @@ pub(super) fn estimate(
     edges: &[usize],
     pulse: f64,
     noise_rms: f64,
-) -> Option<Response> {
+) -> Option<(Response, usize)> {
     let mut seen: Vec<Told> = edges
         .iter()
         .filter_map(|&edge| fit(power, edge, pulse, noise_rms))
@@ -47,12 +47,13 @@ pub(super) fn estimate(
         below += told.weight;
         below >= half
     })?.poles;
-    Some(Response {
+    let response = Response {
         pulse,
         pole,
         second,
         ..Response::default()
-    })
+    };
+    Some((response, seen.len()))
 }
 
 /// What one peak tells of the receiver.
@@ -188,6 +189,11 @@ fn fit(power: &Power, edge: usize, pulse: f64, noise_rms: f64) -> Option<Told> {
         } else {
             (one.poles, with_one)
         };
+    }
+    // At the end of what was looked through, it is not a time constant: a peak that a ceiling
+    // has cut off stays up as long as that.
+    if pole >= slowest {
+        return None;
     }
     let clearness = height / noise_rms.max(f64::MIN_POSITIVE) * pulse.sqrt();
     // A rise of the level without a peak has no shape to tell.
@@ -378,8 +384,23 @@ mod tests {
             value,
             reference_db: 0.0,
         };
-        let found = estimate(&power, &[30], 10.0, 1e-6).unwrap();
+        let (found, _) = estimate(&power, &[30], 10.0, 1e-6).unwrap();
         approx::assert_abs_diff_eq!(found.pole, 1.5, epsilon = 0.13);
+    }
+
+    #[test]
+    fn a_peak_cut_off_by_a_ceiling_tells_no_time_constant() {
+        // A level of 1 from the edge for three pulses, then nothing: no answer of a receiver
+        // to a pulse of ten samples, whatever its time constant up to six of them.
+        let value: Vec<f64> = (0..80)
+            .map(|i| if (31..61).contains(&i) { 1.0 } else { 0.01 })
+            .collect();
+        let power = Power {
+            state: vec![SampleState::Good; value.len()],
+            value,
+            reference_db: 0.0,
+        };
+        assert_eq!(estimate(&power, &[30], 10.0, 1e-6), None);
     }
 
     #[test]
@@ -403,7 +424,7 @@ mod tests {
             value,
             reference_db: 0.0,
         };
-        let found = estimate(&power, &[30], 10.0, 1e-6).unwrap();
+        let (found, _) = estimate(&power, &[30], 10.0, 1e-6).unwrap();
         approx::assert_abs_diff_eq!(found.pole, 2.0, epsilon = 0.01);
         approx::assert_abs_diff_eq!(found.second, 0.8, epsilon = 0.01);
     }
