@@ -105,7 +105,7 @@ pub(super) fn strong_peaks(
         .enumerate()
         .map(|(k, &edge)| {
             let stop = still_until(edges.get(k + 1).copied(), lit_end);
-            let first = (edge + n_w + 2).min(n);
+            let first = fallen(p, edge, n_w, stop);
             let settled = recovery::settled(power, noise, first, stop.max(first));
             StrongPeak {
                 edge,
@@ -117,6 +117,16 @@ pub(super) fn strong_peaks(
         .collect();
     mark_ceiling(power, noise, &mut peaks, pulse_samples);
     peaks
+}
+
+/// First sample behind a peak's pulse that is below half of its height: one that a ceiling
+/// cuts off stays up for longer than the pulse.
+fn fallen(p: &[f64], edge: usize, n_w: usize, stop: usize) -> usize {
+    let first = (edge + n_w + 2).min(p.len());
+    let top = p[edge..first].iter().fold(0.0_f64, |top, v| top.max(*v));
+    let half = f64::midpoint(p[edge], top);
+    let below = (first..stop.min(p.len())).find(|&i| p[i] <= half);
+    below.unwrap_or(first)
 }
 
 /// Up to where a peak's recovery can be looked for: the next rise, or where light is sure.
@@ -195,8 +205,9 @@ const BEGUN: f64 = 3.0;
 
 /// Marks as clipped the peaks that share one height at the top of the trace: a
 /// ceiling, on which a receiver's own recovery may ride so that no two samples are
-/// equal. One reflection alone at the top says nothing by its height; but a ceiling cuts
-/// off a rise, while what lies above it must first fall away.
+/// equal. What a receiver adds in overload lifts some above others, and one reflection alone
+/// at the top says nothing by its height; but a ceiling cuts off a rise, while what lies above
+/// it must first fall away.
 fn mark_ceiling(power: &Power, noise: &Noise, peaks: &mut [StrongPeak], pulse_samples: f64) {
     let n_w = pulse_samples.ceil() as usize;
     let top = |peak: &StrongPeak| {
@@ -208,16 +219,21 @@ fn mark_ceiling(power: &Power, noise: &Noise, peaks: &mut [StrongPeak], pulse_sa
     let highest = peaks.iter().map(&top).fold(0.0, f64::max);
     let ceiling = highest / (CEILING_DB / DB_PER_NEPER).exp();
     let at_ceiling = |peak: &StrongPeak| top(peak) >= ceiling && !comes_up(power, peak, top(peak));
-    let shared = peaks.iter().filter(|p| at_ceiling(p)).count();
-    for peak in peaks.iter_mut().skip(usize::from(shared < 2)) {
-        let is_cut = shared >= 2 || outlasts((power, noise), peak, top(peak), pulse_samples);
-        peak.clipped |= is_cut && at_ceiling(peak);
+    let is_shared = peaks.iter().filter(|p| at_ceiling(p)).count() >= 2;
+    for (k, peak) in peaks.iter_mut().enumerate() {
+        // The port's own peak need not begin with the trace.
+        let is_cut = k > 0 && outlasts((power, noise), peak, top(peak), pulse_samples);
+        peak.clipped |= is_cut || (is_shared && at_ceiling(peak));
     }
 }
 
-/// Whether a peak stays above half of its height for longer than the pulse, and takes longer
-/// to fall than it took to rise: a receiver that answers in proportion comes up to half as
-/// late as it falls to half. Of two equal times one holds at most one sample more.
+/// Whether a peak stays near its height for longer than the pulse, and takes longer to fall
+/// than it took to rise. A receiver that answers in proportion comes up to nine tenths
+/// later than it falls to them, so that it is near its height for less than the pulse; and it
+/// rises from 3 to 90 % in the time in which it falls from 97 to 10 %, [`TO_TENTH`] of that in
+/// which it falls to 3 %. Of two equal times one holds at most one sample more.
+///
+/// A ceiling may creep up under overload, so that a rise is over at nine tenths.
 fn outlasts(
     (power, noise): (&Power, &Noise),
     peak: &StrongPeak,
@@ -226,19 +242,25 @@ fn outlasts(
 ) -> bool {
     let base = power.value[peak.edge];
     let of = |share: f64| base + share * (top - base);
-    let (low, half, high) = (of(1.0 - NEARLY), of(0.5), of(NEARLY));
+    let (low, near, high) = (of(1.0 - NEARLY), of(NEAR), of(NEARLY));
     let is_clear = top - high > BEGUN * noise.variance(top).sqrt();
     let until = 4 * pulse_samples.ceil() as usize + STILL;
     let risen = power.value.iter().skip(peak.edge + 1).take(until);
-    let wide = risen.clone().skip_while(|p| **p <= half);
-    let wide = wide.take_while(|p| **p > half).count();
-    let rise = risen.clone().take_while(|p| **p < high);
+    let wide = risen.clone().skip_while(|p| **p <= near);
+    let wide = wide.take_while(|p| **p > near).count();
+    let rise = risen.clone().take_while(|p| **p < near);
     let rise = rise.filter(|p| **p > low).count();
     let last = risen.clone().rposition(|p| *p >= high);
     let fall = risen.skip(last.unwrap_or(0) + 1);
     let fall = fall.take_while(|p| **p > low).count();
-    is_clear && wide as f64 > pulse_samples + 1.0 && fall > rise + 1
+    is_clear && wide as f64 > pulse_samples + 1.0 && TO_TENTH * fall as f64 > rise as f64 + 1.0
 }
+
+/// Share of a peak's height near which it lasts no longer than the pulse.
+const NEAR: f64 = 0.9;
+
+/// Time of an exponential's fall from 97 to 10 % over that to 3 %: ln(0.97/0.1)/ln(0.97/0.03).
+const TO_TENTH: f64 = 0.65;
 
 /// Whether a peak comes up to its top as a slow receiver does: two samples or more in the
 /// upper half of the rise. A ceiling cuts it off there.
@@ -288,8 +310,10 @@ pub(super) fn rises(
         if edges.len() >= 8 {
             break;
         }
-        // Within a pulse it is the same rise, or what follows it.
-        if edges.iter().all(|&e| e.abs_diff(i) > n_w) {
+        // Within a pulse it is the same rise, or what follows it; what a ceiling cuts off shows
+        // no shape.
+        let clipped = peaks.iter().filter(|peak| peak.clipped).map(|peak| peak.edge);
+        if edges.iter().copied().chain(clipped).all(|e| e.abs_diff(i) > n_w) {
             edges.push(before_rise(p, noise, i, n_w));
         }
     }
