@@ -270,6 +270,8 @@ struct SampleNoise {
     fading: f64,
     spacing_m: f64,
     pulse: f64,
+    /// Time constant of the receiver in samples.
+    pole: f64,
 }
 
 fn one_way(
@@ -281,6 +283,7 @@ fn one_way(
 ) -> Vec<Option<OneWayBound>> {
     let spacing_m = instrument.spacing.m();
     let pulse = (instrument.pulse_width.footprint(instrument.group_index)).m() / spacing_m;
+    let pole = instrument.receiver.time_constant_ns / instrument.pulse_width.ns() * pulse;
     let rho = instrument.noise.colour;
     let colour = (1.0 + rho) / (1.0 - rho);
     let contrast = instrument.fading.map_or(0.0, |f: Fading| f.contrast);
@@ -298,6 +301,7 @@ fn one_way(
         fading,
         spacing_m,
         pulse,
+        pole,
     };
     let index = |m: f64| (first_m + m) / spacing_m;
     (0..events.len())
@@ -348,21 +352,35 @@ impl SampleNoise {
         (lit >= 3).then_some((lo, lo + lit))
     }
 
-    /// Cramér–Rao bound of a ramp's beginning with two free lines beside it.
+    /// What a reflection of height 1 has come to `u` samples behind its edge, and the share
+    /// of a step that is through.
+    fn answer(&self, u: f64) -> (f64, f64) {
+        let (n, r) = (self.pulse, self.pole);
+        let (inside, behind) = (u.clamp(0.0, n), (u - n).max(0.0));
+        if r <= 0.0 {
+            return (f64::from(u > 0.0 && u < n), inside / n);
+        }
+        let risen = 1.0 - (-inside / r).exp();
+        let left = (-behind / r).exp();
+        let through = (inside - r * risen + r * risen * (1.0 - left)) / n;
+        (risen * left, through)
+    }
+
+    /// Cramér–Rao bound of a ramp's beginning, as the receiver shows it, with two free lines
+    /// beside it.
     fn place_m(&self, x: f64, left: (usize, usize), right: (usize, usize), reading_db: f64) -> f64 {
         let mut information = SMatrix::<f64, 5, 5>::zeros();
         // Scaled, so that the matrix can be inverted.
         let scale = (right.1 - left.0) as f64;
         for i in left.0..right.1 {
-            let through = ((i as f64 - x) / self.pulse).clamp(0.0, 1.0);
-            let inside = through > 0.0 && through < 1.0;
-            let t = (i as f64 - x - 0.5 * self.pulse) / scale;
+            let (peak, through) = self.answer(i as f64 - x);
+            let t = (i as f64 - x - 0.5 * self.pulse - self.pole) / scale;
             let row = SVector::<f64, 5>::from([
                 1.0 - through,
                 (1.0 - through) * t,
                 through,
                 through * t,
-                if inside { reading_db / self.pulse } else { 0.0 },
+                reading_db * peak / self.pulse,
             ]);
             if self.variance[i] > 0.0 {
                 information += row * row.transpose() / self.variance[i];
