@@ -92,7 +92,7 @@ impl Eye {
         };
         let (response, response_shown_by) = seen.unwrap_or((at_once, 0));
         for peak in peaks.iter_mut().skip(1).filter(|peak| !peak.clipped) {
-            peak.place = receiver::place(&power, peak.edge, &response);
+            peak.place = receiver::place(&power, peak.edge, &response, noise.floor());
         }
         wait_for_receiver(&power, &noise, &response, &mut peaks, lit.end);
         let mut eye = Self {

@@ -63,7 +63,7 @@ const AGREES: f64 = 2.5 * TELLS;
 /// What one peak shows, and the standard error of its lateness.
 fn of_peak(eye: &Eye, edge: usize) -> Option<(Seen, f64)> {
     let response = &eye.response;
-    let x = receiver::place(&eye.power, edge, response)?;
+    let (x, _) = receiver::place(&eye.power, edge, response, eye.noise.floor())?;
     let beside = BESIDE.0.max((BESIDE.1 * eye.pulse_samples).ceil() as usize);
     let from = edge.checked_sub(2 + (0.25 * eye.pulse_samples) as usize)?;
     // A strong peak's answer is waited for: the line behind it holds none of its samples.

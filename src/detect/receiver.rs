@@ -76,10 +76,20 @@ impl Told {
 /// Steps in which a place is told.
 const PLACES: i32 = 240;
 
+/// What the receiver's shape, told by the same peaks, may put a leading edge off by, samples: a
+/// quarter of what a peak must tell to be asked how late steps come (`lateness.rs`).
+const SHAPE_DOUBT: f64 = 0.025;
+
 /// Leading edge of a peak whose rise begins behind sample `edge`, to a fraction of a
-/// sample, from the shape that a known receiver gives it; none where the receiver
+/// sample, from the shape that a known receiver gives it, and its standard error: that of
+/// the noise, or of what the shape leaves where that is more. None where the receiver
 /// is so fast that the samples do not tell.
-pub(super) fn place(power: &Power, edge: usize, response: &Response) -> Option<f64> {
+pub(super) fn place(
+    power: &Power,
+    edge: usize,
+    response: &Response,
+    noise_rms: f64,
+) -> Option<(f64, f64)> {
     if response.pole < FAST {
         return None;
     }
@@ -98,7 +108,28 @@ pub(super) fn place(power: &Power, edge: usize, response: &Response) -> Option<f
     let rough = best_of(&mut (0..=PLACES).step_by(8))?;
     let best = best_of(&mut ((rough - 8).max(0)..=(rough + 8).min(PLACES)))?;
     // At the end of what was looked through, it is not a place.
-    (best > 0 && best < PLACES).then(|| x(best))
+    if best <= 0 || best >= PLACES {
+        return None;
+    }
+    // The parabola through the best and its neighbours: its bottom, and how sharp it is.
+    let [before, least, behind] =
+        [best - 1, best, best + 1].map(|j| square_of(samples, lo, x(j), &mut answers).0);
+    let step = (to - from) / f64::from(PLACES);
+    let bend = before - 2.0 * least + behind;
+    if bend <= 0.0 {
+        return Some((x(best), SHAPE_DOUBT.hypot(step)));
+    }
+    let off = 0.5 * (before - behind) / bend;
+    let variance = variance_left(least, samples.len(), 4, noise_rms);
+    let error = step * (2.0 * variance / bend).sqrt();
+    Some((x(best) + off * step, error.hypot(SHAPE_DOUBT)))
+}
+
+/// Variance of a sample about a shape with so many free numbers: what it leaves, at least
+/// the noise.
+fn variance_left(square: f64, samples: usize, free: usize, noise_rms: f64) -> f64 {
+    let left = square / samples.saturating_sub(free).max(1) as f64;
+    left.max(noise_rms * noise_rms).max(f64::MIN_POSITIVE)
 }
 
 /// The samples from before a rise to a pulse behind the pulse, and the first one's index;
@@ -165,10 +196,7 @@ fn fit(power: &Power, edge: usize, pulse: f64, noise_rms: f64) -> Option<Told> {
             square_of(samples, lo, x, &mut answers).0
         })
         .fold(f64::INFINITY, f64::min);
-    let variance = |square: f64, free: usize| {
-        let left = square / samples.len().saturating_sub(free).max(1) as f64;
-        left.max(noise_rms * noise_rms).max(f64::MIN_POSITIVE)
-    };
+    let variance = |square: f64, free| variance_left(square, samples.len(), free, noise_rms);
     let mut second = 0.0;
     if at_once - square < 9.0 * variance(square, 5) {
         (pole, square) = (0.0, at_once);

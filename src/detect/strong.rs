@@ -21,8 +21,9 @@ const CEILING_DB: f64 = 0.15;
 pub struct StrongPeak {
     /// Last sample before the rise.
     pub edge: usize,
-    /// Leading edge as a fraction of a sample, where the receiver's shape tells it.
-    pub place: Option<f64>,
+    /// Leading edge as a fraction of a sample, where the receiver's shape tells it, and its
+    /// standard error.
+    pub place: Option<(f64, f64)>,
     /// First sample at which the straight line is usable again.
     pub settled: usize,
     /// Whether samples of it are clipped.
@@ -30,12 +31,15 @@ pub struct StrongPeak {
 }
 
 impl StrongPeak {
-    /// Indices between which the leading edge lies, as likely at any: about a tenth of a
-    /// sample around where the receiver's shape tells it, else from the last sample before
+    /// Indices between which the leading edge lies, as likely at any: as wide as its error
+    /// makes it around where the receiver's shape tells it, else from the last sample before
     /// the rise to the next, and earlier by what a slow receiver keeps hidden of a rise.
     pub fn bracket(&self, response: &Response) -> (f64, f64) {
         match self.place {
-            Some(place) => (place - 0.17, place + 0.17),
+            Some((place, error)) => {
+                let half = 3.0_f64.sqrt() * error;
+                (place - half, place + half)
+            }
             None => (self.edge as f64 - response.pole, self.edge as f64 + 1.0),
         }
     }
