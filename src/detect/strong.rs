@@ -110,7 +110,7 @@ pub(super) fn strong_peaks(
         .map(|(k, &edge)| {
             let stop = still_until(edges.get(k + 1).copied(), lit_end);
             let first = fallen(p, edge, n_w, stop);
-            let settled = recovery::settled(power, noise, first, stop.max(first));
+            let settled = recovery::settled((power, noise), first, stop.max(first), false);
             StrongPeak {
                 edge,
                 place: None,
@@ -120,6 +120,13 @@ pub(super) fn strong_peaks(
         })
         .collect();
     mark_ceiling(power, noise, &mut peaks, pulse_samples);
+    for k in 0..peaks.len() {
+        if peaks[k].clipped {
+            let from = peaks[k].settled;
+            let stop = still_until(edges.get(k + 1).copied(), lit_end).max(from);
+            peaks[k].settled = recovery::settled((power, noise), from, stop, true);
+        }
+    }
     peaks
 }
 
@@ -171,12 +178,8 @@ pub(super) fn wait_for_receiver(
         let answered = (fallen + more).min(stop);
         let has_shape = k > 0 && !peaks[k].clipped && more > 0;
         peaks[k].settled = if has_shape {
-            recovery::settled(
-                power,
-                noise,
-                answered,
-                still_until(next, lit_end).max(answered),
-            )
+            let until = still_until(next, lit_end).max(answered);
+            recovery::settled((power, noise), answered, until, false)
         } else {
             peaks[k].settled.max(answered)
         };
