@@ -43,10 +43,13 @@ pub(super) fn estimate(
     seen.sort_by(|a, b| a.sum().total_cmp(&b.sum()));
     let half = 0.5 * seen.iter().map(|told| told.weight).sum::<f64>();
     let mut below = 0.0;
-    let [pole, second] = seen.iter().find(|told| {
-        below += told.weight;
-        below >= half
-    })?.poles;
+    let [pole, second] = seen
+        .iter()
+        .find(|told| {
+            below += told.weight;
+            below >= half
+        })?
+        .poles;
     let response = Response {
         pulse,
         pole,
@@ -417,11 +420,19 @@ mod tests {
     }
 
     #[test]
-    fn a_peak_cut_off_by_a_ceiling_tells_no_time_constant() {
-        // A level of 1 from the edge for three pulses, then nothing: no answer of a receiver
-        // to a pulse of ten samples, whatever its time constant up to six of them.
+    fn a_time_constant_beyond_those_looked_for_is_not_told() {
+        // Truth: one pole of 8 samples, where up to 0.6·10 are looked for; the best of those is
+        // the end of the search and nothing that the peak tells.
+        let truth = Response {
+            pulse: 10.0,
+            pole: 8.0,
+            ..Response::default()
+        };
         let value: Vec<f64> = (0..80)
-            .map(|i| if (31..61).contains(&i) { 1.0 } else { 0.01 })
+            .map(|i| {
+                let u = f64::from(i) - 30.3;
+                0.01 * (1.0 - 0.1 * truth.ramp(u)) + 0.02 * truth.peak(u)
+            })
             .collect();
         let power = Power {
             state: vec![SampleState::Good; value.len()],

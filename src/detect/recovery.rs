@@ -270,10 +270,18 @@ mod tests {
     fn plain_fibre_and_a_step_are_settled_at_once() {
         for seed in 0..20 {
             let plain = made(|_| 1.0, seed);
-            assert_eq!(settled((&plain, &noise()), 10, 1200, false), 10, "seed {seed}");
+            assert_eq!(
+                settled((&plain, &noise()), 10, 1200, false),
+                10,
+                "seed {seed}"
+            );
             // A step of 0.1 dB, 2·0.1·ln10/10 of the power, 40 samples on.
             let step = made(|x| if x < 50.0 { 1.0 } else { 0.955 }, seed);
-            assert_eq!(settled((&step, &noise()), 10, 1200, false), 10, "seed {seed}");
+            assert_eq!(
+                settled((&step, &noise()), 10, 1200, false),
+                10,
+                "seed {seed}"
+            );
         }
     }
 
@@ -288,7 +296,11 @@ mod tests {
                 |x| 1.0 - 0.071 * ramp(x, 36.0) + 0.018 * ramp(x, 359.0),
                 seed,
             );
-            assert_eq!(settled((&joints, &noise()), 10, 1200, false), 10, "seed {seed}");
+            assert_eq!(
+                settled((&joints, &noise()), 10, 1200, false),
+                10,
+                "seed {seed}"
+            );
         }
     }
 
@@ -302,7 +314,11 @@ mod tests {
                 |x| 1.0 - lost(x, 60.0, 0.2) - lost(x, 180.0, 0.1) - lost(x, 330.0, 0.05),
                 seed,
             );
-            assert_eq!(settled((&joints, &noise()), 10, 1200, false), 10, "seed {seed}");
+            assert_eq!(
+                settled((&joints, &noise()), 10, 1200, false),
+                10,
+                "seed {seed}"
+            );
         }
     }
 

@@ -319,10 +319,86 @@ pub(super) fn rises(
         }
         // Within a pulse it is the same rise, or what follows it; what a ceiling cuts off shows
         // no shape.
-        let clipped = peaks.iter().filter(|peak| peak.clipped).map(|peak| peak.edge);
-        if edges.iter().copied().chain(clipped).all(|e| e.abs_diff(i) > n_w) {
+        let clipped = peaks
+            .iter()
+            .filter(|peak| peak.clipped)
+            .map(|peak| peak.edge);
+        if edges
+            .iter()
+            .copied()
+            .chain(clipped)
+            .all(|e| e.abs_diff(i) > n_w)
+        {
             edges.push(before_rise(p, noise, i, n_w));
         }
     }
     edges
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Noise of a hundred-thousandth of the power, no more.
+    fn noise() -> Noise {
+        Noise {
+            receiver: 1e-10,
+            receiver_sum: 1e-10,
+            shot: 0.0,
+            rounding: 0.0,
+            fading: 0.0,
+            pulse_samples: 10.0,
+        }
+    }
+
+    fn is_cut(value: Vec<f64>) -> bool {
+        let peak = StrongPeak {
+            edge: 20,
+            place: None,
+            settled: 20,
+            clipped: false,
+        };
+        let top = value.iter().copied().fold(0.0, f64::max);
+        let power = Power {
+            state: vec![SampleState::Good; value.len()],
+            value,
+            reference_db: 0.0,
+        };
+        outlasts((&power, &noise()), &peak, top, 10.0)
+    }
+
+    /// A pulse of `n` samples from sample 20.4 on, as a receiver of one time constant shows it,
+    /// over a level of 1: its closed form, written out.
+    fn shown(n: f64, pole: f64, height: f64) -> Vec<f64> {
+        (0..120)
+            .map(|i| (f64::from(i) - 20.4).max(0.0))
+            .map(|u| {
+                let risen = 1.0 - (-u.min(n) / pole).exp();
+                1.0 + height * risen * (-(u - n).max(0.0) / pole).exp()
+            })
+            .collect()
+    }
+
+    #[test]
+    fn a_ceiling_that_creeps_up_cuts_a_reflection_off() {
+        // Truth: 500 high, stopped at 100, which rises by a half of a hundredth a sample; above
+        // it the light stays for 10 + ln 5 = 11.6 samples.
+        let value = shown(10.0, 1.0, 500.0);
+        let cut = |(i, p): (usize, f64)| p.min(100.0 + 0.5 * (i.max(20) - 20) as f64);
+        assert!(is_cut(value.into_iter().enumerate().map(cut).collect()));
+    }
+
+    #[test]
+    fn what_a_receiver_shows_in_proportion_is_not_cut_off() {
+        // Pulses as long as stated, fast and slow; and one twice as long, whose header is wrong.
+        for (n, pole) in [
+            (10.0, 0.3),
+            (10.0, 1.0),
+            (10.0, 2.5),
+            (10.0, 6.0),
+            (20.0, 1.0),
+        ] {
+            assert!(!is_cut(shown(n, pole, 100.0)), "{n} samples, {pole}");
+        }
+    }
 }
