@@ -238,7 +238,7 @@ fn one_link(plan: &Plan, seed: u64) {
         println!(
             "true  {:10.2} m ±{:.2}: {:?} {:?} dB ±{:.4} step {:?} reflectance {:?} size {:.1}",
             event.position.m(),
-            bound.place_m(),
+            bound.from_first_m,
             event.kind,
             event.loss.map(Loss::db),
             bound.loss_db().unwrap_or(f64::NAN),

@@ -36,7 +36,9 @@ pub(crate) fn one_way(look: &Look, how: Baseline, false_events_per_1000_km: f64)
     let mut events: Vec<Found> = (eye.peaks.iter().skip(1))
         .filter(|peak| peak.edge >= bound.lo && peak.edge + 2 < bound.hi)
         .map(|peak| Found {
-            x: peak.place.unwrap_or(peak.edge as f64 + 0.5),
+            x: peak
+                .place
+                .map_or(peak.edge as f64 + 0.5, |(place, _)| place),
             block: (peak.edge, peak.settled),
             is_strong: true,
             is_reflective: true,

@@ -131,7 +131,8 @@ pub(crate) struct Tally {
     pub(crate) loss_by_bound: Vec<Case>,
     /// Loss error in dB where the bound is below 0.003 dB.
     pub(crate) clear_losses: Vec<Case>,
-    /// Error of the place over the bound of clear joints that do not reflect.
+    /// Error of the place over its bound, counted from the first connector, of clear joints
+    /// that do not reflect.
     pub(crate) place_by_bound: Vec<Case>,
     /// Error of the place of reflections, in samples.
     pub(crate) reflections: Vec<Case>,
@@ -303,7 +304,7 @@ impl Tally {
                 }
             }
             None if is_inner && bound.clearness() >= CLEAR_PLACE => {
-                self.place_by_bound.push(mark(error_m / bound.place_m()));
+                self.place_by_bound.push(mark(error_m / bound.from_first_m));
             }
             None => {}
         }

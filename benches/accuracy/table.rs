@@ -128,7 +128,9 @@ impl Table {
         text.push_str(&"---|".repeat(SIZES.len() + 4));
         let _ = write!(text, "\n{}", self.found);
         text.push_str(
-            "\nErrors, root mean square (of how many):\n\n\
+            "\nErrors, root mean square (of how many). Places are counted from the first connector, and \
+             their bounds are those of that distance: the first connector's own place and how B's axis \
+             lies on A's, by all that both traces see, are in them:\n\n\
              | links | method | loss/bound | loss where bound < 3 mdB, mdB | place/bound | \
              reflection, samples | length, m | reflectance, dB | loss/stated error (outside ±2) | \
              place/stated error (outside ±2) | place/bound, middle 68 % | s per link |\n\

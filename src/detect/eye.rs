@@ -61,8 +61,8 @@ pub struct Eye {
     pub peaks: Vec<StrongPeak>,
     /// Pulse and receiver.
     pub response: Response,
-    /// Whether reflections show the receiver's part in it.
-    pub shows_response: bool,
+    /// How many reflections show the receiver's part in it.
+    pub response_shown_by: usize,
     /// Samples that an event hides beyond the pulse: until the receiver has settled,
     /// or as many as the other direction's wider pulse asks.
     pub settling: usize,
@@ -90,13 +90,14 @@ impl Eye {
         let mut peaks = strong_peaks(&power, &noise, lit.end, pulse_samples);
         let edges = rises(&power, &noise, &peaks, lit.end, pulse_samples);
         let seen = receiver::estimate(&power, &edges, pulse_samples, noise.floor());
-        let longest = seen.map_or(pulse_samples, |seen| seen.pulse.max(pulse_samples));
-        let response = seen.unwrap_or(Response {
+        let at_once = Response {
             pulse: pulse_samples,
             ..Response::default()
-        });
+        };
+        let (response, response_shown_by) = seen.unwrap_or((at_once, 0));
+        let longest = response.pulse.max(pulse_samples);
         for peak in peaks.iter_mut().skip(1).filter(|peak| !peak.clipped) {
-            peak.place = receiver::place(&power, peak.edge, &response);
+            peak.place = receiver::place(&power, peak.edge, &response, noise.floor());
         }
         wait_for_receiver(&power, &noise, &response, &mut peaks, lit.end);
         let mut eye = Self {
@@ -109,7 +110,7 @@ impl Eye {
             lit,
             peaks,
             response,
-            shows_response: seen.is_some(),
+            response_shown_by,
             settling: response.settling(),
             usable_end: 0,
             level_db: Arc::default(),

@@ -28,35 +28,69 @@ const ASKED: usize = 5;
 
 /// Estimates the receiver's time constants, and by what the pulse differs from the stated
 /// one, from peaks whose rise begins behind the samples `edges`: those of the one that is the
-/// median of the clearest by the sum of its constants; none without any.
+/// median of the clearest by the sum of its constants, each counted by how well it tells; none
+/// without any. And how many told.
 ///
 /// Each is fitted in linear power, where the noise is even, by a level before, a
 /// level after and a peak, over all places within a sample and a half and time
-/// constants up to six tenths of the pulse.
+/// constants up to six tenths of the pulse. A peak tells as the square of its height over
+/// what the fit leaves of its samples: one with a neighbour in its tail counts for little.
 pub(super) fn estimate(
     power: &Power,
     edges: &[usize],
     pulse: f64,
     noise_rms: f64,
-) -> Option<Response> {
-    let mut seen: Vec<(f64, Response)> = edges
+) -> Option<(Response, usize)> {
+    let mut seen: Vec<Told> = edges
         .iter()
         .filter_map(|&edge| fit(power, edge, pulse, noise_rms))
         .collect();
-    seen.sort_by(|a, b| b.0.total_cmp(&a.0));
+    seen.sort_by(|a, b| b.clearness.total_cmp(&a.clearness));
     seen.truncate(ASKED);
-    let sum = |response: &Response| response.pole + response.second;
-    seen.sort_by(|a, b| sum(&a.1).total_cmp(&sum(&b.1)));
-    seen.get(seen.len() / 2).map(|seen| seen.1)
+    seen.sort_by(|a, b| a.sum().total_cmp(&b.sum()));
+    let half = 0.5 * seen.iter().map(|told| told.weight).sum::<f64>();
+    let mut below = 0.0;
+    let median = seen.iter().find(|told| {
+        below += told.weight;
+        below >= half
+    })?;
+    Some((median.response, seen.len()))
+}
+
+/// What one peak tells of the receiver.
+#[derive(Debug, Clone, Copy)]
+struct Told {
+    /// Height over the noise, summed over the pulse.
+    clearness: f64,
+    /// Pulse and time constants.
+    response: Response,
+    /// How much it counts.
+    weight: f64,
+}
+
+impl Told {
+    fn sum(&self) -> f64 {
+        self.response.pole + self.response.second
+    }
 }
 
 /// Steps in which a place is told.
 const PLACES: i32 = 240;
 
+/// What the receiver's shape, told by the same peaks, may put a leading edge off by, samples: a
+/// quarter of what a peak must tell to be asked how late steps come (`lateness.rs`).
+const SHAPE_DOUBT: f64 = 0.025;
+
 /// Leading edge of a peak whose rise begins behind sample `edge`, to a fraction of a
-/// sample, from the shape that a known receiver gives it; none where the receiver
+/// sample, from the shape that a known receiver gives it, and its standard error: that of
+/// the noise, or of what the shape leaves where that is more. None where the receiver
 /// is so fast that the samples do not tell.
-pub(super) fn place(power: &Power, edge: usize, response: &Response) -> Option<f64> {
+pub(super) fn place(
+    power: &Power,
+    edge: usize,
+    response: &Response,
+    noise_rms: f64,
+) -> Option<(f64, f64)> {
     if response.pole < FAST {
         return None;
     }
@@ -75,7 +109,28 @@ pub(super) fn place(power: &Power, edge: usize, response: &Response) -> Option<f
     let rough = best_of(&mut (0..=PLACES).step_by(8))?;
     let best = best_of(&mut ((rough - 8).max(0)..=(rough + 8).min(PLACES)))?;
     // At the end of what was looked through, it is not a place.
-    (best > 0 && best < PLACES).then(|| x(best))
+    if best <= 0 || best >= PLACES {
+        return None;
+    }
+    // The parabola through the best and its neighbours: its bottom, and how sharp it is.
+    let [before, least, behind] =
+        [best - 1, best, best + 1].map(|j| square_of(samples, lo, x(j), &mut answers).0);
+    let step = (to - from) / f64::from(PLACES);
+    let bend = before - 2.0 * least + behind;
+    if bend <= 0.0 {
+        return Some((x(best), SHAPE_DOUBT.hypot(step)));
+    }
+    let off = 0.5 * (before - behind) / bend;
+    let variance = variance_left(least, samples.len(), 4, noise_rms);
+    let error = step * (2.0 * variance / bend).sqrt();
+    Some((x(best) + off * step, error.hypot(SHAPE_DOUBT)))
+}
+
+/// Variance of a sample about a shape with so many free numbers: what it leaves, at least
+/// the noise.
+fn variance_left(square: f64, samples: usize, free: usize, noise_rms: f64) -> f64 {
+    let left = square / samples.saturating_sub(free).max(1) as f64;
+    left.max(noise_rms * noise_rms).max(f64::MIN_POSITIVE)
 }
 
 /// The samples from before a rise to a pulse behind the pulse, and the first one's index;
@@ -96,8 +151,8 @@ fn around(power: &Power, edge: usize, pulse: f64) -> Option<(usize, &[f64])> {
     (lo + good >= fallen && no_light).then(|| (lo, &power.value[lo..lo + good]))
 }
 
-/// Clearness and shape of one peak.
-fn fit(power: &Power, edge: usize, pulse: f64, noise_rms: f64) -> Option<(f64, Response)> {
+/// What the peak behind sample `edge` tells.
+fn fit(power: &Power, edge: usize, pulse: f64, noise_rms: f64) -> Option<Told> {
     let (lo, samples) = around(power, edge, pulse)?;
     let slowest = (SLOWEST * pulse).max(0.5);
     // A grid over both; from its best place downhill.
@@ -136,8 +191,7 @@ fn fit(power: &Power, edge: usize, pulse: f64, noise_rms: f64) -> Option<(f64, R
     let (one, square) = peak.downhill(start, [Free::Place, Free::Pole]);
     let mut answers = Answers::of(one.response());
     let [_, _, height] = levels_of(samples, lo, one.place, &mut answers)?;
-    // A receiver that follows at once, unless the noise says otherwise: one more
-    // parameter, three standard errors.
+    // A receiver that follows at once, unless the samples say otherwise.
     let mut answers = Answers::of(Response {
         pulse,
         ..Response::default()
@@ -149,17 +203,36 @@ fn fit(power: &Power, edge: usize, pulse: f64, noise_rms: f64) -> Option<(f64, R
         .flat_map(|k| [0.5 * leaves, 0.5 * (1.0 + leaves)].map(|part| f64::from(k) - 1.0 + part))
         .map(|off| square_of(samples, lo, edge as f64 + off, &mut answers).0)
         .fold(f64::INFINITY, f64::min);
-    let beyond_chance = 9.0 * (noise_rms.powi(2) + (ROUNDED * height).powi(2));
-    let shape = if at_once - square < beyond_chance {
-        Shape { pole: 0.0, ..start }
+    // Under a high peak the rounding of the levels, or what the shape leaves, is more than
+    // the noise.
+    let least_rms = noise_rms.max(ROUNDED * height);
+    let variance = |square: f64| variance_left(square, samples.len(), FREE, least_rms);
+    let (shape, square) = if at_once - square < BEYOND_CHANCE * variance(square) {
+        (Shape { pole: 0.0, ..start }, at_once)
     } else {
-        peak.with_more((one, square), beyond_chance)
+        peak.with_more((one, square), variance)
     };
+    // At the end of what was looked through, it is not a time constant: a peak that a ceiling
+    // has cut off stays up as long as that.
+    if shape.pole >= slowest {
+        return None;
+    }
     let clearness = height / noise_rms.max(f64::MIN_POSITIVE) * pulse.sqrt();
     // A rise of the level without a peak has no shape to tell.
     let level = samples.iter().take(3).sum::<f64>() / 3.0;
-    (clearness > CLEAR && height > LEAST_PEAK * level).then_some((clearness, shape.response()))
+    (clearness > CLEAR && height > LEAST_PEAK * level).then(|| Told {
+        clearness,
+        response: shape.response(),
+        weight: height * height / variance(square),
+    })
 }
+
+/// Numbers of the fullest shape: three levels, a place, two time constants and the pulse.
+const FREE: usize = 7;
+
+/// Drop of the sum of squares over the variance of a sample from which one number more is
+/// believed: three standard errors.
+const BEYOND_CHANCE: f64 = 9.0;
 
 /// Leading edge of a peak, the time constants behind it, and the pulse.
 #[derive(Debug, Clone, Copy, Default)]
@@ -221,9 +294,13 @@ impl Peak<'_> {
 
     /// The shape with a faster time constant and a pulse of its own beside the slower
     /// constant, each where it lessens the sum of squares beyond chance.
-    fn with_more(&self, (one, square): (Shape, f64), beyond_chance: f64) -> Shape {
+    fn with_more(
+        &self,
+        (one, square): (Shape, f64),
+        variance: impl Fn(f64) -> f64,
+    ) -> (Shape, f64) {
         if one.pole <= FAST {
-            return one;
+            return (one, square);
         }
         let two = Shape {
             place: one.place - 0.3 * one.pole,
@@ -239,13 +316,13 @@ impl Peak<'_> {
             let pulse = length.0.pulse;
             (length, Shape { pulse, ..two })
         };
-        let gains = |from: f64, to: f64| from - to > beyond_chance;
+        let gains = |from: f64, to: f64| from - to > BEYOND_CHANCE * variance(to);
         if !gains(square, more.1) {
-            return one;
+            return (one, square);
         }
         let free = [Free::Place, Free::Pole, Free::Second, Free::Pulse];
         let all = self.downhill(with_all, free);
-        if gains(more.1, all.1) { all.0 } else { more.0 }
+        if gains(more.1, all.1) { all } else { more }
     }
 
     /// A shape with some of its numbers moved, kept where they can be.
@@ -416,8 +493,31 @@ mod tests {
             value,
             reference_db: 0.0,
         };
-        let found = estimate(&power, &[30], 10.0, 1e-6).unwrap();
+        let (found, _) = estimate(&power, &[30], 10.0, 1e-6).unwrap();
         approx::assert_abs_diff_eq!(found.pole, 1.5, epsilon = 0.13);
+    }
+
+    #[test]
+    fn a_time_constant_beyond_those_looked_for_is_not_told() {
+        // Truth: one pole of 8 samples, where up to 0.6·10 are looked for; the best of those is
+        // the end of the search and nothing that the peak tells.
+        let truth = Response {
+            pulse: 10.0,
+            pole: 8.0,
+            ..Response::default()
+        };
+        let value: Vec<f64> = (0..80)
+            .map(|i| {
+                let u = f64::from(i) - 30.3;
+                0.01 * (1.0 - 0.1 * truth.ramp(u)) + 0.02 * truth.peak(u)
+            })
+            .collect();
+        let power = Power {
+            state: vec![SampleState::Good; value.len()],
+            value,
+            reference_db: 0.0,
+        };
+        assert_eq!(estimate(&power, &[30], 10.0, 1e-6), None);
     }
 
     #[test]
@@ -441,7 +541,7 @@ mod tests {
             value,
             reference_db: 0.0,
         };
-        let found = estimate(&power, &[30], 10.0, 1e-6).unwrap();
+        let (found, _) = estimate(&power, &[30], 10.0, 1e-6).unwrap();
         approx::assert_abs_diff_eq!(found.pole, 2.0, epsilon = 0.01);
         approx::assert_abs_diff_eq!(found.second, 0.8, epsilon = 0.01);
     }
@@ -466,7 +566,7 @@ mod tests {
             value,
             reference_db: 0.0,
         };
-        let found = estimate(&power, &[30], 10.0, 1e-6).unwrap();
+        let (found, _) = estimate(&power, &[30], 10.0, 1e-6).unwrap();
         approx::assert_abs_diff_eq!(found.pulse, 10.4, epsilon = 0.01);
         approx::assert_abs_diff_eq!(found.pole, 2.0, epsilon = 0.01);
     }

@@ -16,6 +16,10 @@ const STRETCHES: [usize; 4] = [24, 64, 192, 576];
 /// free, and 25 comes by chance less than once in 100,000 stretches.
 const BELIEVED: f64 = 25.0;
 
+/// The same behind a reflection that a ceiling has cut off: a receiver in overload is expected to
+/// recover, and 9 comes by chance once in 100 stretches, which then begins later for nothing.
+const BELIEVED_IN_OVERLOAD: f64 = 9.0;
+
 /// Joints that a stretch may hold: in the longest there is room for some, and an
 /// exponential explains three in a row better than any one step does.
 const MOST_JOINTS: usize = 3;
@@ -29,8 +33,14 @@ const LEFT: f64 = 0.2;
 /// Most steps forward; each at least one sample, the usual case takes none to three.
 const MOST_STEPS: usize = 24;
 
-/// First sample from `first` on where no recovery shows any more, before `limit`.
-pub(super) fn settled(power: &Power, noise: &Noise, first: usize, limit: usize) -> usize {
+/// First sample from `first` on where no recovery shows any more, before `limit`; `overload`
+/// where a ceiling has cut the reflection off.
+pub(super) fn settled(
+    (power, noise): (&Power, &Noise),
+    first: usize,
+    limit: usize,
+    overload: bool,
+) -> usize {
     let mut at = first;
     while at < limit && power.state[at] == SampleState::Clipped {
         at += 1;
@@ -39,12 +49,12 @@ pub(super) fn settled(power: &Power, noise: &Noise, first: usize, limit: usize) 
         let longest = STRETCHES
             .iter()
             .filter(|&&length| at + length <= limit)
-            .filter_map(|&length| recovery(power, noise, at, length))
+            .filter_map(|&length| recovery((power, noise), at, length, overload))
             .max();
         // Before a near neighbour whatever room there is.
         let room = limit.saturating_sub(at);
         let longest = if room < STRETCHES[0] && room >= LEAST {
-            recovery(power, noise, at, room)
+            recovery((power, noise), at, room, overload)
         } else {
             longest
         };
@@ -58,7 +68,12 @@ pub(super) fn settled(power: &Power, noise: &Noise, first: usize, limit: usize) 
 
 /// Samples until the recovery seen in the `length` samples from `at` has gone; none
 /// where a line, or a line with a step, explains them as well.
-fn recovery(power: &Power, noise: &Noise, at: usize, length: usize) -> Option<usize> {
+fn recovery(
+    (power, noise): (&Power, &Noise),
+    at: usize,
+    length: usize,
+    overload: bool,
+) -> Option<usize> {
     let samples = &power.value[at..at + length];
     let mean = |lo: usize, hi: usize| samples[lo..hi].iter().sum::<f64>() / (hi - lo) as f64;
     // The fibre's own decay from the last half, taken out: what is left is straight.
@@ -92,7 +107,12 @@ fn recovery(power: &Power, noise: &Noise, at: usize, length: usize) -> Option<us
         time *= 1.4;
     }
     let (gain, time, amplitude) = best?;
-    if gain < BELIEVED * variance || steps_explain(&straight, gain, variance) {
+    let believed = if overload {
+        BELIEVED_IN_OVERLOAD
+    } else {
+        BELIEVED
+    };
+    if gain < believed * variance || steps_explain(&straight, gain, variance, overload) {
         return None;
     }
     let sd = (variance / time).sqrt();
@@ -156,15 +176,16 @@ const LOST_IN_ROUNDING: f64 = 37.0;
 
 /// Whether up to three steps, taken one after the other, explain samples as well as an
 /// exponential that lowers the sum of squares by `gain`: each step has a place and a
-/// height more, for which the drop must be half of what is believed.
-fn steps_explain(straight: &[f64], gain: f64, variance: f64) -> bool {
+/// height more, for which the drop must be half of what is believed. The first costs nothing
+/// where it is as likely as a recovery, which in `overload` it is not.
+fn steps_explain(straight: &[f64], gain: f64, variance: f64, overload: bool) -> bool {
     let price = 0.5 * BELIEVED * variance;
     let mut samples = straight.to_vec();
     let mut total = 0.0;
     for count in 0..MOST_JOINTS {
         let step = best_step(&beside_line(&samples));
         total += step.gain;
-        if total - price * count as f64 > gain {
+        if total - price * (count + usize::from(overload)) as f64 > gain {
             return true;
         }
         for sample in &mut samples[..step.before] {
@@ -256,10 +277,18 @@ mod tests {
     fn plain_fibre_and_a_step_are_settled_at_once() {
         for seed in 0..20 {
             let plain = made(|_| 1.0, seed);
-            assert_eq!(settled(&plain, &noise(), 10, 1200), 10, "seed {seed}");
+            assert_eq!(
+                settled((&plain, &noise()), 10, 1200, false),
+                10,
+                "seed {seed}"
+            );
             // A step of 0.1 dB, 2·0.1·ln10/10 of the power, 40 samples on.
             let step = made(|x| if x < 50.0 { 1.0 } else { 0.955 }, seed);
-            assert_eq!(settled(&step, &noise(), 10, 1200), 10, "seed {seed}");
+            assert_eq!(
+                settled((&step, &noise()), 10, 1200, false),
+                10,
+                "seed {seed}"
+            );
         }
     }
 
@@ -274,7 +303,11 @@ mod tests {
                 |x| 1.0 - 0.071 * ramp(x, 36.0) + 0.018 * ramp(x, 359.0),
                 seed,
             );
-            assert_eq!(settled(&joints, &noise(), 10, 1200), 10, "seed {seed}");
+            assert_eq!(
+                settled((&joints, &noise()), 10, 1200, false),
+                10,
+                "seed {seed}"
+            );
         }
     }
 
@@ -288,7 +321,11 @@ mod tests {
                 |x| 1.0 - lost(x, 60.0, 0.2) - lost(x, 180.0, 0.1) - lost(x, 330.0, 0.05),
                 seed,
             );
-            assert_eq!(settled(&joints, &noise(), 10, 1200), 10, "seed {seed}");
+            assert_eq!(
+                settled((&joints, &noise()), 10, 1200, false),
+                10,
+                "seed {seed}"
+            );
         }
     }
 
@@ -298,7 +335,7 @@ mod tests {
         // 3·ln(1/(0.2·1e-4/√3)) = 34, cut off at the limit.
         for seed in 0..20 {
             let tail = made(|x| 1.0 + (-x / 3.0).exp(), seed);
-            let at = settled(&tail, &noise(), 0, 20);
+            let at = settled((&tail, &noise()), 0, 20, false);
             assert!((10..=20).contains(&at), "seed {seed}: {at}");
         }
     }
@@ -309,7 +346,7 @@ mod tests {
         // 40·ln(0.05/3.2e-6) = 386 samples; at most the longest stretch beyond.
         for seed in 0..20 {
             let tail = made(|x| 1.0 + (-x / 5.0).exp() + 0.05 * (-x / 40.0).exp(), seed);
-            let at = settled(&tail, &noise(), 0, 1200);
+            let at = settled((&tail, &noise()), 0, 1200, false);
             assert!((200..960).contains(&at), "seed {seed}: {at}");
         }
     }

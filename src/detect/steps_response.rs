@@ -1,5 +1,5 @@
 //! The receiver's time constants from the steps of a trace that shows no reflection, the drop
-//! at its end among them.
+//! at its end among them, or only one, which a ceiling may have cut off.
 
 use super::end::drop_misfit;
 use super::eye::Eye;
@@ -9,9 +9,9 @@ use super::profile::Stretch;
 use super::response::Response;
 use super::view::View;
 
-/// Standard errors of a step from which its ramp shows a shape: a hundredth of it is then
-/// seen in a single sample or two.
-const SHOWS: f64 = 50.0;
+/// Standard errors of a step from which its ramp shows a shape: a part in thirty of it is then
+/// seen in a single sample or two, which a time constant of a third of the pulse makes.
+const SHOWS: f64 = 20.0;
 
 /// Most steps asked.
 const ASKED: usize = 6;
@@ -23,13 +23,18 @@ const AROUND: f64 = 6.0;
 const TRIED: [f64; 8] = [0.02, 0.04, 0.07, 0.1, 0.15, 0.2, 0.27, 0.35];
 const SECOND: [f64; 2] = [0.0, 0.6];
 
-/// Difference of χ² from which one receiver is believed before another: one or two
-/// numbers more, and 25 comes by chance once in 100,000 comparisons.
-const BELIEVED: f64 = 25.0;
+/// Part of a time constant to which it is told: a hundredth of a sample or two.
+const FINEST: f64 = 0.02;
+
+/// Difference of χ² from which one receiver is believed before another: one number more,
+/// three standard errors. What is believed by chance is little: the place of a step moves by
+/// as many of its own standard errors at most.
+const BELIEVED: f64 = 9.0;
 
 impl Eye {
     /// The eye with the response that its clearest steps and the drop at its end show, where
-    /// no reflection shows one; none where these neither do.
+    /// no reflection shows one, or a lone one shows what the steps contradict; none where these
+    /// show nothing else.
     pub fn with_response_of(&self, finder: &Finder<'_>, marks: &[Mark]) -> Option<Self> {
         let mut clearest: Vec<(f64, usize)> = (marks.iter().enumerate())
             .filter(|(_, m)| !m.strong && !m.reflective[0])
@@ -39,7 +44,7 @@ impl Eye {
         clearest.sort_by(|a, b| b.0.total_cmp(&a.0));
         clearest.truncate(ASKED);
         let ends_in_drop = drop_misfit(self).is_some();
-        if self.shows_response || (clearest.is_empty() && !ends_in_drop) {
+        if self.response_shown_by > 1 || (clearest.is_empty() && !ends_in_drop) {
             return None;
         }
         let reach_m = 0.5 * self.pulse_samples * self.spacing_m;
@@ -58,30 +63,48 @@ impl Eye {
             let each = clearest.iter().filter_map(of).chain(drop_misfit(eye));
             each.fold((0.0, 0), |sum, one| (sum.0 + one.0, sum.1 + one.1))
         };
-        let response = |share: f64, second: f64| Response {
+        let response = |[share, second]: [f64; 2]| Response {
             pulse: self.response.pulse,
             pole: share * self.response.pulse,
             second: second * share * self.response.pulse,
             ..Response::default()
         };
-        let (at_once, _) = cost(self);
-        let tried: Vec<(f64, usize, Self)> = TRIED
-            .iter()
-            .flat_map(|&share| SECOND.map(|second| self.through(response(share, second))))
-            .map(|eye| {
-                let (cost, samples) = cost(&eye);
-                (cost, samples, eye)
-            })
-            .collect();
-        let (least, samples, _) = tried.iter().min_by(|a, b| a.0.total_cmp(&b.0))?;
-        // The first in the order of the slower constant that does nearly as well: a slower one
-        // moves all places, and a shape
-        // that is not quite the receiver's must not choose it.
-        let enough = least + BELIEVED * (least / (*samples).max(1) as f64).max(1.0);
-        if at_once <= enough {
+        let (as_it_is, _) = cost(self);
+        // The likeliest with a faster constant that is this part of the slower one.
+        let likeliest = |second: f64| -> (f64, usize, [f64; 2]) {
+            let of = |share: f64| {
+                let (cost, samples) = cost(&self.through(response([share, second])));
+                (cost, samples, [share, second])
+            };
+            let less = |a: &(f64, usize, [f64; 2]), b: &(f64, usize, [f64; 2])| a.0 < b.0;
+            let mut best = of(TRIED[0]);
+            for &share in &TRIED[1..] {
+                let next = of(share);
+                best = if less(&next, &best) { next } else { best };
+            }
+            // Between those tried the places of all steps would be off by half of the difference.
+            let mut by = 0.25 * best.2[0];
+            while by > FINEST * best.2[0] {
+                let share = best.2[0];
+                for near in [share - by, share + by] {
+                    let next = of(near);
+                    best = if less(&next, &best) { next } else { best };
+                }
+                by *= 0.5;
+            }
+            best
+        };
+        let [one, two] = SECOND.map(likeliest);
+        let believed = BELIEVED * (one.0.min(two.0) / one.1.max(1) as f64).max(1.0);
+        let (cost, _, shares) = if two.0 + believed < one.0 { two } else { one };
+        if as_it_is <= cost + believed {
             return None;
         }
-        let chosen = tried.iter().find(|(cost, _, _)| *cost <= enough);
-        chosen.map(|(_, _, eye)| eye.clone())
+        let mut eye = self.through(response(shares));
+        // What the steps contradict is no answer to a pulse: the reflection was cut off.
+        for peak in eye.peaks.iter_mut().skip(1) {
+            peak.clipped |= peak.place.take().is_some();
+        }
+        Some(eye)
     }
 }

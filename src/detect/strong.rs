@@ -21,8 +21,9 @@ const CEILING_DB: f64 = 0.15;
 pub struct StrongPeak {
     /// Last sample before the rise.
     pub edge: usize,
-    /// Leading edge as a fraction of a sample, where the receiver's shape tells it.
-    pub place: Option<f64>,
+    /// Leading edge as a fraction of a sample, where the receiver's shape tells it, and its
+    /// standard error.
+    pub place: Option<(f64, f64)>,
     /// First sample at which the straight line is usable again.
     pub settled: usize,
     /// Whether samples of it are clipped.
@@ -30,12 +31,15 @@ pub struct StrongPeak {
 }
 
 impl StrongPeak {
-    /// Indices between which the leading edge lies, as likely at any: about a tenth of a
-    /// sample around where the receiver's shape tells it, else from the last sample before
+    /// Indices between which the leading edge lies, as likely at any: as wide as its error
+    /// makes it around where the receiver's shape tells it, else from the last sample before
     /// the rise to the next, and earlier by what a slow receiver keeps hidden of a rise.
     pub fn bracket(&self, response: &Response) -> (f64, f64) {
         match self.place {
-            Some(place) => (place - 0.17, place + 0.17),
+            Some((place, error)) => {
+                let half = 3.0_f64.sqrt() * error;
+                (place - half, place + half)
+            }
             None => (self.edge as f64 - response.pole, self.edge as f64 + 1.0),
         }
     }
@@ -105,8 +109,13 @@ pub(super) fn strong_peaks(
         .enumerate()
         .map(|(k, &edge)| {
             let stop = still_until(edges.get(k + 1).copied(), lit_end);
-            let first = (edge + n_w + 2).min(n);
-            let settled = recovery::settled(power, noise, first, stop.max(first));
+            let first = if k == 0 {
+                // What the port reflects may be less than the fibre behind it.
+                (edge + n_w + 2).min(n)
+            } else {
+                fallen(p, edge, n_w, stop)
+            };
+            let settled = recovery::settled((power, noise), first, stop.max(first), false);
             StrongPeak {
                 edge,
                 place: None,
@@ -116,7 +125,24 @@ pub(super) fn strong_peaks(
         })
         .collect();
     mark_ceiling(power, noise, &mut peaks, pulse_samples);
+    for k in 0..peaks.len() {
+        if peaks[k].clipped {
+            let from = peaks[k].settled;
+            let stop = still_until(edges.get(k + 1).copied(), lit_end).max(from);
+            peaks[k].settled = recovery::settled((power, noise), from, stop, true);
+        }
+    }
     peaks
+}
+
+/// First sample behind a peak's pulse that is below half of its height: one that a ceiling
+/// cuts off stays up for longer than the pulse.
+fn fallen(p: &[f64], edge: usize, n_w: usize, stop: usize) -> usize {
+    let first = (edge + n_w + 2).min(p.len());
+    let top = p[edge..first].iter().fold(0.0_f64, |top, v| top.max(*v));
+    let half = f64::midpoint(p[edge], top);
+    let below = (first..stop.min(p.len())).find(|&i| p[i] <= half);
+    below.unwrap_or(first)
 }
 
 /// Up to where a peak's recovery can be looked for: the next rise, or where light is sure.
@@ -157,12 +183,8 @@ pub(super) fn wait_for_receiver(
         let answered = (fallen + more).min(stop);
         let has_shape = k > 0 && !peaks[k].clipped && more > 0;
         peaks[k].settled = if has_shape {
-            recovery::settled(
-                power,
-                noise,
-                answered,
-                still_until(next, lit_end).max(answered),
-            )
+            let until = still_until(next, lit_end).max(answered);
+            recovery::settled((power, noise), answered, until, false)
         } else {
             peaks[k].settled.max(answered)
         };
@@ -195,8 +217,9 @@ const BEGUN: f64 = 3.0;
 
 /// Marks as clipped the peaks that share one height at the top of the trace: a
 /// ceiling, on which a receiver's own recovery may ride so that no two samples are
-/// equal. One reflection alone at the top says nothing by its height; but a ceiling cuts
-/// off a rise, while what lies above it must first fall away.
+/// equal. What a receiver adds in overload lifts some above others, and one reflection alone
+/// at the top says nothing by its height; but a ceiling cuts off a rise, while what lies above
+/// it must first fall away.
 fn mark_ceiling(power: &Power, noise: &Noise, peaks: &mut [StrongPeak], pulse_samples: f64) {
     let n_w = pulse_samples.ceil() as usize;
     let top = |peak: &StrongPeak| {
@@ -208,16 +231,21 @@ fn mark_ceiling(power: &Power, noise: &Noise, peaks: &mut [StrongPeak], pulse_sa
     let highest = peaks.iter().map(&top).fold(0.0, f64::max);
     let ceiling = highest / (CEILING_DB / DB_PER_NEPER).exp();
     let at_ceiling = |peak: &StrongPeak| top(peak) >= ceiling && !comes_up(power, peak, top(peak));
-    let shared = peaks.iter().filter(|p| at_ceiling(p)).count();
-    for peak in peaks.iter_mut().skip(usize::from(shared < 2)) {
-        let is_cut = shared >= 2 || outlasts((power, noise), peak, top(peak), pulse_samples);
-        peak.clipped |= is_cut && at_ceiling(peak);
+    let is_shared = peaks.iter().filter(|p| at_ceiling(p)).count() >= 2;
+    for (k, peak) in peaks.iter_mut().enumerate() {
+        // The port's own peak need not begin with the trace.
+        let is_cut = k > 0 && outlasts((power, noise), peak, top(peak), pulse_samples);
+        peak.clipped |= is_cut || (is_shared && at_ceiling(peak));
     }
 }
 
-/// Whether a peak stays above half of its height for longer than the pulse, and takes longer
-/// to fall than it took to rise: a receiver that answers in proportion comes up to half as
-/// late as it falls to half. Of two equal times one holds at most one sample more.
+/// Whether a peak stays near its height for longer than the pulse, and takes longer to fall
+/// than it took to rise. A receiver that answers in proportion comes up to nine tenths
+/// later than it falls to them, so that it is near its height for less than the pulse; and it
+/// rises from 3 to 90 % in the time in which it falls from 97 to 10 %, [`TO_TENTH`] of that in
+/// which it falls to 3 %. Of two equal times one holds at most one sample more.
+///
+/// A ceiling may creep up under overload, so that a rise is over at nine tenths.
 fn outlasts(
     (power, noise): (&Power, &Noise),
     peak: &StrongPeak,
@@ -226,19 +254,25 @@ fn outlasts(
 ) -> bool {
     let base = power.value[peak.edge];
     let of = |share: f64| base + share * (top - base);
-    let (low, half, high) = (of(1.0 - NEARLY), of(0.5), of(NEARLY));
+    let (low, near, high) = (of(1.0 - NEARLY), of(NEAR), of(NEARLY));
     let is_clear = top - high > BEGUN * noise.variance(top).sqrt();
     let until = 4 * pulse_samples.ceil() as usize + STILL;
     let risen = power.value.iter().skip(peak.edge + 1).take(until);
-    let wide = risen.clone().skip_while(|p| **p <= half);
-    let wide = wide.take_while(|p| **p > half).count();
-    let rise = risen.clone().take_while(|p| **p < high);
+    let wide = risen.clone().skip_while(|p| **p <= near);
+    let wide = wide.take_while(|p| **p > near).count();
+    let rise = risen.clone().take_while(|p| **p < near);
     let rise = rise.filter(|p| **p > low).count();
     let last = risen.clone().rposition(|p| *p >= high);
     let fall = risen.skip(last.unwrap_or(0) + 1);
     let fall = fall.take_while(|p| **p > low).count();
-    is_clear && wide as f64 > pulse_samples + 1.0 && fall > rise + 1
+    is_clear && wide as f64 > pulse_samples + 1.0 && TO_TENTH * fall as f64 > rise as f64 + 1.0
 }
+
+/// Share of a peak's height near which it lasts no longer than the pulse.
+const NEAR: f64 = 0.9;
+
+/// Time of an exponential's fall from 97 to 10 % over that to 3 %: ln(0.97/0.1)/ln(0.97/0.03).
+const TO_TENTH: f64 = 0.65;
 
 /// Whether a peak comes up to its top as a slow receiver does: two samples or more in the
 /// upper half of the rise. A ceiling cuts it off there.
@@ -288,10 +322,88 @@ pub(super) fn rises(
         if edges.len() >= 8 {
             break;
         }
-        // Within a pulse it is the same rise, or what follows it.
-        if edges.iter().all(|&e| e.abs_diff(i) > n_w) {
+        // Within a pulse it is the same rise, or what follows it; what a ceiling cuts off shows
+        // no shape.
+        let clipped = peaks
+            .iter()
+            .filter(|peak| peak.clipped)
+            .map(|peak| peak.edge);
+        if edges
+            .iter()
+            .copied()
+            .chain(clipped)
+            .all(|e| e.abs_diff(i) > n_w)
+        {
             edges.push(before_rise(p, noise, i, n_w));
         }
     }
     edges
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Noise of a hundred-thousandth of the power, no more.
+    fn noise() -> Noise {
+        Noise {
+            receiver: 1e-10,
+            receiver_sum: 1e-10,
+            shot: 0.0,
+            rounding: 0.0,
+            fading: 0.0,
+            pulse_samples: 10.0,
+        }
+    }
+
+    fn is_cut(value: Vec<f64>) -> bool {
+        let peak = StrongPeak {
+            edge: 20,
+            place: None,
+            settled: 20,
+            clipped: false,
+        };
+        let top = value.iter().copied().fold(0.0, f64::max);
+        let power = Power {
+            state: vec![SampleState::Good; value.len()],
+            value,
+            reference_db: 0.0,
+        };
+        outlasts((&power, &noise()), &peak, top, 10.0)
+    }
+
+    /// A pulse of `n` samples from sample 20.4 on, as a receiver of one time constant shows it,
+    /// over a level of 1: its closed form, written out.
+    fn shown(n: f64, pole: f64, height: f64) -> Vec<f64> {
+        (0..120)
+            .map(|i| (f64::from(i) - 20.4).max(0.0))
+            .map(|u| {
+                let risen = 1.0 - (-u.min(n) / pole).exp();
+                1.0 + height * risen * (-(u - n).max(0.0) / pole).exp()
+            })
+            .collect()
+    }
+
+    #[test]
+    fn a_ceiling_that_creeps_up_cuts_a_reflection_off() {
+        // Truth: 500 high, stopped at 100, which rises by a half of a hundredth a sample; above
+        // it the light stays for 10 + ln 5 = 11.6 samples.
+        let value = shown(10.0, 1.0, 500.0);
+        let cut = |(i, p): (usize, f64)| p.min(100.0 + 0.5 * (i.max(20) - 20) as f64);
+        assert!(is_cut(value.into_iter().enumerate().map(cut).collect()));
+    }
+
+    #[test]
+    fn what_a_receiver_shows_in_proportion_is_not_cut_off() {
+        // Pulses as long as stated, fast and slow; and one twice as long, whose header is wrong.
+        for (n, pole) in [
+            (10.0, 0.3),
+            (10.0, 1.0),
+            (10.0, 2.5),
+            (10.0, 6.0),
+            (20.0, 1.0),
+        ] {
+            assert!(!is_cut(shown(n, pole, 100.0)), "{n} samples, {pole}");
+        }
+    }
 }

@@ -90,7 +90,7 @@ fn the_drop_at_the_end_tells_the_receiver_where_nothing_else_does() {
             lo: eye.peaks.first().map_or(0, |port| port.settled),
             hi: eye.usable_end,
         };
-        assert!(!eye.shows_response);
+        assert_eq!(eye.response_shown_by, 0);
         let finder = Finder::new(
             vec![View::own(&eye)],
             vec![bound],
