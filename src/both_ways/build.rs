@@ -12,7 +12,7 @@ use super::combine::{Pair, direction};
 use super::doubts::warn_of_result;
 use super::joint::Joint;
 use super::link::{Direction, Event, EventKind, KindFrom, Link, SeenFrom, Verdict};
-use super::readings::{Cluster, around, shared_attenuations};
+use super::readings::{Cluster, Readings, around};
 use super::register::{Axis, describe};
 use super::workmanship::workmanship;
 
@@ -48,10 +48,11 @@ pub(super) fn build_link(
     pair: &Pair<'_>,
     joint: &Joint,
     finder: &Finder<'_>,
-    clusters: &[Cluster],
+    readings: &Readings,
     length_m: f64,
 ) -> Link {
     let axis = &joint.axis;
+    let clusters = &readings.clusters;
     let spacing = pair.look_a.eye.spacing_m;
     let pulse_m = pair.look_a.eye.pulse_samples * spacing;
     let nearest = |z_m: f64, wanted: bool| -> Option<usize> {
@@ -121,7 +122,8 @@ pub(super) fn build_link(
         let hi = joint.bounds[v].hi.min(view.eye.usable_end);
         Position::from_m(view.place(hi as f64) - zero_m)
     };
-    let shared = shared_attenuations(joint, finder, length_m);
+    let views = joint.views();
+    let shared = [0, 1].map(|v| readings.slopes[v]?.attenuation(&views[v]));
     let port = |z_m: f64| Position::from_m(z_m - zero_m);
     let mut warnings = pair.warnings.clone();
     warn_of_result(&parts, &events, &sections, &mut warnings);

@@ -174,20 +174,20 @@ fn combined(
         let finder = joint.finder(settings.detect);
         read_all(joint, &finder, [a, b], coefficients, length_m)
     };
-    let mut clusters = read(&joint);
+    let mut readings = read(&joint);
     let least = NOTHING * joint.finder(settings.detect).least_square();
-    let nothing = without_loss(&joint, &clusters, least);
+    let nothing = without_loss(&joint, &readings.clusters, least);
     if !nothing.is_empty() {
         for mark in nothing.into_iter().rev() {
             joint.marks.remove(mark);
         }
-        clusters = read(&joint);
+        readings = read(&joint);
     }
     if !settings.accept_pairing {
-        refuse_strangers(&clusters, length_m)?;
+        refuse_strangers(&readings.clusters, length_m)?;
     }
     let finder = joint.finder(settings.detect);
-    let link = build_link(&pair, &joint, &finder, &clusters, length_m);
+    let link = build_link(&pair, &joint, &finder, &readings, length_m);
     let profiles = drawn.then(|| Profiles::of(&link, a, b));
     Ok((link, profiles.unwrap_or_default()))
 }

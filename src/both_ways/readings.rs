@@ -6,7 +6,7 @@ use crate::measure::{
     side_line, usual_slope,
 };
 use crate::trace::Trace;
-use crate::units::{Attenuation, BackscatterCoefficient, Loss, Measured, NotMeasured, Position};
+use crate::units::{BackscatterCoefficient, Loss, Measured, NotMeasured, Position};
 
 use super::joint::Joint;
 
@@ -62,14 +62,23 @@ pub(super) fn clusters(finder: &Finder<'_>, marks: &[Mark]) -> Vec<std::ops::Ran
     ranges
 }
 
-/// Reads all clusters of a link of `length_m`.
+/// All events of a link as read.
+#[derive(Debug, Clone)]
+pub(super) struct Readings {
+    /// Events and groups in the order of their places.
+    pub clusters: Vec<Cluster>,
+    /// Slope of each direction's sections that the lines leaned on, A first.
+    pub slopes: [Option<KnownSlope>; 2],
+}
+
+/// Reads all events of a link of `length_m`.
 pub(super) fn read_all(
     joint: &Joint,
     finder: &Finder<'_>,
     traces: [&Trace; 2],
     backscatter: [BackscatterCoefficient; 2],
     length_m: f64,
-) -> Vec<Cluster> {
+) -> Readings {
     let ranges = clusters(finder, &joint.marks);
     let views = joint.views();
     let known = slopes(joint, finder, &ranges, length_m);
@@ -118,7 +127,10 @@ pub(super) fn read_all(
             }
         }
     }
-    read
+    Readings {
+        clusters: read,
+        slopes: known,
+    }
 }
 
 /// Slope of each direction's sections that every line beside a joint leans on.
@@ -139,18 +151,6 @@ fn slopes(
         let spans = stretches(finder, &joint.marks, ranges, v);
         usual_slope(view.eye, &spans, glass)
     })
-}
-
-/// The slopes of [`slopes`] as attenuations, each with how far one section may lie from it.
-pub(super) fn shared_attenuations(
-    joint: &Joint,
-    finder: &Finder<'_>,
-    length_m: f64,
-) -> [Option<Measured<Attenuation>>; 2] {
-    let ranges = clusters(finder, &joint.marks);
-    let known = slopes(joint, finder, &ranges, length_m);
-    let views = joint.views();
-    [0, 1].map(|v| known[v]?.attenuation(&views[v]))
 }
 
 /// Readings of the clusters `k` − 1 and `k` by a fit of both, in each view that has too

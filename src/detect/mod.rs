@@ -16,6 +16,7 @@ mod mark;
 mod noise;
 mod noise_fit;
 mod pair;
+mod peak_shape;
 mod peaks;
 mod power;
 mod profile;

@@ -1,9 +1,8 @@
 //! The receiver's time constants, from the reflections in a trace.
 
-use nalgebra::{SMatrix, SVector};
-
+use super::peak_shape::{FAST, Free, Peak, Shape, levels_of, square_of};
 use super::power::{Power, SampleState};
-use super::response::{ALIKE, Answers, Response};
+use super::response::{Answers, Response};
 
 /// Longest time constant looked for, in pulse lengths: a slower receiver would not
 /// have been paired with the pulse.
@@ -11,9 +10,6 @@ const SLOWEST: f64 = 0.6;
 
 /// Least height of a peak over its noise, summed over the pulse, that shows a shape.
 const CLEAR: f64 = 30.0;
-
-/// Time constant in samples below which a rise is over within one sample.
-const FAST: f64 = 0.15;
 
 /// Least height of a peak over the backscatter that shows a shape: the fibre's own
 /// fall over the few samples looked at, not in the model, is far less.
@@ -234,64 +230,11 @@ const FREE: usize = 7;
 /// believed: three standard errors.
 const BEYOND_CHANCE: f64 = 9.0;
 
-/// Leading edge of a peak, the time constants behind it, and the pulse.
-#[derive(Debug, Clone, Copy, Default)]
-struct Shape {
-    place: f64,
-    pole: f64,
-    second: f64,
-    pulse: f64,
-}
-
-/// A number of a shape that a search may move.
-#[derive(Debug, Clone, Copy)]
-enum Free {
-    Place,
-    Pole,
-    Second,
-    Pulse,
-}
-
-/// Share by which a pulse may be longer or shorter than stated and still be that pulse.
-const PULSE_OFF: f64 = 0.2;
-
-impl Shape {
-    fn response(&self) -> Response {
-        Response {
-            pulse: self.pulse,
-            pole: self.pole,
-            second: self.second,
-            ..Response::default()
-        }
-    }
-}
-
-/// The samples of a peak, the first of them at index `lo`.
-struct Peak<'p> {
-    samples: &'p [f64],
-    lo: usize,
-    /// Longest time constant.
-    slowest: f64,
-    /// The pulse as stated.
-    stated: f64,
-}
+/// Steps of the grid over time constant and place: what lies between two of them is found
+/// downhill.
+const GRID: i32 = 8;
 
 impl Peak<'_> {
-    /// What a shape leaves of each sample.
-    fn left(&self, shape: &Shape) -> Vec<f64> {
-        let mut answers = Answers::of(shape.response());
-        let Some(levels) = levels_of(self.samples, self.lo, shape.place, &mut answers) else {
-            return vec![f64::INFINITY; self.samples.len()];
-        };
-        let before = ((shape.place - self.lo as f64).max(0.0) as usize).min(self.samples.len());
-        let (flat, risen) = self.samples.split_at(before);
-        let behind = answers
-            .iter()
-            .zip(risen)
-            .map(|((q, peak), p)| p - levels[0] * (1.0 - q) - levels[1] * q - levels[2] * peak);
-        flat.iter().map(|p| p - levels[0]).chain(behind).collect()
-    }
-
     /// The shape with a faster time constant and a pulse of its own beside the slower
     /// constant, each where it lessens the sum of squares beyond chance.
     fn with_more(
@@ -324,149 +267,6 @@ impl Peak<'_> {
         let all = self.downhill(with_all, free);
         if gains(more.1, all.1) { all } else { more }
     }
-
-    /// A shape with some of its numbers moved, kept where they can be.
-    fn moved<const N: usize>(&self, shape: &Shape, free: [Free; N], by: &[f64]) -> Shape {
-        let mut moved = *shape;
-        for (number, by) in free.into_iter().zip(by) {
-            match number {
-                Free::Place => moved.place += by,
-                Free::Pole => moved.pole += by,
-                Free::Second => moved.second += by,
-                Free::Pulse => moved.pulse += by,
-            }
-        }
-        moved.pole = moved.pole.clamp(0.0, self.slowest);
-        moved.second = moved.second.clamp(0.0, ALIKE * moved.pole);
-        let (least, most) = (1.0 - PULSE_OFF, 1.0 + PULSE_OFF);
-        moved.pulse = (moved.pulse).clamp(least * self.stated, most * self.stated);
-        moved
-    }
-
-    /// The best shape downhill from `start` and its sum of squares: damped least squares,
-    /// by Levenberg and Marquardt, over the numbers that are free.
-    fn downhill<const N: usize>(&self, start: Shape, free: [Free; N]) -> (Shape, f64) {
-        let square = |left: &[f64]| left.iter().map(|r| r * r).sum::<f64>();
-        let mut best = start;
-        let mut left = self.left(&best);
-        let mut least = square(&left);
-        let mut damping = 1e-2;
-        let nudge = 1e-3 * start.pole.max(FAST);
-        for _ in 0..DAMPED_STEPS {
-            let mut normal = SMatrix::<f64, N, N>::zeros();
-            let mut product = SVector::<f64, N>::zeros();
-            let slopes: [Vec<f64>; N] = std::array::from_fn(|k| {
-                let mut by = [0.0; N];
-                by[k] = nudge;
-                // From a bound inwards.
-                let ahead = self.moved(&best, free, &by);
-                by[k] = -nudge;
-                let (at, nudge) = if same(&ahead, &best) {
-                    (self.moved(&best, free, &by), -nudge)
-                } else {
-                    (ahead, nudge)
-                };
-                let moved = self.left(&at);
-                let slope = |(m, l): (&f64, &f64)| (m - l) / nudge;
-                moved.iter().zip(&left).map(slope).collect()
-            });
-            for (j, slope) in slopes.iter().enumerate() {
-                product[j] = slope.iter().zip(&left).map(|(s, l)| s * l).sum();
-                for (k, other) in slopes.iter().enumerate() {
-                    normal[(j, k)] = slope.iter().zip(other).map(|(s, o)| s * o).sum();
-                }
-            }
-            for k in 0..N {
-                normal[(k, k)] += damping * normal[(k, k)] + f64::MIN_POSITIVE;
-            }
-            let Some(step) = normal.cholesky().map(|c| c.solve(&-product)) else {
-                break;
-            };
-            let next = self.moved(&best, free, step.as_slice());
-            let next_left = self.left(&next);
-            let next_square = square(&next_left);
-            if next_square < least {
-                let settled = least - next_square < 1e-9 * least;
-                (best, left, least) = (next, next_left, next_square);
-                damping *= 0.2;
-                if settled {
-                    break;
-                }
-            } else {
-                damping *= 8.0;
-            }
-        }
-        (best, least)
-    }
-}
-
-/// Whether two shapes are the same to the last bit.
-fn same(one: &Shape, other: &Shape) -> bool {
-    let bits = |s: &Shape| [s.place, s.pole, s.second, s.pulse].map(f64::to_bits);
-    bits(one) == bits(other)
-}
-
-/// Steps of the damped least squares at most; it comes to rest in five or six.
-const DAMPED_STEPS: usize = 16;
-
-/// Steps of the grid over time constant and place: what lies between two of them is found
-/// downhill.
-const GRID: i32 = 8;
-
-/// Sum of squares and peak height of the best levels and peak with the edge at `x`.
-fn square_of(samples: &[f64], lo: usize, x: f64, answers: &mut Answers) -> (f64, f64) {
-    let Some(levels) = levels_of(samples, lo, x, answers) else {
-        return (f64::INFINITY, 0.0);
-    };
-    let [level, after, height] = levels;
-    let before = ((x - lo as f64).max(0.0) as usize).min(samples.len());
-    let (flat, risen) = samples.split_at(before);
-    let square = flat.iter().map(|p| (p - level).powi(2)).sum::<f64>()
-        + answers
-            .iter()
-            .zip(risen)
-            .map(|((q, peak), p)| (p - level * (1.0 - q) - after * q - height * peak).powi(2))
-            .sum::<f64>();
-    (square, height)
-}
-
-/// The best level before, level after and height of a peak with the edge at `x`; `answers`
-/// begin with the first sample behind it.
-fn levels_of(samples: &[f64], lo: usize, x: f64, answers: &mut Answers) -> Option<[f64; 3]> {
-    // Three columns: level before, level after, peak. Sums of their products, and with the
-    // power.
-    let (mut rr, mut rq, mut qq, mut rb, mut qb, mut bb) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
-    let (mut rp, mut qp, mut bp) = (0.0, 0.0, 0.0);
-    // Before the edge nothing answers; from the last sample there on, all in a row.
-    let before = ((x - lo as f64).max(0.0) as usize).min(samples.len());
-    let (flat, risen) = samples.split_at(before);
-    answers.begin((lo + before) as f64 - x, risen.len());
-    for ((q, peak), p) in answers.iter().zip(risen) {
-        let r = 1.0 - q;
-        rr += r * r;
-        rq += r * q;
-        qq += q * q;
-        rb += r * peak;
-        qb += q * peak;
-        bb += peak * peak;
-        rp += r * p;
-        qp += q * p;
-        bp += peak * p;
-    }
-    rr += before as f64;
-    rp += flat.iter().sum::<f64>();
-    // By elimination; a pivot that is not positive is a column that tells nothing.
-    let (u, v) = (rq / rr, rb / rr);
-    let (q_left, b_left) = (qq - u * rq, qb - u * rb);
-    let w = b_left / q_left;
-    let last = bb - v * rb - w * b_left;
-    if !(rr > 0.0 && q_left > 0.0 && last > 0.0) {
-        return None;
-    }
-    let q_power = qp - u * rp;
-    let height = (bp - v * rp - w * q_power) / last;
-    let after = (q_power - b_left * height) / q_left;
-    Some([(rp - rq * after - rb * height) / rr, after, height])
 }
 
 #[cfg(test)]

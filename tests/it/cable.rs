@@ -79,7 +79,8 @@ fn file(folder: &Path, name: &str) -> CableFile {
     }
 }
 
-fn no_faults() -> FaultCounts {
+/// Nothing planted.
+pub(crate) fn no_faults() -> FaultCounts {
     FaultCounts {
         bad_joints: 0,
         looks_bad_one_way: 0,

@@ -13,9 +13,11 @@ use bothends::compare::{
 };
 use bothends::report::json::{self, Layout};
 use bothends::simulate::{
-    Bend, Cable, Dialect, FaultCounts, Plan, RandomCableSettings, encode, random_cable, run, write,
+    Bend, Cable, Dialect, Plan, RandomCableSettings, encode, random_cable, run, write,
 };
 use bothends::units::{Length, Loss, Position};
+
+use crate::cable::no_faults;
 
 /// Six fibres over four closures at two wavelengths, nothing wrong with any.
 fn cable() -> Cable {
@@ -24,20 +26,7 @@ fn cable() -> Cable {
         fibres_per_tube: 6,
         closures: (4, 4),
         stretch_m: (800.0, 1600.0),
-        faults: FaultCounts {
-            bad_joints: 0,
-            looks_bad_one_way: 0,
-            bends: 0,
-            breaks: 0,
-            crossed_labels: 0,
-            crossed_in_closure: 0,
-            swapped_ends: 0,
-            duplicate_files: 0,
-            missing_partners: 0,
-            outliers: 0,
-            shifted_trays: 0,
-            poor_settings: 0,
-        },
+        faults: no_faults(),
         ..RandomCableSettings::default()
     };
     Cable::draw(&random_cable(5, &settings), 5).unwrap()
