@@ -335,6 +335,33 @@ fn crossed_fibres_are_measured_only_when_accepted() {
     assert!(largest < 0.1, "{largest}");
 }
 
+/// Cords of 700 m at A and 900 m at B: the plan says so and so do the headers, where those from B
+/// begin with the 900 m, and nothing is overruled. A plan that has the cord at A wrong is
+/// overruled at the launch of the traces from A and at the tail of those from B.
+#[test]
+fn cords_are_held_against_the_end_they_are_at() {
+    let mut plan = random_cable(6, &usual(3, no_faults()));
+    plan.cords = (Length::from_m(700.0), Length::from_m(900.0));
+    let mut made = made_of(6, &plan);
+    let told = |made: &Made| -> Vec<String> {
+        let result = measured(made, &settings(made));
+        assert_eq!(result.links.len(), 6);
+        let warnings = result.links.iter().flat_map(|link| &link.link.warnings);
+        let overruled = warnings.filter(|w| w.code == "setting overruled");
+        overruled.map(|w| w.message.clone()).collect()
+    };
+    assert_eq!(told(&made), Vec::<String>::new());
+    made.plan.cords_m = [Some(710.0), Some(900.0)];
+    let told = told(&made);
+    let of = |cord: &str| {
+        let said = format!("the file says {cord} 700 m, and 710 m was given");
+        told.iter()
+            .filter(|message| message.contains(&said))
+            .count()
+    };
+    assert_eq!((of("launch cord"), of("tail cord"), told.len()), (6, 6, 12));
+}
+
 /// A bend that adds 5 mdB at the longer wavelength is told by long averaging beyond any doubt
 /// and changes nothing in use: it is not reported; one that adds 30 mdB is. Truth: the bends,
 /// between closures, where no splice adds anything of its own.
