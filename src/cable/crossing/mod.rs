@@ -92,6 +92,19 @@ impl Score {
     }
 }
 
+/// What a third fibre must gain to be held as doubtful among so many: it need only be
+/// likelier than not.
+fn to_doubt(fibres: usize) -> f64 {
+    (2.0 / 3.0 * fibres as f64 / OF_THREE).ln()
+}
+
+/// What a third must gain to be named. It must earn it as two do: of all the other fibres, each
+/// in either order, hardly any may join a crossing of two by chance.
+fn to_join(fibres: usize) -> f64 {
+    let thirds = 2.0 * (fibres as f64 - 2.0);
+    to_doubt(fibres).max((thirds / FALSE_CROSSING).ln())
+}
+
 /// Looks for traces that belong together under other names than they carry.
 pub(super) fn crossings(labelled: &[Labelled<'_>], reference: &Reference) -> Vec<Crossing> {
     let patterns = patterns(labelled, reference);
@@ -101,8 +114,7 @@ pub(super) fn crossings(labelled: &[Labelled<'_>], reference: &Reference) -> Vec
     }
     let pairs_of_cable = n as f64 * (n as f64 - 1.0) / 2.0;
     let needed = (pairs_of_cable / FALSE_CROSSING).ln();
-    let to_join = (2.0 / 3.0 * n as f64 / OF_THREE).ln();
-    let look = |spreads: &Spreads| {
+    let look = |spreads: &Spreads, to_join: f64| {
         let score = |i: usize, j: usize| spreads.score(&patterns[i].1[0], &patterns[j].1[1]);
         let total = |i: usize, j: usize| score(i, j).total();
         let suspects = with_best_partners(suspects(n, &total), n, &total);
@@ -115,12 +127,16 @@ pub(super) fn crossings(labelled: &[Labelled<'_>], reference: &Reference) -> Vec
     };
     // Where many fibres of a small cable are crossed, what the labels show is theirs in
     // part: the fibres that may be are found first, and then held against the others.
-    let (suspects, _, image) = look(&spreads(&patterns, &BTreeSet::new(), Tails::LeftOut));
+    let (suspects, _, image) = look(
+        &spreads(&patterns, &BTreeSet::new(), Tails::LeftOut),
+        to_doubt(n),
+    );
     let in_doubt: BTreeSet<usize> = (suspects.iter().enumerate())
         .filter(|&(s, _)| image[s] != s)
         .map(|(_, &i)| i)
         .collect();
-    let (suspects, scores, image) = look(&spreads(&patterns, &in_doubt, Tails::Counted));
+    let (suspects, scores, image) =
+        look(&spreads(&patterns, &in_doubt, Tails::Counted), to_join(n));
     rings(&image)
         .into_iter()
         .filter_map(|ring| {
@@ -131,7 +147,7 @@ pub(super) fn crossings(labelled: &[Labelled<'_>], reference: &Reference) -> Vec
             };
             let (from_lengths, from_joints) = (gain(|s| s.length), gain(|s| s.joints));
             let found = from_lengths + from_joints;
-            let exchanges = 0.5 * ring.len() as f64;
+            let exchanges = ring.len() as f64 - 1.0;
             (found > needed && from_joints > exchanges * FROM_JOINTS).then(|| Crossing {
                 pairs: ring
                     .iter()
@@ -346,6 +362,24 @@ mod tests {
         let (alone, both) = (of(&here, &there, true), of(&here, &there, false));
         assert!(alone > both && alone > 20.0, "{alone} and {both}");
         assert!(of(&here, &here, true) < of(&here, &here, false));
+    }
+
+    /// A third fibre must gain as much as one of the 2·142 ways to add it to a crossing of two
+    /// among 144 fibres gains by chance in one cable of a thousand: ln 284,000 = 12.557. One
+    /// that adds 8 stays with its own; one that adds 13 does not.
+    #[test]
+    fn a_third_fibre_must_earn_its_place() {
+        assert!((to_join(144) - 12.557).abs() < 5e-4);
+        for (adds, wanted) in [(8.0, [1, 0, 2]), (13.0, [1, 2, 0])] {
+            let mut scores = vec![vec![Score::default(); 3]; 3];
+            // Exchanged, 0 and 1 gain 30; in a ring with 2 they gain so much more.
+            for (i, j, joints) in [(0, 1, 20.0), (1, 0, 10.0), (1, 2, 5.0), (2, 0, 5.0 + adds)] {
+                scores[i][j].joints = joints;
+            }
+            assert_eq!(best_images(&scores, to_join(144)), wanted);
+        }
+        // Two fibres have no third.
+        assert!((to_join(2) - to_doubt(2)).abs() < f64::EPSILON);
     }
 
     /// Lengths that would fit better the other way round are not enough where the joints
