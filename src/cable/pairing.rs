@@ -36,8 +36,10 @@ pub(super) struct Changes {
     pub(super) withheld: Vec<(usize, usize)>,
     /// Why, for each of them.
     pub(super) reasons: BTreeMap<(usize, usize), String>,
-    /// What a link measured with other traces must say.
+    /// What a link must say that was measured with other traces, or whose traces are in doubt.
     pub(super) warnings: BTreeMap<(usize, usize), Warning>,
+    /// What the cable's result must say of pairings that stay in doubt.
+    pub(super) doubts: Vec<Warning>,
 }
 
 impl Changes {
