@@ -100,7 +100,8 @@ pub(super) fn finish(
     let visits = worth::visits(&redo, &settings.plan.visit);
     skipped.sort_by(|p, q| super::natural::natural_order(&p.file, &q.file));
     skipped.dedup();
-    let warnings = warnings(&draft.fibres, &roster, settings, known);
+    let mut warnings = warnings(&draft.fibres, &roster, settings, known);
+    warnings.extend(changes.doubts.iter().cloned());
     let [from, to] = roster.ends;
     CableResult {
         name: roster.cable,

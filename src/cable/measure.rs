@@ -128,7 +128,13 @@ impl Bench<'_> {
         let Some(file) = self.files.get(file) else {
             return Err("the file is not in the list".to_owned());
         };
-        read::from_path_with_recipe(&file.path, self.fallback, self.recipe)
+        // Which of the two cords a trace begins with is known once its end is.
+        let fallback = Header {
+            launch_cord: None,
+            tail_cord: None,
+            ..self.fallback.clone()
+        };
+        read::from_path_with_recipe(&file.path, &fallback, self.recipe)
             .map_err(|error| reason_of(&error))
     }
 
@@ -199,6 +205,13 @@ impl Bench<'_> {
             // The only trace of its file is wanted once.
             std::mem::replace(read, empty_trace())
         };
+        let mut warnings = content.warnings.clone();
+        let cords = Header {
+            launch_cord: fallback.launch_cord,
+            tail_cord: fallback.tail_cord,
+            ..Header::default()
+        };
+        warnings.extend(read::overruled(std::slice::from_ref(&read), &cords));
         let trace = read
             .into_trace(&fallback)
             .map_err(|error| failed(FailureKind::File, error.to_string()))?;
@@ -213,7 +226,7 @@ impl Bench<'_> {
                 part: is_shared.then_some(at.part + 1),
             },
             samples,
-            warnings: content.warnings.clone(),
+            warnings,
         })
     }
 

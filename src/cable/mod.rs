@@ -7,6 +7,7 @@
 mod calibrate;
 mod check;
 mod cluster;
+mod cords;
 mod crossing;
 mod dark;
 mod draft;

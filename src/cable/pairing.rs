@@ -5,6 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use crate::read;
 use crate::warning::Warning;
 
+use super::cords::Looks;
 use super::finding::{Finding, FindingKind};
 use super::measure::{Bench, FibreJob, PairJob};
 use super::place::Reference;
@@ -13,12 +14,12 @@ use super::result::Skipped;
 use super::rings::crossed;
 use super::roster::{Double, Roster, TraceAt, TraceEntry, shown};
 use super::settings::AcceptPairing;
-use super::turned::{Turned, turned};
+use super::turned::{Turned, turned, turned_anew};
 
 /// Natural logarithm of the odds from which files are taken to name the ends the wrong
 /// way round: a hundred thousand to one, so that no cable of a thousand fibres is likely
 /// to have a false one. Our choice.
-const ENDS_EXCHANGED: f64 = 11.5;
+pub(super) const ENDS_EXCHANGED: f64 = 11.5;
 
 /// How much better than the copy a fibre's own pair must fit for a shared trace to be
 /// called its own, in standard terms of joints that agree.
@@ -35,8 +36,10 @@ pub(super) struct Changes {
     pub(super) withheld: Vec<(usize, usize)>,
     /// Why, for each of them.
     pub(super) reasons: BTreeMap<(usize, usize), String>,
-    /// What a link measured with other traces must say.
+    /// What a link must say that was measured with other traces, or whose traces are in doubt.
     pub(super) warnings: BTreeMap<(usize, usize), Warning>,
+    /// What the cable's result must say of pairings that stay in doubt.
+    pub(super) doubts: Vec<Warning>,
 }
 
 impl Changes {
@@ -234,13 +237,15 @@ pub(super) fn put_changes(jobs: &mut [FibreJob], changed: &[FibreJob]) {
     }
 }
 
-/// Looks at what the traces say about their labels.
+/// Looks at what the traces say about their labels; `anew` is what some of them show with the
+/// cords of the other end.
 pub(super) fn changes(
     records: &[Record],
     jobs: &[FibreJob],
     reference: &Reference,
     roster: &Roster,
     accept: Option<AcceptPairing>,
+    anew: &Looks,
 ) -> Changes {
     let mut changes = Changes::default();
     let mut new_pairs: BTreeMap<(usize, usize), PairJob> = BTreeMap::new();
@@ -249,6 +254,7 @@ pub(super) fn changes(
         jobs,
         reference,
         roster,
+        anew,
         &mut changes,
         &mut new_pairs,
     );
@@ -313,6 +319,7 @@ fn swapped_ends(
     jobs: &[FibreJob],
     reference: &Reference,
     roster: &Roster,
+    anew: &Looks,
     changes: &mut Changes,
     new_pairs: &mut BTreeMap<(usize, usize), PairJob>,
 ) {
@@ -327,11 +334,12 @@ fn swapped_ends(
             same_end.entry(at.0).or_default().push((at.1, message));
             continue;
         }
-        let Some(found) = record
-            .seen
-            .as_ref()
-            .and_then(|seen| turned(seen, reference))
-        else {
+        let seen = record.seen.as_ref();
+        let found = match anew.get(&at) {
+            Some(exchanged) => turned_anew(seen, exchanged, reference),
+            None => seen.and_then(|seen| turned(seen, reference)),
+        };
+        let Some(found) = found else {
             continue;
         };
         exchanged.entry(at.0).or_default().push((at.1, found));

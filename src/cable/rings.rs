@@ -14,6 +14,8 @@ use super::roster::Roster;
 use super::settings::AcceptPairing;
 
 /// Looks for crossed fibres; they are withheld, or measured in another pairing, as `accept` says.
+/// Those of which only the lengths say that they are crossed are measured as labelled, and
+/// carry a warning.
 pub(super) fn crossed(
     records: &[Record],
     jobs: &[FibreJob],
@@ -53,7 +55,7 @@ pub(super) fn crossed(
             match same {
                 // What explains the traces best holds, wavelengths included.
                 Some((other, theirs)) => {
-                    if crossing.log_likelihood_ratio > other.log_likelihood_ratio {
+                    if weight(&crossing) > weight(other) {
                         *other = crossing;
                         theirs.clone_from(&waves);
                     }
@@ -66,6 +68,10 @@ pub(super) fn crossed(
     drop(all);
     let mut accepted = Vec::new();
     for (crossing, waves) in rings {
+        if !crossing.joints_agree {
+            doubt(&crossing, &waves, roster, changes);
+            continue;
+        }
         let finding = crossing_finding(&crossing, &waves, roster, accept);
         changes.findings.push(finding);
         for &w in &waves {
@@ -154,10 +160,17 @@ fn members(crossing: &Crossing) -> Vec<(usize, usize)> {
     pairs
 }
 
+/// What decides between two crossings: whether the joints agree, then how likely it is.
+fn weight(crossing: &Crossing) -> (bool, f64) {
+    (crossing.joints_agree, crossing.log_likelihood_ratio)
+}
+
 /// Of crossings that claim a fibre at the same wavelength in different ways, the likelier.
 fn without_overlap(mut rings: Vec<(Crossing, Vec<usize>)>) -> Vec<(Crossing, Vec<usize>)> {
-    let ratio = |ring: &(Crossing, Vec<usize>)| ring.0.log_likelihood_ratio;
-    rings.sort_by(|p, q| ratio(q).total_cmp(&ratio(p)));
+    rings.sort_by(|(p, _), (q, _)| {
+        let ((p, u), (q, v)) = (weight(p), weight(q));
+        q.cmp(&p).then(v.total_cmp(&u))
+    });
     let mut kept: Vec<(Crossing, Vec<usize>)> = Vec::new();
     for (crossing, waves) in rings {
         let is_free = kept.iter().all(|(other, theirs)| {
@@ -173,6 +186,40 @@ fn without_overlap(mut rings: Vec<(Crossing, Vec<usize>)>) -> Vec<(Crossing, Vec
     kept
 }
 
+/// Says of fibres whose lengths contradict their labels, and would fit exchanged, that their
+/// pairing is in doubt: on each of their links, and once for the cable.
+fn doubt(crossing: &Crossing, waves: &[usize], roster: &Roster, changes: &mut Changes) {
+    let warning = Warning::new(
+        "pairing in doubt",
+        format!(
+            "by their lengths the traces from {} belong to those from {}{} as {} (log likelihood \
+             ratio {:.1} for it, where {:.1} is needed), and their joints cannot tell, which give \
+             {:.1} of that: the losses are averaged as labelled, and wrong if the fibres are crossed",
+            end_name(roster, false),
+            end_name(roster, true),
+            wave_words(roster, waves.iter().copied()),
+            pairing(crossing, roster).join(", "),
+            crossing.log_likelihood_ratio,
+            crossing.needed,
+            crossing.from_joints,
+        ),
+    );
+    for &w in waves {
+        for &(fibre, _) in &crossing.pairs {
+            changes.warnings.insert((fibre, w), warning.clone());
+        }
+    }
+    changes.doubts.push(warning);
+}
+
+/// Which trace from A belongs to which from B, in words.
+fn pairing(crossing: &Crossing, roster: &Roster) -> Vec<String> {
+    members(crossing)
+        .iter()
+        .map(|&(a, b)| format!("{} with {}", fibre_name(roster, a), fibre_name(roster, b)))
+        .collect()
+}
+
 fn crossing_finding(
     crossing: &Crossing,
     waves: &[usize],
@@ -182,12 +229,7 @@ fn crossing_finding(
     let mut members: Vec<usize> = crossing.pairs.iter().map(|(a, _)| *a).collect();
     members.sort_unstable();
     let names: Vec<String> = members.iter().map(|&f| fibre_name(roster, f)).collect();
-    let mut pairs = crossing.pairs.clone();
-    pairs.sort_unstable();
-    let pairs: Vec<String> = pairs
-        .iter()
-        .map(|&(a, b)| format!("{} with {}", fibre_name(roster, a), fibre_name(roster, b)))
-        .collect();
+    let pairs = pairing(crossing, roster);
     let what = match accept {
         None => "they are not averaged until you say so (--accept-pairing)",
         Some(AcceptPairing::Found) => "measured in this pairing, as accepted",
@@ -217,4 +259,44 @@ fn crossing_finding(
         finding.wavelength = wavelength(roster, *w);
     }
     finding
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What the lengths alone say is a warning on the links of both fibres and on the cable;
+    /// nothing is found and nothing withheld, and at the same fibres a crossing of which the
+    /// joints agree comes before it, however much less likely.
+    #[test]
+    fn a_doubt_is_said_and_withholds_nothing() {
+        let of = |joints_agree, log_likelihood_ratio| Crossing {
+            pairs: vec![(0, 2), (2, 0)],
+            log_likelihood_ratio,
+            from_joints: 0.5,
+            from_lengths: log_likelihood_ratio - 0.5,
+            needed: 11.0,
+            joints_agree,
+        };
+        let roster = Roster {
+            fibres: ["001", "002", "003"].map(str::to_owned).to_vec(),
+            wavelengths_nm: vec![1310.0, 1550.0],
+            ..Roster::default()
+        };
+        let mut changes = Changes::default();
+        doubt(&of(false, 14.0), &[0, 1], &roster, &mut changes);
+        let at: Vec<(usize, usize)> = changes.warnings.keys().copied().collect();
+        assert_eq!(at, [(0, 0), (0, 1), (2, 0), (2, 1)]);
+        assert_eq!(changes.doubts.len(), 1);
+        assert_eq!(changes.doubts[0].code, "pairing in doubt");
+        assert!(
+            changes.doubts[0]
+                .message
+                .contains("001 with 003, 003 with 001")
+        );
+        assert!(changes.findings.is_empty() && changes.withheld.is_empty());
+        let rings = vec![(of(false, 20.0), vec![0, 1]), (of(true, 12.0), vec![0])];
+        let kept = without_overlap(rings);
+        assert_eq!(kept, [(of(true, 12.0), vec![0])]);
+    }
 }

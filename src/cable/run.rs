@@ -9,6 +9,7 @@ use crate::verdict::BAD_SPLICE_DB;
 
 use super::calibrate::{self, Fit};
 use super::cluster::Cluster;
+use super::cords;
 use super::dark::too_dark;
 use super::finish::finish;
 use super::measure::{Bench, CableFile, FibreJob, PairJob};
@@ -238,7 +239,19 @@ fn attempt(
     let mut partners = pairing::missing_partners(&roster, entries);
     findings.append(&mut partners.findings);
     skipped.append(&mut partners.skipped);
-    let changes = pairing::changes(&records, &jobs, &known, &roster, settings.accept_pairing);
+    let doubtful = cords::doubtful(&records, &jobs, entries, &fallback, &known);
+    let mut anew = cords::Looks::new();
+    if !doubtful.is_empty() {
+        anew = cords::looks(survey.run("trying cords exchanged", &doubtful, Some(&known)));
+    }
+    let changes = pairing::changes(
+        &records,
+        &jobs,
+        &known,
+        &roster,
+        settings.accept_pairing,
+        &anew,
+    );
     findings.extend(changes.findings.iter().cloned());
     if !changes.jobs.is_empty() {
         let again = survey.run("measuring exchanged traces", &changes.jobs, Some(&known));

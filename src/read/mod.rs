@@ -66,6 +66,7 @@ pub use layout::{BlockForm, Column, Holds, Layout};
 pub use limits::{Limits, MOST_BYTES, MOST_SAMPLES};
 pub(crate) use lines::line_and_column;
 pub use number::{DecimalMark, NumberStyle, Thousands};
+pub(crate) use overruled::overruled;
 pub use picture::{Glyphs, picture};
 pub use plain::{notes_as_text, to_plain_text};
 pub use recipe::{Grouping, Recipe, RecipeColumn, RecipeError, RecipeHolds};

@@ -22,7 +22,7 @@ const SETTINGS: [Given; 6] = [
 
 /// A warning for each setting of `fallback` that a trace has otherwise: what
 /// stands in the file counts, and whoever gave the other value must know.
-pub(super) fn overruled(traces: &[ReadTrace], fallback: &Header) -> Vec<Warning> {
+pub(crate) fn overruled(traces: &[ReadTrace], fallback: &Header) -> Vec<Warning> {
     SETTINGS
         .into_iter()
         .filter_map(|(name, unit, of)| {

@@ -17,6 +17,11 @@ const MAY_BE_BENT: f64 = 0.15;
 /// Standard deviations beyond which that share of a normal distribution lies.
 const AT_THAT: f64 = 1.036;
 
+/// Least loss that a bend adds for it to be worth a closure: limits are written, and losses
+/// agreed, in hundredths of a decibel. What long averaging can tell below that changes
+/// nothing for whoever uses the fibre. Our choice.
+const WORTH_DRESSING_DB: f64 = 0.01;
+
 /// One place of one fibre at two wavelengths.
 struct Both {
     fibre: usize,
@@ -50,7 +55,7 @@ impl Both {
 /// exceeds that (and what the middle place of the cable exceeds it by) is noise or a bend.
 /// The noise is what the errors state, or as much more as the upper tail of all places,
 /// most of which are not bent, shows; a bend exceeds it beyond what noise does once in so
-/// many cables.
+/// many cables, and by what matters in use ([`WORTH_DRESSING_DB`]).
 ///
 /// An event at no joint was found among all the places of a fibre, not only measured at one:
 /// noise had as many to make it at as the cable holds such reaches.
@@ -61,10 +66,11 @@ pub(super) fn bends(facts: &Facts<'_>, poor: &BTreeSet<usize>) -> (Vec<Finding>,
     let places = places(facts);
     let excess = |both: &Both| both.difference() - both.forced;
     let usual = median(places.iter().map(excess).collect()).map_or(0.0, |db| db.max(0.0));
-    let score = |both: &Both| {
+    let added = |both: &Both| {
         let usual = if both.joint.is_some() { usual } else { 0.0 };
-        (excess(both) - usual) / both.error()
+        excess(both) - usual
     };
+    let score = |both: &Both| added(both) / both.error();
     let mut scores: Vec<f64> = places.iter().map(score).collect();
     let high = quantile(&mut scores, 1.0 - MAY_BE_BENT).unwrap_or(0.0);
     let scale = (high / AT_THAT).max(1.0);
@@ -72,8 +78,8 @@ pub(super) fn bends(facts: &Facts<'_>, poor: &BTreeSet<usize>) -> (Vec<Finding>,
     let cable_m = facts.length_m * facts.fibres() as f64;
     let asked = |both: &Both| {
         let searched = match both.joint {
-            Some(_) => 0.0,
-            None => (cable_m / both.reach_m).ceil(),
+            None if both.reach_m > 0.0 => (cable_m / both.reach_m).ceil(),
+            _ => 0.0,
         };
         threshold(chance, places.len().max(searched as usize))
     };
@@ -83,7 +89,7 @@ pub(super) fn bends(facts: &Facts<'_>, poor: &BTreeSet<usize>) -> (Vec<Finding>,
             let z = score(&both) / scale;
             let is_poor = poor.contains(&both.fibre);
             let needed = if is_poor { 2.0 * asked } else { asked };
-            (z > needed).then_some((z, needed, both))
+            (z > needed && added(&both) >= WORTH_DRESSING_DB).then_some((z, needed, both))
         })
         .collect();
     // One finding for a place, from the wavelengths that show it best.
@@ -143,7 +149,8 @@ fn finding(facts: &Facts<'_>, both: &Both, z: f64, needed: f64) -> Finding {
         FindingKind::Bend,
         vec![name.clone()],
         format!(
-            "fibre {name} is bent {}: {:.3} dB at {:.0} nm and {:.3} dB at {:.0} nm; {cure}",
+            "fibre {name} is bent {}: {:.3} dB at {:.0} nm and {:.3} dB at {:.0} nm, where a bend \
+             counts from {WORTH_DRESSING_DB} dB more on; {cure}",
             facts.where_is(both.position, both.joint),
             both.longer.0,
             long.nm(),

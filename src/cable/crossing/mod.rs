@@ -77,6 +77,8 @@ pub(super) struct Crossing {
     pub(super) from_lengths: f64,
     /// What it had to exceed.
     pub(super) needed: f64,
+    /// Whether the joints give their share; where they do not, it is a doubt and no more.
+    pub(super) joints_agree: bool,
 }
 
 /// Sums over the items of a pairing.
@@ -92,7 +94,21 @@ impl Score {
     }
 }
 
-/// Looks for traces that belong together under other names than they carry.
+/// What a third fibre must gain to be held as doubtful among so many: it need only be
+/// likelier than not.
+fn to_doubt(fibres: usize) -> f64 {
+    (2.0 / 3.0 * fibres as f64 / OF_THREE).ln()
+}
+
+/// What a third must gain to be named. It must earn it as two do: of all the other fibres, each
+/// in either order, hardly any may join a crossing of two by chance.
+fn to_join(fibres: usize) -> f64 {
+    let thirds = 2.0 * (fibres as f64 - 2.0);
+    to_doubt(fibres).max((thirds / FALSE_CROSSING).ln())
+}
+
+/// Looks for traces that belong together under other names than they carry. Where the
+/// lengths say so and the joints cannot tell, that is a doubt ([`Crossing::joints_agree`]).
 pub(super) fn crossings(labelled: &[Labelled<'_>], reference: &Reference) -> Vec<Crossing> {
     let patterns = patterns(labelled, reference);
     let n = patterns.len();
@@ -101,8 +117,7 @@ pub(super) fn crossings(labelled: &[Labelled<'_>], reference: &Reference) -> Vec
     }
     let pairs_of_cable = n as f64 * (n as f64 - 1.0) / 2.0;
     let needed = (pairs_of_cable / FALSE_CROSSING).ln();
-    let to_join = (2.0 / 3.0 * n as f64 / OF_THREE).ln();
-    let look = |spreads: &Spreads| {
+    let look = |spreads: &Spreads, to_join: f64| {
         let score = |i: usize, j: usize| spreads.score(&patterns[i].1[0], &patterns[j].1[1]);
         let total = |i: usize, j: usize| score(i, j).total();
         let suspects = with_best_partners(suspects(n, &total), n, &total);
@@ -115,12 +130,16 @@ pub(super) fn crossings(labelled: &[Labelled<'_>], reference: &Reference) -> Vec
     };
     // Where many fibres of a small cable are crossed, what the labels show is theirs in
     // part: the fibres that may be are found first, and then held against the others.
-    let (suspects, _, image) = look(&spreads(&patterns, &BTreeSet::new(), Tails::LeftOut));
+    let (suspects, _, image) = look(
+        &spreads(&patterns, &BTreeSet::new(), Tails::LeftOut),
+        to_doubt(n),
+    );
     let in_doubt: BTreeSet<usize> = (suspects.iter().enumerate())
         .filter(|&(s, _)| image[s] != s)
         .map(|(_, &i)| i)
         .collect();
-    let (suspects, scores, image) = look(&spreads(&patterns, &in_doubt, Tails::Counted));
+    let (suspects, scores, image) =
+        look(&spreads(&patterns, &in_doubt, Tails::Counted), to_join(n));
     rings(&image)
         .into_iter()
         .filter_map(|ring| {
@@ -131,8 +150,8 @@ pub(super) fn crossings(labelled: &[Labelled<'_>], reference: &Reference) -> Vec
             };
             let (from_lengths, from_joints) = (gain(|s| s.length), gain(|s| s.joints));
             let found = from_lengths + from_joints;
-            let exchanges = 0.5 * ring.len() as f64;
-            (found > needed && from_joints > exchanges * FROM_JOINTS).then(|| Crossing {
+            let exchanges = ring.len() as f64 - 1.0;
+            (found > needed).then(|| Crossing {
                 pairs: ring
                     .iter()
                     .map(|&s| (patterns[suspects[s]].0, patterns[suspects[image[s]]].0))
@@ -141,6 +160,7 @@ pub(super) fn crossings(labelled: &[Labelled<'_>], reference: &Reference) -> Vec
                 from_joints,
                 from_lengths,
                 needed,
+                joints_agree: from_joints > exchanges * FROM_JOINTS,
             })
         })
         .collect()
@@ -346,6 +366,57 @@ mod tests {
         let (alone, both) = (of(&here, &there, true), of(&here, &there, false));
         assert!(alone > both && alone > 20.0, "{alone} and {both}");
         assert!(of(&here, &here, true) < of(&here, &here, false));
+    }
+
+    /// A third fibre must gain as much as one of the 2·142 ways to add it to a crossing of two
+    /// among 144 fibres gains by chance in one cable of a thousand: ln 284,000 = 12.557. One
+    /// that adds 8 stays with its own; one that adds 13 does not.
+    #[test]
+    fn a_third_fibre_must_earn_its_place() {
+        assert!((to_join(144) - 12.557).abs() < 5e-4);
+        for (adds, wanted) in [(8.0, [1, 0, 2]), (13.0, [1, 2, 0])] {
+            let mut scores = vec![vec![Score::default(); 3]; 3];
+            // Exchanged, 0 and 1 gain 30; in a ring with 2 they gain so much more.
+            for (i, j, joints) in [(0, 1, 20.0), (1, 0, 10.0), (1, 2, 5.0), (2, 0, 5.0 + adds)] {
+                scores[i][j].joints = joints;
+            }
+            assert_eq!(best_images(&scores, to_join(144)), wanted);
+        }
+        // Two fibres have no third.
+        assert!((to_join(2) - to_doubt(2)).abs() < f64::EPSILON);
+    }
+
+    /// Two fibres exactly alike but for their lengths, crossed: the lengths say so, the joints
+    /// nothing, and that is a doubt and no finding.
+    ///
+    /// Closed form: lengths lie evenly over 8 m, so that the middle distance from their middle is
+    /// 8·6/22 m, the spread between two fibres 1.4826·√2 times that, 4.574 m, and with the
+    /// stated error of 0.3·√2 m once, 4.594 m. Exchanged, each of the two agrees exactly and
+    /// earns ln(0.99·4.594/0.4243 + 0.01); as labelled it is 8 m off, 19 errors, and an odd
+    /// item: ln 0.01. The millionth of 10 km that lengths may scatter beside changes that by
+    /// less than 0.001.
+    #[test]
+    fn lengths_alone_are_a_doubt_where_the_joints_tell_nothing() {
+        let mut random = ChaCha8Rng::seed_from_u64(8);
+        let mut seeds: Vec<f64> = (0..13 * 12).map(|_| random.random()).collect();
+        for fibre in 0..12 {
+            seeds[13 * fibre + 12] = fibre as f64 / 11.0;
+        }
+        let alike: Vec<f64> = seeds[..12].to_vec();
+        seeds[13 * 11..13 * 11 + 12].copy_from_slice(&alike);
+        let (mut fibres, reference) = cable(&seeds);
+        exchange(&mut fibres, 0, 11);
+        let found = found(&fibres, &reference);
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert_eq!(found[0].pairs, [(0, 11), (11, 0)]);
+        assert!(!found[0].joints_agree);
+        assert!(found[0].from_joints.abs() < 0.01, "{found:?}");
+        let earned = (0.99_f64 * 4.594 / 0.4243 + 0.01).ln();
+        let wanted = 2.0 * (earned - 0.01_f64.ln());
+        assert!(
+            (found[0].from_lengths - wanted).abs() < 0.005,
+            "{found:?}, {wanted}"
+        );
     }
 
     /// Lengths that would fit better the other way round are not enough where the joints

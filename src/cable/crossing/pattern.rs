@@ -18,6 +18,8 @@ const LEAST_ERROR: f64 = 0.02;
 pub(super) struct Seen {
     place: Option<(f64, f64)>,
     reading: Option<(f64, f64)>,
+    /// Mean of that and the reading at another wavelength, with error.
+    mean: Option<(f64, f64)>,
     /// Reading at another wavelength less the one here, with error.
     change: Option<(f64, f64)>,
 }
@@ -77,13 +79,13 @@ pub(super) fn patterns(
 
 impl Pattern {
     /// Notes how the readings change towards the same end's trace at another wavelength, and
-    /// takes the mean of both: of two readings with noise of their own, mean and change have
-    /// none in common, and the mean has less.
+    /// the mean of both: of two readings with noise of their own, mean and change have none in
+    /// common, and the mean has less.
     fn compare(&mut self, other: &Pattern) {
         for (seen, there) in self.joints.iter_mut().zip(&other.joints) {
             if let Some(((here, u), (there, v))) = seen.reading.zip(there.reading) {
                 seen.change = Some((there - here, u.hypot(v)));
-                seen.reading = Some((f64::midpoint(here, there), 0.5 * u.hypot(v)));
+                seen.mean = Some((f64::midpoint(here, there), 0.5 * u.hypot(v)));
             }
         }
     }
@@ -168,8 +170,9 @@ pub(super) struct Common {
     /// How far its two places are from meeting, once the others meet on the whole, with the
     /// error; where both traces show it.
     pub(super) off_m: Option<(f64, f64)>,
-    /// Sum of the two readings, with its error; the mean of two wavelengths where both are
-    /// taken to be crossed alike.
+    /// Sum of the two readings, with its error; of the means of two wavelengths where these are
+    /// taken to be crossed alike and both traces have both. Mean and single reading do not go
+    /// together: steps differ from one wavelength to the other and would not cancel.
     pub(super) sum: Option<(f64, f64)>,
     /// Change of that sum towards another wavelength, with its error.
     pub(super) change: Option<(f64, f64)>,
@@ -200,7 +203,7 @@ pub(super) fn common(a: &Pattern, b: &Pattern, ratio: f64) -> Vec<Common> {
             Common {
                 joint,
                 off_m: places.map(|((x, u), (y, v))| (x + ratio * y, root_sum(u, ratio * v))),
-                sum: added(p.reading, q.reading),
+                sum: added(p.mean, q.mean).or_else(|| added(p.reading, q.reading)),
                 change: added(p.change, q.change),
                 beside: (q.reading.zip(there)).map(|((x, u), (y, v))| (x - y, root_sum(u, v))),
             }
@@ -230,4 +233,37 @@ pub(super) fn slope_differences<'p>(
         let ((p, u), (q, v)) = ((*a)?, (*b)?);
         Some((stretch, (p - q, root_sum(u, v))))
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Closed form: one fibre of 0.05 dB with steps of 0.04 dB here and 0.10 dB at the other
+    /// wavelength reads 0.09 and 0.15 dB from A, 0.01 and −0.05 dB from B. The sum is 0.10 dB
+    /// whether both readings of B are there or one; the mean from A and the single one from B
+    /// would make 0.13 dB of it.
+    #[test]
+    fn steps_cancel_where_one_trace_has_one_wavelength() {
+        let of = |reading: Option<f64>| Pattern {
+            length_m: 1000.0,
+            length_error_m: 0.5,
+            joints: vec![Seen {
+                reading: reading.map(|db| (db, 0.001)),
+                ..Seen::default()
+            }],
+            slopes: Vec::new(),
+            beside: None,
+        };
+        let mut a = of(Some(0.09));
+        a.compare(&of(Some(0.15)));
+        for there in [Some(-0.05), None] {
+            let mut b = of(Some(0.01));
+            b.compare(&of(there));
+            let found = common(&a, &b, 1.0);
+            let (sum_db, _) = found[0].sum.unwrap();
+            assert!((sum_db - 0.10).abs() < 1e-12, "{there:?}: {sum_db}");
+            assert_eq!(found[0].change.is_some(), there.is_some());
+        }
+    }
 }

@@ -25,8 +25,10 @@ const COMPARED: usize = 3;
 
 /// How items scatter, for one fibre and between fibres.
 pub(super) struct Spreads {
-    /// Length of A's axis per length of B's, and centre of the difference.
+    /// Length of A's axis per length of B's.
     ratio: f64,
+    /// Spread of the lengths' differences in one fibre beyond their stated errors, and that
+    /// between two fibres.
     length: (f64, f64),
     /// Factor on the stated errors of places.
     place_factor: f64,
@@ -187,14 +189,16 @@ pub(super) fn spreads(
             .map(|l| (l - middle).abs())
             .fold(0.0, f64::max)
     });
-    let length_own = stated.max(of_labels).max(1e-6 * middle);
+    // Each pair brings its own stated error: only what lies beyond that is left.
+    let beyond = (of_labels * of_labels - stated * stated).max(0.0).sqrt();
+    let length_own = beyond.max(1e-6 * middle);
     let among = among * std::f64::consts::SQRT_2;
     let lengths_beside: Vec<f64> = both().filter_map(|(a, b)| length_beside(a, b)).collect();
     let length_beside = (lengths_beside.len() >= ENOUGH)
         .then(|| {
             let middle = median(lengths_beside.clone())?;
             let own = robust_spread(&lengths_beside, middle)?;
-            Some((middle, own.max(stated).max(length_own), among))
+            Some((middle, own.max(stated).max(of_labels), among))
         })
         .flatten();
     let mut misses = Vec::new();
