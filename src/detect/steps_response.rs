@@ -26,6 +26,10 @@ const SECOND: [f64; 2] = [0.0, 0.6];
 /// Part of a time constant to which it is told: a hundredth of a sample or two.
 const FINEST: f64 = 0.02;
 
+/// Share of the time constants that a lone reflection tells below which those of the steps
+/// refute them.
+const REFUTED: f64 = 0.5;
+
 /// Difference of χ² from which one receiver is believed before another: one number more,
 /// three standard errors. What is believed by chance is little: the place of a step moves by
 /// as many of its own standard errors at most.
@@ -97,10 +101,15 @@ impl Eye {
         let [one, two] = SECOND.map(likeliest);
         let believed = BELIEVED * (one.0.min(two.0) / one.1.max(1) as f64).max(1.0);
         let (cost, _, shares) = if two.0 + believed < one.0 { two } else { one };
-        if as_it_is <= cost + believed {
+        // A reflection that was cut off looks slower than its receiver by far; what one tells
+        // otherwise is sharper than what steps can say of it.
+        let told = self.response.pole + self.response.second;
+        let seen = response(shares);
+        let is_refuted = seen.pole + seen.second < REFUTED * told;
+        if as_it_is <= cost + believed || (self.response_shown_by > 0 && !is_refuted) {
             return None;
         }
-        let mut eye = self.through(response(shares));
+        let mut eye = self.through(seen);
         // What the steps contradict is no answer to a pulse: the reflection was cut off.
         for peak in eye.peaks.iter_mut().skip(1) {
             peak.clipped |= peak.place.take().is_some();
