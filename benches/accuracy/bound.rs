@@ -73,11 +73,6 @@ impl Bound {
             .sqrt()
     }
 
-    /// Of the place by both directions.
-    pub(crate) fn place_m(&self) -> f64 {
-        1.0 / self.sum(|way| way.place_m.powi(-2)).sqrt()
-    }
-
     /// Of the place, by both directions: step over the noise of one pulse length.
     pub(crate) fn clearness(&self) -> f64 {
         self.sum(|way| way.clearness.powi(2)).sqrt()
@@ -216,7 +211,8 @@ impl Peaks {
 
     /// Least standard deviation of a leading edge `at_m` from the port: that of place and
     /// height by the samples of rise and fall, at most 1/√12 of a sample, which is all that is
-    /// known where the rise falls between two samples or its height is cut off.
+    /// known where the rise falls between two samples or its height is cut off. The noise is
+    /// taken for white: of coloured noise an edge holds less, and less would be known.
     fn place_m(&self, at_m: f64) -> f64 {
         let between = self.spacing_m / 12f64.sqrt();
         let x = at_m / self.spacing_m;
@@ -240,7 +236,11 @@ impl Peaks {
             let height = top - base;
             let row = SVector::<f64, 2>::from([height * slope, risen]);
             let rounding = self.rounding * (base + height * risen);
-            information += row * row.transpose() / (self.noise_rms.powi(2) + rounding.powi(2));
+            let variance = self.noise_rms.powi(2) + rounding.powi(2);
+            if variance <= 0.0 {
+                return between;
+            }
+            information += row * row.transpose() / variance;
         }
         let own = (information.try_inverse()).map(|inverse| inverse[(0, 0)].max(0.0).sqrt());
         own.map_or(between, |own| (own * self.spacing_m).min(between))

@@ -195,7 +195,7 @@ impl Known<'_> {
             / 3.0;
         (3.0 * self.pulse_m)
             .max(
-                5.0 * Some(bound.place_m())
+                5.0 * Some(bound.from_first_m)
                     .filter(|m| m.is_finite())
                     .unwrap_or(0.0),
             )

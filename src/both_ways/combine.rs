@@ -86,7 +86,8 @@ pub fn combine(a: &Trace, b: &Trace, settings: &Settings) -> Result<Combined, Co
 }
 
 /// Measures one fibre from its two traces as [`combine`] does, and on the way shows
-/// `watch` what each trace, A's first, tells by itself; nothing is made to be drawn.
+/// `watch` what each trace, A's first, tells by itself ([`Glimpse`]); nothing is made to be
+/// drawn.
 ///
 /// `watch` is asked once, before the two are laid on each other, and gives joints
 /// to be measured besides those of the settings: whoever knows the places of joints

@@ -58,12 +58,7 @@ pub(super) fn settle_ends(pair: &mut Pair<'_>, index_ratio: f64) {
         others.extend(by_last_reflections(pair, index_ratio));
         let counted = others.into_iter().filter_map(|r| Some((together(&r)?, r)));
         let worth = |(n, r): &(usize, Reading)| n + if r.is_shown { BETTER } else { 0 };
-        // Of two that are worth the same, what fits better by two samples; else the first.
-        let samples = |r: &Reading| (r.apart_m / (2.0 * a.eye.spacing_m)).floor();
-        let best = counted.rev().max_by(|p, q| {
-            let fits = samples(&q.1).total_cmp(&samples(&p.1));
-            worth(p).cmp(&worth(q)).then(fits)
-        });
+        let best = counted.rev().max_by_key(worth);
         let a_m = first.map_or(0.0, |r| r.far_a_m - a.near.own_m);
         let is_unlikely =
             first.is_some_and(|r| r.apart_m > close_m(a, b) + UNLIKELY * SCALE_DOUBT * a_m);
@@ -225,7 +220,8 @@ fn by_last_reflections(pair: &Pair<'_>, index_ratio: f64) -> Vec<Reading> {
     let both = last_reflections(a)
         .into_iter()
         .flat_map(|at_a| of_b.iter().map(move |&at_b| (at_a, at_b)));
-    both.flat_map(|(at_a, at_b)| {
+    let samples_m = 2.0 * a.eye.spacing_m;
+    both.filter_map(|(at_a, at_b)| {
         let by_cords = Reading {
             far_a_m: at_a - b.near.own_m * index_ratio,
             far_b_m: at_b - a.near.own_m / index_ratio,
@@ -238,9 +234,12 @@ fn by_last_reflections(pair: &Pair<'_>, index_ratio: f64) -> Vec<Reading> {
             is_shown: true,
             apart_m: apart_m((a, b), at_a, at_b, index_ratio),
         };
-        [by_cords, by_link]
+        // Equal cords fit both alike: then they are what is seen last.
+        let fits = |r: &Reading| r.apart_m <= close;
+        let is_link =
+            fits(&by_link) && (!fits(&by_cords) || by_link.apart_m + samples_m < by_cords.apart_m);
+        Some(if is_link { by_link } else { by_cords }).filter(fits)
     })
-    .filter(|r| r.apart_m <= close)
     .collect()
 }
 

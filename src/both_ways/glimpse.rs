@@ -20,7 +20,8 @@ pub struct OwnEvent {
     pub reflective: bool,
 }
 
-/// What one trace shows by itself; places count from its own end of the link.
+/// What one trace shows by itself, at a glance where that leaves no doubt of its ends
+/// (`settle_ends`), else as a whole; places count from its own end of the link.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Glimpse {
     /// To the link's far end, metres, where that was seen.

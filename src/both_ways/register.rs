@@ -97,9 +97,6 @@ pub fn register(a: &Look, b: &Look, index_ratio: f64, known: Known) -> Option<Ax
     for _ in 0..6 {
         let mut pairs = tied.clone();
         pairs.extend(matched(a, b, &axis, &anchors));
-        if pairs.is_empty() {
-            break;
-        }
         let next = fit(&pairs, index_ratio);
         let moved = (next.offset_m - axis.offset_m).abs()
             + (next.scale - axis.scale).abs() * b.eye.metres(b.eye.len() as f64);

@@ -47,7 +47,7 @@ pub(super) fn doubtful(
         seen.and_then(|seen| for_the_labels(seen, reference))
     };
     let usual = median(records.iter().filter_map(odds).collect()).unwrap_or(0.0);
-    let asked = ENDS_EXCHANGED.max(0.5 * usual);
+    let asked = ENDS_EXCHANGED.max(CLEARLY * usual);
     let mut found: Vec<FibreJob> = Vec::new();
     for record in records {
         let pair = pair_of(jobs, record.fibre, record.wavelength)
@@ -75,6 +75,10 @@ pub(super) fn doubtful(
     }
     found
 }
+
+/// Share of the usual odds for the labels below which a fibre is looked at again: half of a
+/// fibre's joints may hide in noise, not more. Our choice; a look for nothing costs only time.
+const CLEARLY: f64 = 0.5;
 
 /// What these fibres show, measured so.
 pub(super) fn looks(records: Vec<Record>) -> Looks {

@@ -33,8 +33,8 @@ const WEIGHT_WINDOW: (usize, usize) = (81, 729);
 /// folded, so that their mean is no longer the power. At 3 one sample in 700 is.
 pub(crate) const LEAST_SNR: f64 = 3.0;
 
-/// Samples up to which a stretch is levelled for linearising: over so few, fibre falls by
-/// less than any noise.
+/// Samples up to which a stretch takes the trace's mean slope for linearising: over so few,
+/// fibre falls by less than any noise.
 const TELLS_SLOPE: usize = 8;
 
 /// Decibels of one-way level per relative change of power, 5/ln 10.
@@ -266,7 +266,8 @@ impl Eye {
     }
 
     /// Linearises again about the lines between events: `sections` holds spans of
-    /// plain fibre in order; samples outside them take the nearest line's level.
+    /// plain fibre in order; samples outside them take the nearest line's level, but for
+    /// those beside a stretch too short for a line, which keep the reference they had.
     ///
     /// The lines come from all samples of a section, so the reference no longer
     /// follows any single sample's noise.
@@ -306,7 +307,8 @@ impl Eye {
         self.linearise(&reference, |i, _| reference_db[i], &reference);
     }
 
-    /// Line through a stretch, level where it is too short to tell its slope: two closely
+    /// Line through a stretch; with the trace's mean slope where it is too short to tell its
+    /// own: two closely
     /// spaced events may have a tenth of a decibel on both sides, and about a level so far off
     /// the linearised one errs by 0.002 dB, d²·ln10/10.
     fn line_or_mean(&self, span: Span) -> Option<Line> {

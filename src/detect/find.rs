@@ -245,7 +245,7 @@ impl<'a> Finder<'a> {
         // In decibels: a small peak's height, and the part of the step's ramp that
         // the receiver draws behind the pulse.
         let peak_db = if is_peak { height_db(fit.peak) } else { 0.0 };
-        let step_db = fit.loss_db * eye.response.pole / eye.pulse_samples;
+        let step_db = fit.loss_db * eye.response.pole / eye.response.pulse;
         let more = eye
             .response
             .lingering(peak_db.abs() + step_db.abs(), (1.0 / weight).sqrt());

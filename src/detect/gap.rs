@@ -207,7 +207,7 @@ impl Gap {
             // The ramp's own slope is the peak's shape over the pulse.
             place_information += wb * b * (drop * drop);
         }
-        place_information /= eye.pulse_samples * eye.pulse_samples;
+        place_information /= eye.response.pulse * eye.response.pulse;
         let (peak, peak_variance) = if sum_b > 0.0 {
             (sum_rb / sum_b, 1.0 / sum_b)
         } else {

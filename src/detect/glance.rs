@@ -4,12 +4,11 @@ use super::find::Finder;
 use super::mark::Mark;
 use super::scan::shortest_window;
 
-/// A glance begins with windows so many times doubled, of eight shortest ones, but not
-/// longer than a part of the trace: with two events nearer to each other than its windows
-/// it may see neither.
+/// A glance begins with eight times the shortest window (doubled so often), but with no more
+/// than a part of the trace: of two events nearer to each other than that it may see neither.
 const GLANCE_DOUBLED: usize = 3;
 
-/// Windows of a glance's first length that a trace must hold: so many events lie apart.
+/// Least number of windows of a glance's first length in a trace.
 const GLANCE_PARTS: usize = 64;
 
 impl Finder<'_> {

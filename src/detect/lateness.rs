@@ -7,7 +7,7 @@
 //! the ramp that the samples of a peak add up to is held against the model's.
 
 use super::eye::{DB_PER_NEPER, Eye};
-use super::receiver;
+use super::receiver::{self, SHAPE_DOUBT};
 use super::response::Response;
 use super::sums::Line;
 
@@ -39,7 +39,7 @@ pub(super) fn lateness(eye: &Eye, edges: &[usize]) -> Seen {
     let (mut sum, mut weight) = (0.0, 0.0);
     for (one, sd) in &tells {
         if (one.late - median).abs() <= AGREES {
-            let w = 1.0 / (sd * sd + TELLS * TELLS / 16.0);
+            let w = 1.0 / (sd * sd + SHAPE_DOUBT * SHAPE_DOUBT);
             sum += w * one.late;
             weight += w;
         }
@@ -119,7 +119,7 @@ fn of_peak(eye: &Eye, edge: usize) -> Option<(Seen, f64)> {
 /// edge.
 ///
 /// A sum up to a sample is the integral to half a sample behind it, but for what the bends of
-/// the peak between its samples make of it: at a rise of 0.7 samples up to a tenth of a
+/// the peak between its samples make of it: at a rise of 0.7 samples up to a fifteenth of a
 /// sample of the ramp. So the model's own samples are added up, too, at the same places,
 /// and what their sum differs by from the model's ramp is taken off.
 fn ramp_seen(samples: &[(f64, f64)], response: &Response) -> Vec<(f64, f64)> {

@@ -285,3 +285,63 @@ fn assemble(kept: &[Term], value: &[f64], n_w: f64, dark_variance: Option<f64>) 
     noise.receiver_sum = (noise.receiver + 2.0 * others).max(0.1 * noise.receiver);
     noise
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Second computation: the products of whole rows, term by term; rounding only.
+    #[test]
+    fn normal_equations_are_the_products_of_their_rows() {
+        let blocks: Vec<Block> = (1..=4)
+            .map(|k| Block {
+                power: 0.3 * f64::from(k),
+                autocovariance: (0..15)
+                    .map(|lag| 1e-3 * f64::from(k) / f64::from(lag + 1))
+                    .collect(),
+                used: k != 2,
+            })
+            .collect();
+        let lags: Vec<usize> = (0..15).collect();
+        let seen = Seen {
+            blocks: &blocks,
+            lags: &lags,
+            size: 64,
+            dark_variance: Some(2e-4),
+        };
+        let before = Noise {
+            receiver: 1e-3,
+            receiver_sum: 2e-3,
+            shot: 5e-4,
+            rounding: 1e-5,
+            fading: 1e-5,
+            pulse_samples: 9.0,
+        };
+        let mut terms = vec![Term::Receiver(0), Term::Rounding, Term::Fading, Term::Shot];
+        terms.extend((1..=RECEIVER_LAGS).map(Term::Receiver));
+        let m = terms.len();
+        let mut normal = DMatrix::<f64>::zeros(m, m);
+        let mut right = DVector::<f64>::zeros(m);
+        let mut add = |row: DVector<f64>, y: f64, weight: f64| {
+            normal += weight * &row * row.transpose();
+            right += weight * y * row;
+        };
+        for block in blocks.iter().filter(|b| b.used) {
+            let variance = before.variance(block.power);
+            let correlation = (before.density(block.power) / variance).max(1.0);
+            let lift = 1.0 + before.shot * block.power / before.receiver;
+            for &lag in &lags {
+                let twice = if lag == 0 { 2.0 } else { 1.0 };
+                let weight = (64 - lag) as f64 / (twice * correlation * variance * variance);
+                let of =
+                    |k: usize, _| terms[k].seen(lag, (block.power, lift), 9.0, hat_mean(64, lag));
+                add(DVector::from_fn(m, of), block.autocovariance[lag], weight);
+            }
+        }
+        let dark = DVector::from_fn(m, |k, _| terms[k].basis(0, (0.0, 1.0), 9.0));
+        add(dark, 2e-4, 64.0 / 4e-8);
+        let found = Equations::new(&seen, &before, &terms);
+        approx::assert_relative_eq!(found.normal, normal, max_relative = 1e-9);
+        approx::assert_relative_eq!(found.right, right, max_relative = 1e-9);
+    }
+}

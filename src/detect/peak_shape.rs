@@ -29,6 +29,15 @@ pub(super) enum Free {
 const PULSE_OFF: f64 = 0.2;
 
 impl Shape {
+    fn number(&self, of: Free) -> f64 {
+        match of {
+            Free::Place => self.place,
+            Free::Pole => self.pole,
+            Free::Second => self.second,
+            Free::Pulse => self.pulse,
+        }
+    }
+
     pub(super) fn response(&self) -> Response {
         Response {
             pulse: self.pulse,
@@ -98,14 +107,17 @@ impl Peak<'_> {
             let slopes: [Vec<f64>; N] = std::array::from_fn(|k| {
                 let mut by = [0.0; N];
                 by[k] = nudge;
-                // From a bound inwards.
                 let ahead = self.moved(&best, free, &by);
                 by[k] = -nudge;
-                let (at, nudge) = if same(&ahead, &best) {
-                    (self.moved(&best, free, &by), -nudge)
+                let behind = self.moved(&best, free, &by);
+                // From a bound inwards, by as much as it moves.
+                let by = |to: &Shape| to.number(free[k]) - best.number(free[k]);
+                let at = if by(&ahead) < -by(&behind) {
+                    behind
                 } else {
-                    (ahead, nudge)
+                    ahead
                 };
+                let nudge = by(&at);
                 let moved = self.left(&at);
                 let slope = |(m, l): (&f64, &f64)| (m - l) / nudge;
                 moved.iter().zip(&left).map(slope).collect()
@@ -119,7 +131,8 @@ impl Peak<'_> {
             for k in 0..N {
                 normal[(k, k)] += damping * normal[(k, k)] + f64::MIN_POSITIVE;
             }
-            let Some(step) = normal.cholesky().map(|c| c.solve(&-product)) else {
+            let solved = normal.cholesky().map(|c| c.solve(&-product));
+            let Some(step) = solved.filter(|step| step.iter().all(|by| by.is_finite())) else {
                 break;
             };
             let next = self.moved(&best, free, step.as_slice());
@@ -138,12 +151,6 @@ impl Peak<'_> {
         }
         (best, least)
     }
-}
-
-/// Whether two shapes are the same to the last bit.
-fn same(one: &Shape, other: &Shape) -> bool {
-    let bits = |s: &Shape| [s.place, s.pole, s.second, s.pulse].map(f64::to_bits);
-    bits(one) == bits(other)
 }
 
 /// Steps of the damped least squares at most; it comes to rest in five or six.

@@ -19,7 +19,8 @@ pub fn fit_at(view: &View<'_>, x: f64, span: Span) -> Option<Fit> {
 pub struct Place {
     /// Place on the axis in metres.
     pub z_m: f64,
-    /// Standard error from the ramp's information, metres; infinite without any.
+    /// Standard error in metres from the ramp's information, widened by the misfit; of a place
+    /// that was located, the spread of its likelihood where that is more. Infinite without any.
     pub std_error_m: f64,
     /// χ² there, summed over the views.
     pub chi_square: f64,
@@ -357,13 +358,19 @@ impl<'s, 'a> Stretch<'s, 'a> {
             (PLATEAU, finest)
         };
         let (mut mean, mut variance) = self.spread(&best, Shape::Peak, looks, step);
-        // What goes on to the ends of the looks is spread by half of their reach.
+        // What is flat to the ends of the looks has a variance of a third of their reach
+        // squared; a ninth is contained.
         let contained = |step: f64, variance: f64| {
             let reach = f64::from(looks) * step;
             9.0 * variance < reach * reach || reach >= pulse_m
         };
         while !contained(step, variance) {
             step *= 2.0;
+            (mean, variance) = self.spread(&best, Shape::Peak, looks, step);
+        }
+        // Sharper than these looks: finer ones, as fine as an edge asks for.
+        while variance < step * step / 4.0 && step > finest {
+            step = (step / 4.0).max(finest);
             (mean, variance) = self.spread(&best, Shape::Peak, looks, step);
         }
         if variance < step * step / 4.0 {

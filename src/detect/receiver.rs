@@ -22,15 +22,13 @@ const ROUNDED: f64 = 5e-4;
 /// Most peaks asked.
 const ASKED: usize = 5;
 
-/// Estimates the receiver's time constants, and by what the pulse differs from the stated
-/// one, from peaks whose rise begins behind the samples `edges`: those of the one that is the
-/// median of the clearest by the sum of its constants, each counted by how well it tells; none
-/// without any. And how many told.
+/// Estimates pulse length and time constants from the peaks whose rise begins behind the
+/// samples `edges`, in linear power, where the noise is even.
 ///
-/// Each is fitted in linear power, where the noise is even, by a level before, a
-/// level after and a peak, over all places within a sample and a half and time
-/// constants up to six tenths of the pulse. A peak tells as the square of its height over
-/// what the fit leaves of its samples: one with a neighbour in its tail counts for little.
+/// Of the five clearest it takes the median by the sum of the constants, each weighed by how
+/// well it tells: by the square of its height over what the fit leaves of its samples. Gives
+/// also how many told; none where none tells. A single one of which the shape leaves more than
+/// [`POORLY`] is taken for want of another and counts as none.
 pub(super) fn estimate(
     power: &Power,
     edges: &[usize],
@@ -50,8 +48,18 @@ pub(super) fn estimate(
         below += told.weight;
         below >= half
     })?;
-    Some((median.response, seen.len()))
+    let is_poor = median.weight < POORLY.powi(-2);
+    let told = if seen.len() == 1 && is_poor {
+        0
+    } else {
+        seen.len()
+    };
+    Some((median.response, told))
 }
+
+/// Share of a peak's height that a receiver's shape leaves of its samples at most: a peak that
+/// a ceiling has cut off is flat where a slow receiver still rises.
+const POORLY: f64 = 0.02;
 
 /// What one peak tells of the receiver.
 #[derive(Debug, Clone, Copy)]
@@ -75,7 +83,7 @@ const PLACES: i32 = 240;
 
 /// What the receiver's shape, told by the same peaks, may put a leading edge off by, samples: a
 /// quarter of what a peak must tell to be asked how late steps come (`lateness.rs`).
-const SHAPE_DOUBT: f64 = 0.025;
+pub(super) const SHAPE_DOUBT: f64 = 0.025;
 
 /// Leading edge of a peak whose rise begins behind sample `edge`, to a fraction of a
 /// sample, from the shape that a known receiver gives it, and its standard error: that of
@@ -113,7 +121,7 @@ pub(super) fn place(
         [best - 1, best, best + 1].map(|j| square_of(samples, lo, x(j), &mut answers).0);
     let step = (to - from) / f64::from(PLACES);
     let bend = before - 2.0 * least + behind;
-    if bend <= 0.0 {
+    if !(bend > 0.0 && bend.is_finite()) {
         return Some((x(best), SHAPE_DOUBT.hypot(step)));
     }
     let off = 0.5 * (before - behind) / bend;
@@ -184,7 +192,12 @@ fn fit(power: &Power, edge: usize, pulse: f64, noise_rms: f64) -> Option<Told> {
         slowest,
         stated: pulse,
     };
-    let (one, square) = peak.downhill(start, [Free::Place, Free::Pole]);
+    // At no time constant at all there is no slope to follow.
+    let off_bound = Shape {
+        pole: start.pole.max(slowest / (4.0 * f64::from(GRID))),
+        ..start
+    };
+    let (one, square) = peak.downhill(off_bound, [Free::Place, Free::Pole]);
     let mut answers = Answers::of(one.response());
     let [_, _, height] = levels_of(samples, lo, one.place, &mut answers)?;
     // A receiver that follows at once, unless the samples say otherwise.
@@ -273,28 +286,51 @@ impl Peak<'_> {
 mod tests {
     use super::*;
 
-    #[test]
-    fn finds_the_time_constant_of_a_made_peak() {
-        // Truth: one pole of 1.5 samples. The grid's first step is 6/16 = 0.375 and its last a
-        // sixteenth of that, 0.023; where a second pole is let in, it takes up to 0.1 of it.
-        let truth = Response {
-            pulse: 10.0,
-            pole: 1.5,
-            ..Response::default()
-        };
-        let value: Vec<f64> = (0..80)
+    /// A peak twice as high as the backscatter behind sample 30.3, with a step of a tenth under
+    /// it, as `truth` shows it.
+    fn made(truth: Response) -> Power {
+        let value: Vec<f64> = (0..160)
             .map(|i| {
                 let u = f64::from(i) - 30.3;
                 0.01 * (1.0 - 0.1 * truth.ramp(u)) + 0.02 * truth.peak(u)
             })
             .collect();
-        let power = Power {
+        Power {
             state: vec![SampleState::Good; value.len()],
             value,
             reference_db: 0.0,
+        }
+    }
+
+    /// What is told where a pulse of `stated` samples was set.
+    fn told(truth: Response, stated: f64) -> Option<Response> {
+        estimate(&made(truth), &[30], stated, 1e-6).map(|(found, _)| found)
+    }
+
+    // The model is exact, and the search comes to rest far within a hundredth of a sample.
+
+    #[test]
+    fn finds_the_time_constant_of_a_made_peak() {
+        // Off the grid, and below its first step, which is 0.075 of the pulse.
+        for (pulse, pole) in [(10.0, 1.3), (10.0, 0.3), (50.0, 1.0), (20.0, 0.4)] {
+            let truth = Response {
+                pulse,
+                pole,
+                ..Response::default()
+            };
+            let found = told(truth, pulse).unwrap();
+            approx::assert_abs_diff_eq!(found.pole, pole, epsilon = 0.01);
+        }
+    }
+
+    #[test]
+    fn a_receiver_that_follows_at_once_has_none() {
+        let truth = Response {
+            pulse: 10.4,
+            ..Response::default()
         };
-        let (found, _) = estimate(&power, &[30], 10.0, 1e-6).unwrap();
-        approx::assert_abs_diff_eq!(found.pole, 1.5, epsilon = 0.13);
+        let found = told(truth, 10.4).unwrap();
+        assert!(found.pole + found.second <= 0.0, "{found:?}");
     }
 
     #[test]
@@ -306,67 +342,30 @@ mod tests {
             pole: 8.0,
             ..Response::default()
         };
-        let value: Vec<f64> = (0..80)
-            .map(|i| {
-                let u = f64::from(i) - 30.3;
-                0.01 * (1.0 - 0.1 * truth.ramp(u)) + 0.02 * truth.peak(u)
-            })
-            .collect();
-        let power = Power {
-            state: vec![SampleState::Good; value.len()],
-            value,
-            reference_db: 0.0,
-        };
-        assert_eq!(estimate(&power, &[30], 10.0, 1e-6), None);
+        assert_eq!(told(truth, 10.0), None);
     }
 
     #[test]
     fn finds_two_time_constants_of_a_made_peak() {
-        // Truth: two poles of 2 and 0.8 samples. The search is stopped at a change of the
-        // sum of squares by 1e-9, far within a hundredth of a sample.
         let truth = Response {
             pulse: 10.0,
             pole: 2.0,
             second: 0.8,
             ..Response::default()
         };
-        let value: Vec<f64> = (0..80)
-            .map(|i| {
-                let u = f64::from(i) - 30.3;
-                0.01 * (1.0 - 0.1 * truth.ramp(u)) + 0.02 * truth.peak(u)
-            })
-            .collect();
-        let power = Power {
-            state: vec![SampleState::Good; value.len()],
-            value,
-            reference_db: 0.0,
-        };
-        let (found, _) = estimate(&power, &[30], 10.0, 1e-6).unwrap();
+        let found = told(truth, 10.0).unwrap();
         approx::assert_abs_diff_eq!(found.pole, 2.0, epsilon = 0.01);
         approx::assert_abs_diff_eq!(found.second, 0.8, epsilon = 0.01);
     }
 
     #[test]
     fn finds_a_pulse_that_is_not_as_stated() {
-        // Truth: a pulse of 10.4 samples, stated as 10, through a pole of 2. The model is
-        // exact and the search comes to rest far within a hundredth of a sample.
         let truth = Response {
             pulse: 10.4,
             pole: 2.0,
             ..Response::default()
         };
-        let value: Vec<f64> = (0..80)
-            .map(|i| {
-                let u = f64::from(i) - 30.3;
-                0.01 * (1.0 - 0.1 * truth.ramp(u)) + 0.02 * truth.peak(u)
-            })
-            .collect();
-        let power = Power {
-            state: vec![SampleState::Good; value.len()],
-            value,
-            reference_db: 0.0,
-        };
-        let (found, _) = estimate(&power, &[30], 10.0, 1e-6).unwrap();
+        let found = told(truth, 10.0).unwrap();
         approx::assert_abs_diff_eq!(found.pulse, 10.4, epsilon = 0.01);
         approx::assert_abs_diff_eq!(found.pole, 2.0, epsilon = 0.01);
     }

@@ -110,9 +110,12 @@ impl Eye {
             return None;
         }
         let mut eye = self.through(seen);
-        // What the steps contradict is no answer to a pulse: the reflection was cut off.
+        // What the steps contradict is no answer to a pulse: the reflection was cut off. Of
+        // several it is not known which.
+        let placed = eye.peaks.iter().skip(1).filter(|p| p.place.is_some());
+        let is_only = placed.count() == 1;
         for peak in eye.peaks.iter_mut().skip(1) {
-            peak.clipped |= peak.place.take().is_some();
+            peak.clipped |= peak.place.take().is_some() && is_only;
         }
         Some(eye)
     }

@@ -121,7 +121,8 @@ impl Look {
         }
     }
 
-    /// Looks for everything that the trace shows, after a glance.
+    /// Looks for everything that the trace shows, after a glance; the receiver stays the one
+    /// that was told then.
     pub fn closer(&mut self, settings: DetectSettings) {
         self.marks = own_marks(&self.eye, self.bound, settings, |finder, known| {
             finder.find(known)

@@ -149,8 +149,8 @@ fn finding(facts: &Facts<'_>, both: &Both, z: f64, needed: f64) -> Finding {
         FindingKind::Bend,
         vec![name.clone()],
         format!(
-            "fibre {name} is bent {}: {:.3} dB at {:.0} nm and {:.3} dB at {:.0} nm, where a bend \
-             counts from {WORTH_DRESSING_DB} dB more on; {cure}",
+            "fibre {name} is bent {}: {:.3} dB at {:.0} nm and {:.3} dB at {:.0} nm, where less \
+             than {WORTH_DRESSING_DB} dB more does not count as a bend; {cure}",
             facts.where_is(both.position, both.joint),
             both.longer.0,
             long.nm(),

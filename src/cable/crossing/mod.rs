@@ -151,7 +151,9 @@ pub(super) fn crossings(labelled: &[Labelled<'_>], reference: &Reference) -> Vec
             let (from_lengths, from_joints) = (gain(|s| s.length), gain(|s| s.joints));
             let found = from_lengths + from_joints;
             let exchanges = ring.len() as f64 - 1.0;
-            (found > needed).then(|| Crossing {
+            // What the joints deny is no doubt either.
+            let denied = from_joints < -exchanges * FROM_JOINTS;
+            (found > needed && !denied).then(|| Crossing {
                 pairs: ring
                     .iter()
                     .map(|&s| (patterns[suspects[s]].0, patterns[suspects[image[s]]].0))
