@@ -125,12 +125,10 @@ pub(super) fn strong_peaks(
         })
         .collect();
     mark_ceiling(power, noise, &mut peaks, pulse_samples);
-    for k in 0..peaks.len() {
-        if peaks[k].clipped {
-            let from = peaks[k].settled;
-            let stop = still_until(edges.get(k + 1).copied(), lit_end).max(from);
-            peaks[k].settled = recovery::settled((power, noise), from, stop, true);
-        }
+    for (k, peak) in peaks.iter_mut().enumerate().filter(|(_, p)| p.clipped) {
+        let stop = still_until(edges.get(k + 1).copied(), lit_end);
+        let stop = stop.max(peak.settled);
+        peak.settled = recovery::settled((power, noise), peak.settled, stop, true);
     }
     peaks
 }

@@ -394,7 +394,7 @@ fn a_bend_of_next_to_nothing_is_not_reported() {
         let link = (result.links.iter())
             .find(|link| result.fibres[link.fibre].name == "002" && link.wavelength == wavelength);
         let events = &link.unwrap().link.events;
-        let loss = |e: &bothends::both_ways::Event| e.loss.as_ref().ok().cloned();
+        let loss = |e: &bothends::both_ways::Event| e.loss.as_ref().ok().copied();
         let bend = (events.iter().filter(|e| e.joint.is_none()).filter_map(loss))
             .find(|loss| (loss.value.db() - 0.1).abs() < 0.02)
             .unwrap();
