@@ -23,9 +23,9 @@ const BETTER: usize = 2;
 /// trace's length puts it; the last reflections of both traces, where they lie equally
 /// far from both ports, as ends of the cords or, where those sink into the noise, of the
 /// link. The first reading stays unless [`BETTER`] more events fall together on another, or
-/// its two lengths can hardly be one fibre's and another's are. Before all of them goes the length that the events by themselves leave no
-/// doubt of. An end that only
-/// stands out of the noise is forgotten when no reading agrees.
+/// its two lengths can hardly be one fibre's and another's are. Before all of them goes the
+/// length that the events by themselves leave no doubt of. An end that only stands out of the
+/// noise is forgotten when no reading agrees.
 ///
 /// Two glances at the traces decide where they leave no doubt of the first reading; else
 /// both are looked at more closely before.

@@ -308,9 +308,8 @@ impl Eye {
     }
 
     /// Line through a stretch; with the trace's mean slope where it is too short to tell its
-    /// own: two closely
-    /// spaced events may have a tenth of a decibel on both sides, and about a level so far off
-    /// the linearised one errs by 0.002 dB, d²·ln10/10.
+    /// own: two closely spaced events may have a tenth of a decibel on both sides, and about a
+    /// level so far off the linearised one errs by 0.002 dB, d²·ln10/10.
     fn line_or_mean(&self, span: Span) -> Option<Line> {
         if span.hi > span.lo + TELLS_SLOPE {
             return self.sums.line(span.lo, span.hi);

@@ -65,13 +65,9 @@ impl Peak<'_> {
         let Some(levels) = levels_of(self.samples, self.lo, shape.place, &mut answers) else {
             return vec![f64::INFINITY; self.samples.len()];
         };
-        let before = ((shape.place - self.lo as f64).max(0.0) as usize).min(self.samples.len());
-        let (flat, risen) = self.samples.split_at(before);
-        let behind = answers
-            .iter()
-            .zip(risen)
-            .map(|((q, peak), p)| p - levels[0] * (1.0 - q) - levels[1] * q - levels[2] * peak);
-        flat.iter().map(|p| p - levels[0]).chain(behind).collect()
+        let (before, behind) =
+            left_by(parted(self.samples, self.lo, shape.place), levels, &answers);
+        before.chain(behind).collect()
     }
 
     /// A shape with some of its numbers moved, kept where they can be.
@@ -161,16 +157,31 @@ pub(super) fn square_of(samples: &[f64], lo: usize, x: f64, answers: &mut Answer
     let Some(levels) = levels_of(samples, lo, x, answers) else {
         return (f64::INFINITY, 0.0);
     };
-    let [level, after, height] = levels;
-    let before = ((x - lo as f64).max(0.0) as usize).min(samples.len());
-    let (flat, risen) = samples.split_at(before);
-    let square = flat.iter().map(|p| (p - level).powi(2)).sum::<f64>()
-        + answers
-            .iter()
-            .zip(risen)
-            .map(|((q, peak), p)| (p - level * (1.0 - q) - after * q - height * peak).powi(2))
-            .sum::<f64>();
-    (square, height)
+    let (before, behind) = left_by(parted(samples, lo, x), levels, answers);
+    let square = before.map(|r| r * r).sum::<f64>() + behind.map(|r| r * r).sum::<f64>();
+    (square, levels[2])
+}
+
+/// Samples before the edge at `x`, where nothing answers, and from there on.
+fn parted(samples: &[f64], lo: usize, x: f64) -> (&[f64], &[f64]) {
+    let before = (x - lo as f64).max(0.0) as usize;
+    samples.split_at(before.min(samples.len()))
+}
+
+/// What the levels and height of [`levels_of`] leave of the samples of [`parted`].
+fn left_by<'s>(
+    (flat, risen): (&'s [f64], &'s [f64]),
+    [level, after, height]: [f64; 3],
+    answers: &'s Answers,
+) -> (
+    impl Iterator<Item = f64> + 's,
+    impl Iterator<Item = f64> + 's,
+) {
+    let answered = answers.iter().zip(risen);
+    (
+        flat.iter().map(move |p| p - level),
+        answered.map(move |((q, peak), p)| p - level * (1.0 - q) - after * q - height * peak),
+    )
 }
 
 /// The best level before, level after and height of a peak with the edge at `x`; `answers`
@@ -185,10 +196,8 @@ pub(super) fn levels_of(
     // power.
     let (mut rr, mut rq, mut qq, mut rb, mut qb, mut bb) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
     let (mut rp, mut qp, mut bp) = (0.0, 0.0, 0.0);
-    // Before the edge nothing answers; from the last sample there on, all in a row.
-    let before = ((x - lo as f64).max(0.0) as usize).min(samples.len());
-    let (flat, risen) = samples.split_at(before);
-    answers.begin((lo + before) as f64 - x, risen.len());
+    let (flat, risen) = parted(samples, lo, x);
+    answers.begin((lo + flat.len()) as f64 - x, risen.len());
     for ((q, peak), p) in answers.iter().zip(risen) {
         let r = 1.0 - q;
         rr += r * r;
@@ -201,7 +210,7 @@ pub(super) fn levels_of(
         qp += q * p;
         bp += peak * p;
     }
-    rr += before as f64;
+    rr += flat.len() as f64;
     rp += flat.iter().sum::<f64>();
     // By elimination; a pivot that is not positive is a column that tells nothing.
     let (u, v) = (rq / rr, rb / rr);

@@ -214,10 +214,10 @@ const STILL: usize = 4;
 const BEGUN: f64 = 3.0;
 
 /// Marks as clipped every peak that lasts longer than the pulse ([`outlasts`]), and those
-/// that share one height at the top of the trace: a ceiling, on which a receiver's own recovery may ride so that no two samples are
-/// equal. What a receiver adds in overload lifts some above others, and one reflection alone
-/// at the top says nothing by its height; but a ceiling cuts off a rise, while what lies above
-/// it must first fall away.
+/// that share one height at the top of the trace: a ceiling, on which a receiver's own
+/// recovery may ride so that no two samples are equal. What a receiver adds in overload lifts
+/// some above others, and one reflection alone at the top says nothing by its height; but a
+/// ceiling cuts off a rise, while what lies above it must first fall away.
 fn mark_ceiling(power: &Power, noise: &Noise, peaks: &mut [StrongPeak], pulse_samples: f64) {
     let n_w = pulse_samples.ceil() as usize;
     let top = |peak: &StrongPeak| {

@@ -43,6 +43,8 @@ pub struct Look {
     pub far: Option<LinkEnd>,
     /// Cords at the instrument and at the far end, metres; 0 for none.
     cords_m: [f64; 2],
+    /// Whether only what stands far from its neighbours was looked for.
+    glanced: bool,
 }
 
 /// Looks through a trace.
@@ -56,9 +58,7 @@ pub fn look(
     tail: Option<Length>,
     settings: DetectSettings,
 ) -> Look {
-    Look::of(trace, [launch, tail], settings, |finder, known| {
-        finder.find(known)
-    })
+    Look::of(trace, [launch, tail], settings, false)
 }
 
 /// Looks through a trace as [`look`] does, but only for what stands far from its
@@ -70,9 +70,7 @@ pub fn glance(
     tail: Option<Length>,
     settings: DetectSettings,
 ) -> Look {
-    let mut look = Look::of(trace, [launch, tail], settings, |finder, known| {
-        finder.glance(known)
-    });
+    let mut look = Look::of(trace, [launch, tail], settings, true);
     let is_clear = |end: &LinkEnd| {
         let is_strong = |m: &Mark| m.strong && (m.z_m - end.own_m).abs() <= look.eye.spacing_m;
         !end.has_cord || end.in_noise || look.marks.iter().any(is_strong)
@@ -83,19 +81,16 @@ pub fn glance(
     look
 }
 
-/// A search for the events of a trace, from known ones on.
-type Search = fn(&Finder<'_>, Vec<Mark>) -> Vec<Mark>;
-
 impl Look {
     fn of(
         trace: &Trace,
         cords: [Option<Length>; 2],
         settings: DetectSettings,
-        search: Search,
+        glanced: bool,
     ) -> Self {
         let mut eye = Eye::new(trace);
         let (mut end, mut bound) = lit(&eye);
-        let mut marks = own_marks(&eye, bound, settings, search);
+        let mut marks = own_marks(&eye, bound, settings, glanced);
         let by_steps = {
             let finder = Finder::new(vec![View::own(&eye)], vec![bound], settings);
             eye.with_response_of(&finder, &marks)
@@ -103,7 +98,7 @@ impl Look {
         if let Some(seen) = by_steps {
             eye = seen;
             (end, bound) = lit(&eye);
-            marks = own_marks(&eye, bound, settings, search);
+            marks = own_marks(&eye, bound, settings, glanced);
         }
         let cords_m = cords.map(|cord| cord.map_or(0.0, Length::m));
         let (near, far) = {
@@ -118,15 +113,17 @@ impl Look {
             near,
             far,
             cords_m,
+            glanced,
         }
     }
 
     /// Looks for everything that the trace shows, after a glance; the receiver stays the one
     /// that was told then.
     pub fn closer(&mut self, settings: DetectSettings) {
-        self.marks = own_marks(&self.eye, self.bound, settings, |finder, known| {
-            finder.find(known)
-        });
+        if self.glanced {
+            self.marks = own_marks(&self.eye, self.bound, settings, false);
+            self.glanced = false;
+        }
         let finder = Finder::new(vec![View::own(&self.eye)], vec![self.bound], settings);
         (self.near, self.far) = ends(&finder, self.end, &self.marks, self.cords_m);
     }
@@ -180,10 +177,14 @@ fn lit(eye: &Eye) -> (End, Span) {
 }
 
 /// Marks of a trace by itself, strong peaks included.
-fn own_marks(eye: &Eye, bound: Span, settings: DetectSettings, search: Search) -> Vec<Mark> {
+fn own_marks(eye: &Eye, bound: Span, settings: DetectSettings, glanced: bool) -> Vec<Mark> {
     let finder = Finder::new(vec![View::own(eye)], vec![bound], settings);
     let known = strong_marks(&finder);
-    search(&finder, known)
+    if glanced {
+        finder.glance(known)
+    } else {
+        finder.find(known)
+    }
 }
 
 /// Marks of the strong peaks of a single view.
