@@ -7,6 +7,7 @@
 //! [`Layout`] with the line it came from. Nothing here touches a file but
 //! [`from_path`].
 
+mod bare;
 mod block;
 mod columns;
 mod content;

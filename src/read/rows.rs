@@ -1,17 +1,19 @@
 //! The tight reader of plain rows: two columns, distance and level.
 //!
-//! A row is mostly written as the one above it, digit under digit. It is tried in that
-//! shape first: then its length is known before a character of it is looked at, so that
-//! the processor works on several rows at once, and all digits of a number are put
-//! together at a time. A row of another shape is read character by character.
+//! Most rows of a file are written as most others, digit under digit. A row is tried in the
+//! usual shape first: then its length is known before a character of it is looked at, so that
+//! the processor works on several rows at once, and all digits of a number are put together at
+//! a time. Of a row of another shape the ends of its numbers are looked for, in eight bytes at
+//! a time; one with spaces, exponents or wider numbers is read character by character.
 
+use super::bare::{ONES, WIDE_ONES, WIDEST, bare, first_of, of_sixteen};
 use super::dialect::{Dialect, Separator};
 use super::number::{DecimalMark, EXACT, POWERS, number};
 use super::samples::Wanted;
 
 /// Reads whole lines of distance and level into the two lists, as far as they are
 /// plain, the distance grows, and no more than so many levels are held; gives the
-/// bytes used.
+/// bytes used. A level that is left out is NaN.
 pub(super) type FastRows = fn(&[u8], &mut Vec<f64>, &mut Vec<f64>, usize) -> usize;
 
 /// The tight reader for a form, if there is one.
@@ -43,21 +45,35 @@ fn rows<const SEPARATOR: u8, const MARK: u8>(
 ) -> usize {
     let mut at = 0;
     let mut before = distances.last().copied().unwrap_or(f64::NEG_INFINITY);
-    let mut shape: Option<RowShape> = None;
+    let mut usual: Option<RowShape> = None;
+    // Lengths of the row before, if it was otherwise: two alike make a new usual shape.
+    let mut other = None;
     loop {
-        let alike = shape.as_ref().and_then(|shape| shape.read(input, at));
-        let (distance, level, end) = if let Some(alike) = alike {
+        let alike = usual.as_ref().and_then(|usual| usual.read(input, at));
+        let found = if alike.is_some() {
+            other = None;
             alike
+        } else if let Some((lengths, found)) = bare_row::<SEPARATOR, MARK>(input, at) {
+            if other == Some(lengths) {
+                let row = input.get(at..found.2).unwrap_or_default();
+                usual = RowShape::of(row, SEPARATOR, MARK);
+            }
+            other = Some(lengths);
+            Some(found)
+        } else {
+            None
+        };
+        let (distance, level, end) = if let Some(found) = found {
+            found
         } else {
             let rest = input.get(at..).unwrap_or_default();
             let Some((distance, level, after)) = row::<SEPARATOR, MARK>(rest) else {
                 break;
             };
-            let end = input.len() - after.len();
-            shape = RowShape::of(input.get(at..end).unwrap_or_default(), SEPARATOR, MARK);
-            (distance, level, end)
+            (distance, level, input.len() - after.len())
         };
-        if !(distance > before && distance < f64::INFINITY && level.is_finite())
+        if !(distance > before && distance < f64::INFINITY)
+            || level.is_infinite()
             || levels.len() > most
         {
             break;
@@ -69,6 +85,12 @@ fn rows<const SEPARATOR: u8, const MARK: u8>(
     }
     at
 }
+
+/// Distance and level of a row, and where the next one starts.
+type ReadRow = (f64, f64, usize);
+
+/// Characters of a row's distance and of its level.
+type Lengths = (usize, usize);
 
 /// Where the parts of a row stand, counted from its start.
 #[derive(Debug)]
@@ -102,7 +124,7 @@ impl RowShape {
     /// Distance and level of a row of this shape, and where the next one starts; `None`
     /// also where the text before the row is too short.
     #[inline]
-    fn read(&self, input: &[u8], at: usize) -> Option<(f64, f64, usize)> {
+    fn read(&self, input: &[u8], at: usize) -> Option<ReadRow> {
         let (distance_end, level_end) = (at + self.distance_end, at + self.level_end);
         let end = at + self.end;
         // A pair of bytes ends the line only together: `\r` alone may be followed by `\n`.
@@ -120,12 +142,6 @@ impl RowShape {
         Some((distance, level, end))
     }
 }
-
-/// Most characters of a number that is read in one piece.
-const WIDEST: usize = 16;
-
-/// A byte of each sixteen.
-const ONES: u128 = u128::from_le_bytes([1; WIDEST]);
 
 /// Where the sign, the digits and the decimal mark of a number stand, in the last sixteen
 /// bytes up to its end, the first byte lowest.
@@ -185,20 +201,16 @@ impl Shape {
     fn read(&self, input: &[u8], end: usize) -> Option<f64> {
         let bytes = input.get(end.checked_sub(WIDEST)?..end)?;
         let chunk = u128::from_le_bytes(*bytes.first_chunk()?);
-        let values = chunk ^ (ONES * 0x30);
+        let values = chunk ^ (WIDE_ONES * 0x30);
         // Of a byte that is no digit the upper half is not zero, here or with six more. A
         // byte beyond ASCII may spill over into the next one, which then is no digit, too.
-        let others = (values.wrapping_add(ONES * 6) | values) & (ONES * 0xF0);
+        let others = (values.wrapping_add(WIDE_ONES * 6) | values) & (WIDE_ONES * 0xF0);
         if others & (self.whole | self.decimals) != 0 || chunk & self.marks != self.marked {
             return None;
         }
         // The digits before the mark move to where it was.
         let digits = ((values & self.whole) << 8) | (values & self.decimals);
-        let (first, last) = (digits as u64, (digits >> 64) as u64);
-        let mut number = of_eight(last);
-        if first != 0 {
-            number += of_eight(first) * 100_000_000;
-        }
+        let number = of_sixteen(digits);
         if number > EXACT {
             return None;
         }
@@ -207,13 +219,35 @@ impl Shape {
     }
 }
 
-/// The number that eight digits write, their values in the bytes, the first one lowest:
-/// two, four and eight of them are put together at a time.
+/// Distance and level of a row of two bare numbers, and where the next one starts; before
+/// them the lengths of the two. NaN for a level that is left out. `None` also where the text behind
+/// the row is too short to be looked at in whole pieces.
 #[inline]
-const fn of_eight(values: u64) -> u64 {
-    let pairs = (values.wrapping_mul((10 << 8) | 1) >> 8) & 0x00FF_00FF_00FF_00FF;
-    let fours = (pairs.wrapping_mul((100 << 16) | 1) >> 16) & 0x0000_FFFF_0000_FFFF;
-    fours.wrapping_mul((10_000 << 32) | 1) >> 32
+fn bare_row<const SEPARATOR: u8, const MARK: u8>(
+    input: &[u8],
+    at: usize,
+) -> Option<(Lengths, ReadRow)> {
+    let separated = first_of(input, at, |chunk| {
+        let zero = chunk ^ (ONES * u64::from(SEPARATOR));
+        zero.wrapping_sub(ONES) & !zero
+    })?;
+    let start = separated + 1;
+    // Line ends are below all letters, and nothing else that is may follow a bare number.
+    let ended = first_of(input, start, |chunk| {
+        chunk.wrapping_sub(ONES * 0x20) & !chunk
+    })?;
+    let distance = bare::<MARK>(input, at, separated)?;
+    let level = match *input.get(start)? {
+        b'-' => -bare::<MARK>(input, start + 1, ended)?,
+        _ if ended == start && SEPARATOR != b' ' => f64::NAN,
+        _ => bare::<MARK>(input, start, ended)?,
+    };
+    let end = match input.get(ended..)? {
+        [b'\r', b'\n', ..] => ended + 2,
+        [b'\n' | b'\r', ..] => ended + 1,
+        _ => return None,
+    };
+    Some(((separated - at, ended - start), (distance, level, end)))
 }
 
 /// Distance and level of a whole line, and what follows it.
@@ -307,7 +341,7 @@ mod tests {
     }
 
     #[test]
-    fn a_row_almost_of_the_shape_above_it_is_not_misread() {
+    fn a_row_that_is_almost_bare_is_not_misread() {
         let plain = "100.5,-12.25\n";
         for (odd, level) in [
             ("101.5,-12.2x\n", None),
@@ -364,6 +398,13 @@ mod tests {
             let found = read(text);
             assert_eq!((found.0.len(), found.2), (count, used), "{text:?}");
         }
+        let blank = read(b"0;-1\n1;\n2;-3\n 3; -4\n                ");
+        let kept: Vec<f64> = blank.1.iter().copied().filter(|v| !v.is_nan()).collect();
+        assert_eq!(
+            (blank.0, kept),
+            (vec![0.0, 1.0, 2.0, 3.0], vec![-1.0, -3.0, -4.0])
+        );
+        assert!(blank.1[1].is_nan());
         assert_eq!(read(b"0,5;-1,25\n1;2\n").0, [0.5, 1.0]);
         assert_eq!(read(b"0,5;-1,25\n1;2\n").1, [-1.25, 2.0]);
     }
