@@ -34,17 +34,17 @@ pub(super) fn fit(seen: &Seen<'_>, before: &Noise) -> Noise {
     kept.push(Term::Shot);
     kept.extend((1..=RECEIVER_LAGS).map(Term::Receiver));
     let equations = Equations::new(seen, before, &kept);
-    let mut at: Vec<usize> = (0..kept.len()).collect();
+    let mut solution = equations.solve((0..kept.len()).collect());
     // Terms that are not significant, or of the wrong sign, leave one at a time:
     // the least significant first.
     loop {
-        let (value, error) = equations.solve(&at);
         let worst = kept
             .iter()
             .enumerate()
             .filter(|(_, term)| **term != Term::Receiver(0) || kept.len() > 1)
             .map(|(i, term)| {
-                let ratio = value[i] / error[i].max(f64::MIN_POSITIVE);
+                let (value, error) = solution.of(i);
+                let ratio = value / error.max(f64::MIN_POSITIVE);
                 let score = if matches!(term, Term::Receiver(k) if *k > 0) {
                     ratio.abs() * KEPT_ABOVE / LAG_KEPT_ABOVE
                 } else {
@@ -57,10 +57,11 @@ pub(super) fn fit(seen: &Seen<'_>, before: &Noise) -> Noise {
         match worst {
             Some((i, _)) if kept.len() > 1 => {
                 kept.remove(i);
-                at.remove(i);
+                solution = solution.without(i);
             }
             _ => {
-                return assemble(&kept, &value, n_w, seen.dark_variance);
+                let values: Vec<f64> = (0..kept.len()).map(|i| solution.of(i).0).collect();
+                return assemble(&kept, &values, n_w, seen.dark_variance);
             }
         }
     }
@@ -218,8 +219,8 @@ impl Equations {
         Self { normal, right }
     }
 
-    /// Values of the terms `at` alone, and their standard errors.
-    fn solve(&self, at: &[usize]) -> (Vec<f64>, Vec<f64>) {
+    /// Least squares for the terms `at` alone.
+    fn solve(&self, at: Vec<usize>) -> Solution<'_> {
         let m = at.len();
         // Scaled to unit diagonal: the terms differ by many powers of ten.
         let scale: Vec<f64> = at
@@ -230,23 +231,65 @@ impl Equations {
             self.normal[(at[i], at[j])] * scale[i] * scale[j]
         });
         let scaled_right = DVector::from_fn(m, |i, _| self.right[at[i]] * scale[i]);
-        match scaled.cholesky() {
-            Some(cholesky) => {
-                let solution = cholesky.solve(&scaled_right);
-                let inverse = cholesky.inverse();
-                (
-                    (0..m).map(|i| solution[i] * scale[i]).collect(),
-                    (0..m)
-                        .map(|i| inverse[(i, i)].max(0.0).sqrt() * scale[i])
-                        .collect(),
-                )
+        let solved = scaled.cholesky().map(|cholesky| {
+            let value = cholesky.solve(&scaled_right);
+            (value, cholesky.inverse())
+        });
+        Solution {
+            equations: self,
+            at,
+            scale,
+            solved,
+        }
+    }
+}
+
+/// Times that the terms beside it raise the variance of one term at most for the solution
+/// without it to follow from the one with it; rounding grows by as much. Beyond, it is solved
+/// anew.
+const MOST_RAISED: f64 = 1e6;
+
+/// Values of some terms, as far as the data can tell them apart.
+struct Solution<'e> {
+    equations: &'e Equations,
+    /// The terms, and what each is scaled by.
+    at: Vec<usize>,
+    scale: Vec<f64>,
+    /// Scaled values and the inverse of the scaled normal equations; none where the data
+    /// cannot tell the terms apart.
+    solved: Option<(DVector<f64>, DMatrix<f64>)>,
+}
+
+impl Solution<'_> {
+    /// Value and standard error of a term. Of terms that cannot be told apart all are
+    /// worthless: the selection then drops one.
+    fn of(&self, i: usize) -> (f64, f64) {
+        match &self.solved {
+            Some((value, inverse)) => {
+                let error = inverse[(i, i)].max(0.0).sqrt();
+                (value[i] * self.scale[i], error * self.scale[i])
             }
-            // Terms that the data cannot tell apart: report them as worthless, the
-            // selection then drops one.
-            None => (
-                vec![0.0; m],
-                (0..m).map(|i| if i == 0 { 0.0 } else { 1.0 }).collect(),
-            ),
+            None => (0.0, if i == 0 { 0.0 } else { 1.0 }),
+        }
+    }
+
+    /// The solution with one term fewer: x − c·xᵢ/cᵢ and C − c·cᵀ/cᵢ, where c is that term's
+    /// column of the inverse C.
+    fn without(mut self, i: usize) -> Self {
+        let is_told = |inverse: &DMatrix<f64>| inverse.diagonal().max() < MOST_RAISED;
+        let solved = self.solved.filter(|(_, inverse)| is_told(inverse));
+        self.at.remove(i);
+        let Some((mut value, mut inverse)) = solved else {
+            return self.equations.solve(self.at);
+        };
+        let column = inverse.column(i).into_owned();
+        let own = column[i];
+        value.axpy(-value[i] / own, &column, 1.0);
+        inverse.ger(-1.0 / own, &column, &column, 1.0);
+        self.scale.remove(i);
+        Self {
+            solved: Some((value.remove_row(i), inverse.remove_row(i).remove_column(i))),
+            ..self
         }
     }
 }
@@ -343,5 +386,22 @@ mod tests {
         let found = Equations::new(&seen, &before, &terms);
         approx::assert_relative_eq!(found.normal, normal, max_relative = 1e-9);
         approx::assert_relative_eq!(found.right, right, max_relative = 1e-9);
+    }
+    /// Second computation: the terms that are left solved by themselves; rounding only.
+    #[test]
+    fn leaving_a_term_out_is_solving_without_it() {
+        let normal = DMatrix::from_fn(5, 5, |i, j| {
+            let apart = i.abs_diff(j) as f64;
+            10f64.powi(i as i32 + j as i32) * (0.6_f64.powf(apart) + f64::from(i == j))
+        });
+        let right = DVector::from_fn(5, |i, _| 10f64.powi(i as i32) * (i as f64 - 1.5));
+        let equations = Equations { normal, right };
+        let less = equations.solve((0..5).collect()).without(1).without(2);
+        let anew = equations.solve(vec![0, 2, 4]);
+        for i in 0..3 {
+            let ((value, error), (wanted, wanted_error)) = (less.of(i), anew.of(i));
+            approx::assert_relative_eq!(value, wanted, max_relative = 1e-12);
+            approx::assert_relative_eq!(error, wanted_error, max_relative = 1e-12);
+        }
     }
 }
