@@ -306,6 +306,33 @@ fn in_range(
     }
 }
 
+/// The least and the greatest of the levels that are numbers; infinities the wrong way round
+/// where none is.
+pub(crate) fn range(levels_db: &[f64]) -> (f64, f64) {
+    let (chunks, rest) = levels_db.as_chunks::<8>();
+    let mut low = [f64::INFINITY; 8];
+    let mut high = [f64::NEG_INFINITY; 8];
+    // A comparison with what is no number is false.
+    let mut take = |lane: usize, v: f64| {
+        if let (Some(low), Some(high)) = (low.get_mut(lane), high.get_mut(lane)) {
+            *low = if v < *low { v } else { *low };
+            *high = if v > *high { v } else { *high };
+        }
+    };
+    for chunk in chunks {
+        for (lane, v) in chunk.iter().enumerate() {
+            take(lane, *v);
+        }
+    }
+    for v in rest {
+        take(0, *v);
+    }
+    (
+        low.into_iter().fold(f64::INFINITY, f64::min),
+        high.into_iter().fold(f64::NEG_INFINITY, f64::max),
+    )
+}
+
 /// Start and spacing of the even grid through all distances.
 ///
 /// The spacing is (last − first)/(n − 1). A file prints distances rounded, so a

@@ -71,27 +71,26 @@ fn slope(trace: &Trace, (from_m, to_m): (f64, f64), pulse_m: f64) -> Option<(f64
     );
     let levels = trace.levels_db().as_slice()?;
     let levels = levels.get(first..=last.min(levels.len().checked_sub(1)?))?;
-    let known = || {
-        (levels.iter().enumerate())
-            .filter(|(_, level)| level.is_finite())
-            .map(|(k, level)| (k as f64, *level))
-    };
-    let n = known().count();
+    // Sums about the middle and a level near by, in one pass: small numbers keep their digits.
+    let origin = levels.iter().copied().find(|level| level.is_finite())?;
+    let centre = 0.5 * (levels.len() as f64 - 1.0);
+    let (mut count, mut x, mut y) = (0.0, 0.0, 0.0);
+    let (mut xx, mut xy, mut yy) = (0.0, 0.0, 0.0);
+    for (k, level) in levels.iter().enumerate() {
+        if level.is_finite() {
+            let (u, v) = (k as f64 - centre, level - origin);
+            count += 1.0;
+            (x, y) = (x + u, y + v);
+            (xx, xy, yy) = (xx + u * u, xy + u * v, yy + v * v);
+        }
+    }
     // A stretch with gaps is one that sinks into the noise.
-    if n < FEWEST || 100 * n < 99 * levels.len() {
+    if count < FEWEST as f64 || 100.0 * count < 99.0 * levels.len() as f64 {
         return None;
     }
-    let mean = |of: fn((f64, f64)) -> f64| known().map(of).sum::<f64>() / n as f64;
-    let (middle, level) = (mean(|p| p.0), mean(|p| p.1));
-    let (xx, xy) = known().fold((0.0, 0.0), |(xx, xy), (x, y)| {
-        let x = x - middle;
-        (xx + x * x, xy + x * (y - level))
-    });
+    let (xx, xy, yy) = (xx - x * x / count, xy - x * y / count, yy - y * y / count);
     let per_sample = xy / xx;
-    let square: f64 = known()
-        .map(|(x, y)| (y - level - per_sample * (x - middle)).powi(2))
-        .sum();
-    let scatter = (square / (n as f64 - 2.0)).sqrt();
+    let scatter = ((yy - per_sample * xy).max(0.0) / (count - 2.0)).sqrt();
     let per_km = 1000.0 / trace.spacing_m();
     (scatter <= MOST_SCATTER_DB).then(|| (-per_sample * per_km, scatter / xx.sqrt() * per_km))
 }

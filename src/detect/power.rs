@@ -2,7 +2,7 @@
 
 use std::cell::LazyCell;
 
-use crate::trace::Trace;
+use crate::trace::{Trace, range};
 
 /// Fewest equal samples that make a flat top or a floor: two equal neighbours
 /// happen by rounding, three at the very extreme of a trace by clipping.
@@ -42,11 +42,9 @@ impl Power {
     /// no light; a run of equal samples at the highest level is clipped, but for one that
     /// a rounded peak comes up to.
     pub fn from_trace(trace: &Trace) -> Self {
-        let levels: Vec<f64> = trace.levels_db().to_vec();
-        let finite = || levels.iter().copied().filter(|db| db.is_finite());
-        let highest = finite().fold(f64::NEG_INFINITY, f64::max);
-        let lowest = finite().fold(f64::INFINITY, f64::min);
-        let at_lowest = finite().filter(|&db| is_same(db, lowest)).count();
+        let levels = trace.levels_db().to_vec();
+        let (lowest, highest) = range(&levels);
+        let at_lowest = levels.iter().filter(|&&db| is_same(db, lowest)).count();
         let floored = at_lowest >= FEWEST_CLIPPED
             && at_lowest as f64 >= FLOOR_SHARE * levels.len() as f64
             && lowest < highest;
@@ -114,15 +112,12 @@ fn mark_flat_tops(levels: &[f64], highest: f64, state: &mut [SampleState]) {
         before.is_some_and(|b| highest - b <= COMES_UP * *step)
     };
     let mut start = 0;
-    while start < levels.len() {
-        let mut end = start + 1;
-        if is_same(levels[start], highest) {
-            while end < levels.len() && is_same(levels[end], highest) {
-                end += 1;
-            }
-            if end - start >= FEWEST_CLIPPED && !comes_up(start) {
-                state[start..end].fill(SampleState::Clipped);
-            }
+    while let Some(on) = levels[start..].iter().position(|&db| is_same(db, highest)) {
+        start += on;
+        let top = &levels[start..];
+        let end = start + top.iter().take_while(|&&db| is_same(db, highest)).count();
+        if end - start >= FEWEST_CLIPPED && !comes_up(start) {
+            state[start..end].fill(SampleState::Clipped);
         }
         start = end;
     }

@@ -165,10 +165,25 @@ fn exponential(left: &[f64], time: f64) -> (f64, f64) {
     let first_moment = (factor * sum - n * last) / (1.0 - factor);
     let moment = first_moment - 0.5 * (n - 1.0) * sum;
     let square = (1.0 - last * last) / (1.0 - factor * factor);
-    let powers = std::iter::successors(Some(1.0), |power| Some(power * factor));
-    let seen = left.iter().take((LOST_IN_ROUNDING * time) as usize);
-    let product = seen.zip(powers).map(|(r, power)| r * power).sum();
+    let seen = &left[..left.len().min((LOST_IN_ROUNDING * time) as usize)];
+    let product = fading_sum(seen, factor);
     beside(n, [sum, moment, square, product])
+}
+
+/// Σ fᵏ·yₖ, in four sums side by side: one waits for every product and addition.
+fn fading_sum(y: &[f64], factor: f64) -> f64 {
+    let (fours, rest) = y.as_chunks::<4>();
+    let mut powers = [1.0, factor, factor * factor, factor * factor * factor];
+    let four = powers[3] * factor;
+    let mut sums = [0.0; 4];
+    for chunk in fours {
+        for k in 0..4 {
+            sums[k] += powers[k] * chunk[k];
+            powers[k] *= four;
+        }
+    }
+    let rest: f64 = rest.iter().zip(powers).map(|(y, power)| y * power).sum();
+    sums.iter().sum::<f64>() + rest
 }
 
 /// Time constants after which an exponential is less than the rounding of its beginning.

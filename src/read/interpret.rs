@@ -2,7 +2,7 @@
 
 use ndarray::Array1;
 
-use crate::trace::Header;
+use crate::trace::{Header, range};
 use crate::units::Wavelength;
 use crate::warning::Warning;
 
@@ -22,7 +22,7 @@ use super::settings::{Context, Rows, Settings, direction_by_names, names_an_end}
 use super::tail::last_sample_is_cut;
 use super::title_row::{TitleRow, take_titles};
 use super::titles::{Direction, LevelUnit};
-use super::trend::{Sense, fall_per_unit, range, sense};
+use super::trend::{Sense, fall_per_unit, sense};
 use super::words::Known;
 use super::{FileContent, ReadTrace};
 

@@ -223,32 +223,6 @@ fn summed(x: &[f64], y: &[f64], term: impl Fn(f64, f64) -> f64) -> f64 {
     sums.iter().sum::<f64>() + rest.sum::<f64>()
 }
 
-/// The least and the greatest of the levels that are numbers.
-pub(super) fn range(levels_db: &[f64]) -> (f64, f64) {
-    let (chunks, rest) = levels_db.as_chunks::<8>();
-    let mut low = [f64::INFINITY; 8];
-    let mut high = [f64::NEG_INFINITY; 8];
-    // A comparison with what is no number is false.
-    let mut take = |lane: usize, v: f64| {
-        if let (Some(low), Some(high)) = (low.get_mut(lane), high.get_mut(lane)) {
-            *low = if v < *low { v } else { *low };
-            *high = if v > *high { v } else { *high };
-        }
-    };
-    for chunk in chunks {
-        for (lane, v) in chunk.iter().enumerate() {
-            take(lane, *v);
-        }
-    }
-    for v in rest {
-        take(0, *v);
-    }
-    (
-        low.into_iter().fold(f64::INFINITY, f64::min),
-        high.into_iter().fold(f64::NEG_INFINITY, f64::max),
-    )
-}
-
 /// Bounds of a fibre's attenuation in dB/km at a wavelength.
 ///
 /// Rayleigh scattering is the floor, about 0.75 dB/km at 1 µm and falling as
