@@ -10,11 +10,17 @@ use super::Score;
 /// Fibres of which some trace would better belong elsewhere: a ring that is likelier than
 /// the labels has one at least, however little the labels contradict each other at any
 /// single joint.
-pub(super) fn suspects(n: usize, total: &(dyn Fn(usize, usize) -> f64 + Sync)) -> Vec<usize> {
-    let own: Vec<f64> = (0..n).map(|i| total(i, i)).collect();
+///
+/// `own` are the totals of the labels; `above` gives that of a pairing where it exceeds a number.
+pub(super) fn suspects(
+    own: &[f64],
+    above: &(dyn Fn(usize, usize, f64) -> Option<f64> + Sync),
+) -> Vec<usize> {
+    let n = own.len();
     let better = |i: usize| -> Vec<usize> {
-        let others = (0..n).filter(|&j| j != i).map(|j| (j, total(i, j)));
+        let others = (0..n).filter(|&j| j != i);
         others
+            .filter_map(|j| Some((j, above(i, j, own[i].min(own[j]))?)))
             .flat_map(|(j, found)| [(i, found), (j, found)])
             .filter(|&(k, found)| found > own[k])
             .map(|(k, _)| k)
@@ -152,6 +158,8 @@ mod tests {
             _ if i == j => 5.0,
             _ => -20.0,
         };
-        assert_eq!(suspects(6, &total), [1, 4]);
+        let own: Vec<f64> = (0..6).map(|i| total(i, i)).collect();
+        let above = |i, j, least| Some(total(i, j)).filter(|found| *found > least);
+        assert_eq!(suspects(&own, &above), [1, 4]);
     }
 }

@@ -120,7 +120,13 @@ pub(super) fn crossings(labelled: &[Labelled<'_>], reference: &Reference) -> Vec
     let look = |spreads: &Spreads, to_join: f64| {
         let score = |i: usize, j: usize| spreads.score(&patterns[i].1[0], &patterns[j].1[1]);
         let total = |i: usize, j: usize| score(i, j).total();
-        let suspects = with_best_partners(suspects(n, &total), n, &total);
+        let own: Vec<f64> = (0..n).map(|i| total(i, i)).collect();
+        let most: Vec<Vec<f64>> =
+            (patterns.iter().map(|(_, pair)| spreads.most(&pair[0]))).collect();
+        let above = |i: usize, j: usize, least: f64| {
+            spreads.total_above((&patterns[i].1[0], &most[i]), &patterns[j].1[1], least)
+        };
+        let suspects = with_best_partners(suspects(&own, &above), n, &total);
         let scores: Vec<Vec<Score>> = suspects
             .iter()
             .map(|&i| suspects.iter().map(|&j| score(i, j)).collect())

@@ -217,6 +217,18 @@ pub(super) fn common(a: &Pattern, b: &Pattern, ratio: f64) -> Vec<Common> {
     found
 }
 
+/// By joint, the least error that each item of [`Common`], in its order, can have in a pairing
+/// of a trace from A; none where the item is in no pairing.
+pub(super) fn least_errors(a: &Pattern) -> impl Iterator<Item = [Option<f64>; 4]> + '_ {
+    a.joints.iter().enumerate().map(|(joint, seen)| {
+        let there = (a.beside.as_ref()).and_then(|beside| *beside.readings.get(joint)?);
+        let sums = [seen.mean, seen.reading].into_iter().flatten();
+        let sum = sums.map(|(_, error)| error).reduce(f64::min);
+        let error = |of: Option<(f64, f64)>| of.map(|(_, error)| error);
+        [error(seen.place), sum, error(seen.change), error(there)]
+    })
+}
+
 /// Length of a trace from B less that of the trace which A's label gives at another
 /// wavelength.
 pub(super) fn length_beside(a: &Pattern, b: &Pattern) -> Option<f64> {

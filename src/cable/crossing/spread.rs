@@ -6,7 +6,9 @@ use crate::cable::cluster::quantile;
 use crate::cable::draft::{median, robust_spread};
 
 use super::Score;
-use super::pattern::{Common, Pattern, common, length_beside, root_sum, slope_differences};
+use super::pattern::{
+    Common, Pattern, common, least_errors, length_beside, root_sum, slope_differences,
+};
 
 /// Share of single items that are wrong for reasons of their own (a missed edge, a
 /// bend between the two measurements): no item can count more than a hundred to one
@@ -33,7 +35,7 @@ pub(super) struct Spreads {
     /// Factor on the stated errors of places.
     place_factor: f64,
     /// By joint: how far places of two fibres are apart, metres.
-    place_other: BTreeMap<usize, f64>,
+    place_other: Vec<f64>,
     /// Sums of the two readings.
     sums: ByJoint,
     /// Changes of the sums towards another wavelength: a splice loses much the same at
@@ -47,8 +49,8 @@ pub(super) struct Spreads {
     length_beside: Option<(f64, f64, f64)>,
 }
 
-/// How an item of each joint scatters.
-type ByJoint = BTreeMap<usize, Spread>;
+/// How an item of each joint scatters, as far as it is known.
+type ByJoint = Vec<Option<Spread>>;
 
 /// Middle of an item, its spread in one fibre beyond the errors of the readings, below and
 /// above that (a splice may lose much, and never less than nothing), and between two.
@@ -116,24 +118,24 @@ impl Values {
             let own = own.unwrap_or(0.0);
             ((n * own * own + OF_ALL * all * all) / (n + OF_ALL)).sqrt()
         };
-        middles
-            .iter()
-            .map(|(joint, middle)| {
-                let (own, other) = (own_off(joint), other_off(joint));
-                let errors = self.own.get(joint).map_or(&[][..], Vec::as_slice);
-                let error = middle_of(errors, |v| v.1).unwrap_or(0.0);
-                let side = |is_above: bool, of_all: f64| {
-                    let all = both(own_spread(&own, is_above), own.len() / 2, of_all);
-                    (all * all - error * error).max(0.0).sqrt()
-                };
-                let spread = Spread {
-                    middle: *middle,
-                    own: [side(false, below), side(true, above)],
-                    other: both(robust_spread(&other, 0.0), other.len(), other_all),
-                };
-                (*joint, spread)
-            })
-            .collect()
+        let mut spreads = ByJoint::new();
+        for (joint, middle) in &middles {
+            let (own, other) = (own_off(joint), other_off(joint));
+            let errors = self.own.get(joint).map_or(&[][..], Vec::as_slice);
+            let error = middle_of(errors, |v| v.1).unwrap_or(0.0);
+            let side = |is_above: bool, of_all: f64| {
+                let all = both(own_spread(&own, is_above), own.len() / 2, of_all);
+                (all * all - error * error).max(0.0).sqrt()
+            };
+            let spread = Spread {
+                middle: *middle,
+                own: [side(false, below), side(true, above)],
+                other: both(robust_spread(&other, 0.0), other.len(), other_all),
+            };
+            spreads.resize(joint + 1, None);
+            spreads[*joint] = Some(spread);
+        }
+        spreads
     }
 }
 
@@ -237,10 +239,11 @@ pub(super) fn spreads(
         }
     }
     let place_factor = robust_spread(&misses, 0.0).unwrap_or(1.0).max(1.0);
-    let place_other = other_places
-        .iter()
-        .filter_map(|(joint, off)| Some((*joint, robust_spread(off, 0.0)?)))
-        .collect();
+    let mut place_other = Vec::new();
+    for (joint, off) in &other_places {
+        place_other.resize(joint + 1, 0.0);
+        place_other[*joint] = robust_spread(off, 0.0).unwrap_or(0.0);
+    }
     let [sums, changes, beside] = values.map(|values| values.spreads(tails));
     Spreads {
         ratio,
@@ -287,6 +290,65 @@ const LOST: f64 = -45.0;
 
 impl Spreads {
     pub(super) fn score(&self, a: &Pattern, b: &Pattern) -> Score {
+        let but_joints = self.but_joints(a, b);
+        let common = common(a, b, self.ratio);
+        let factors = common.iter().flat_map(|common| self.factors(common));
+        Score {
+            joints: but_joints.joints + log_of_product(factors),
+            ..but_joints
+        }
+    }
+
+    /// The total of [`Self::score`] where it exceeds `least`; `most` is that of the trace from
+    /// A. Most pairings of a large cable are out of the question after a few joints.
+    pub(super) fn total_above(
+        &self,
+        (a, most): (&Pattern, &[f64]),
+        b: &Pattern,
+        least: f64,
+    ) -> Option<f64> {
+        let mut total = self.but_joints(a, b).total();
+        for (common, most) in common(a, b, self.ratio).iter().zip(most) {
+            if total + most < least {
+                return None;
+            }
+            total += self.factors(common).iter().product::<f64>().ln();
+        }
+        (total > least).then_some(total)
+    }
+
+    /// The most that each joint of a trace from A and all behind it can add to a total.
+    pub(super) fn most(&self, a: &Pattern) -> Vec<f64> {
+        let of = |error: Option<f64>, joint: usize, spreads: &ByJoint| {
+            let spread = spreads.get(joint).and_then(Option::as_ref);
+            error.zip(spread).map_or(1.0, |(error, spread)| {
+                greatest(spread.own.map(|own| root_sum(own, error)), spread.other)
+            })
+        };
+        let mut most: Vec<f64> = least_errors(a)
+            .enumerate()
+            .map(|(joint, [place, sum, change, beside])| {
+                let place = place.map_or(1.0, |error_m| {
+                    let other = self.place_other.get(joint).copied().unwrap_or(0.0);
+                    greatest([self.place_factor * error_m; 2], other)
+                });
+                let all = place
+                    * of(sum, joint, &self.sums)
+                    * of(change, joint, &self.changes)
+                    * of(beside, joint, &self.beside);
+                all.ln()
+            })
+            .collect();
+        let mut behind = 0.0;
+        for joint in most.iter_mut().rev() {
+            behind += *joint;
+            *joint = behind;
+        }
+        most
+    }
+
+    /// What the lengths and, among the joints, the slopes between them say.
+    fn but_joints(&self, a: &Pattern, b: &Pattern) -> Score {
         let length = item(
             a.length_m - self.ratio * b.length_m,
             root_sum(self.length.0, root_sum(a.length_error_m, b.length_error_m)),
@@ -296,36 +358,60 @@ impl Spreads {
             .map_or(1.0, |(off, (middle, own, other))| {
                 item(off - middle, own, other)
             });
-        let of = |value: Option<(f64, f64)>, spread: Option<&Spread>| {
-            let (Some((value, error)), Some(spread)) = (value, spread) else {
-                return 1.0;
-            };
-            let own = spread.own.map(|own| root_sum(own, error));
-            two_sided(value - spread.middle, own, spread.other)
-        };
-        let slopes: f64 = slope_differences(a, b)
-            .map(|(stretch, difference)| of(Some(difference), self.slopes.get(&stretch)).ln())
-            .sum();
-        let joints: f64 = (common(a, b, self.ratio).iter())
-            .map(|common| {
-                let place = common.off_m.map_or(1.0, |(off_m, error_m)| {
-                    let other = self.place_other.get(&common.joint).copied().unwrap_or(0.0);
-                    item(off_m, self.place_factor * error_m, other)
-                });
-                let joint = &common.joint;
-                let [sum, change, beside] = items(common);
-                let all = place
-                    * of(sum, self.sums.get(joint))
-                    * of(change, self.changes.get(joint))
-                    * of(beside, self.beside.get(joint));
-                all.ln()
-            })
-            .sum();
+        let slopes = slope_differences(a, b)
+            .map(|(stretch, difference)| ratio_of(Some(difference), stretch, &self.slopes));
         Score {
             length: (length * beside).ln(),
-            joints: slopes + joints,
+            joints: log_of_product(slopes),
         }
     }
+
+    /// What the items of a joint say: its places, the sum of its readings, its change, and
+    /// what one of them is off the other wavelength's.
+    fn factors(&self, common: &Common) -> [f64; 4] {
+        let joint = common.joint;
+        let place = common.off_m.map_or(1.0, |(off_m, error_m)| {
+            let other = self.place_other.get(joint).copied().unwrap_or(0.0);
+            item(off_m, self.place_factor * error_m, other)
+        });
+        let [sum, change, beside] = items(common);
+        [
+            place,
+            ratio_of(sum, joint, &self.sums),
+            ratio_of(change, joint, &self.changes),
+            ratio_of(beside, joint, &self.beside),
+        ]
+    }
+}
+
+/// How much likelier the item of a joint is for one fibre than for two; 1 where it is not
+/// there or its spread is not known.
+fn ratio_of(value: Option<(f64, f64)>, joint: usize, spreads: &ByJoint) -> f64 {
+    let spread = spreads.get(joint).and_then(Option::as_ref);
+    value.zip(spread).map_or(1.0, |((value, error), spread)| {
+        let own = spread.own.map(|own| root_sum(own, error));
+        two_sided(value - spread.middle, own, spread.other)
+    })
+}
+
+/// The greatest that [`two_sided`] can be with these spreads or wider ones of one fibre.
+fn greatest(own: [f64; 2], other: f64) -> f64 {
+    let mean = f64::midpoint(own[0], own[1]);
+    ((1.0 - ODD_ITEMS) * (root_sum(other, mean) / mean) + ODD_ITEMS).max(1.0)
+}
+
+/// Logarithm of a product of factors, taken of as many at a time as a number holds: a logarithm
+/// of each took longer than the factors.
+fn log_of_product(factors: impl Iterator<Item = f64>) -> f64 {
+    let (mut log, mut product) = (0.0, 1.0);
+    for factor in factors {
+        product *= factor;
+        if !(1e-150..1e150).contains(&product) {
+            log += f64::ln(product);
+            product = 1.0;
+        }
+    }
+    log + product.ln()
 }
 
 #[cfg(test)]
@@ -352,6 +438,21 @@ mod tests {
         assert!((two_sided(-2.0, [1.0, 3.0], 3.0) - wanted).abs() < 1e-12);
     }
 
+    /// A place or spread that is wider makes it less likely, never more.
+    #[test]
+    fn no_item_exceeds_its_greatest() {
+        for own in [[0.5, 0.5], [0.2, 1.0], [1.0, 0.0]] {
+            for other in [0.1, 1.0, 10.0] {
+                let most = greatest(own, other);
+                for (x, wider) in (-40..=40).flat_map(|x| [(x, 0.0), (x, 0.3), (x, 2.0)]) {
+                    let own = own.map(|own| root_sum(own, wider));
+                    let found = two_sided(0.1 * f64::from(x), own, other);
+                    assert!(found <= most * (1.0 + 1e-12), "{found} above {most}");
+                }
+            }
+        }
+    }
+
     /// What a joint's values scatter by is the splices' own scatter and the errors of the
     /// readings together: values drawn with 0.03 of the one and 0.04 of the other, which is
     /// 0.05, leave 0.03. The errors alone leave nothing.
@@ -371,10 +472,10 @@ mod tests {
                 other: BTreeMap::from([(0, other)]),
             }
         };
-        let [below, above] = drawn(0.05).spreads(Tails::LeftOut)[&0].own;
+        let [below, above] = drawn(0.05).spreads(Tails::LeftOut)[0].unwrap().own;
         assert!((below - 0.03).abs() < 0.009, "{below}");
         assert!((above - 0.03).abs() < 0.009, "{above}");
-        let [below, above] = drawn(0.03).spreads(Tails::LeftOut)[&0].own;
+        let [below, above] = drawn(0.03).spreads(Tails::LeftOut)[0].unwrap().own;
         assert!(below.abs() + above.abs() < f64::EPSILON);
     }
 }
