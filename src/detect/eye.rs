@@ -121,7 +121,7 @@ impl Eye {
         };
         let (reference, steady) = eye.smooth_reference();
         let db = |_, r: f64| DB_PER_NEPER * r.ln();
-        eye.linearise(&reference, db, &steady);
+        eye.linearise(reference, db, steady);
         let seen = lateness(&eye, &edges);
         (eye.response.late, eye.response.early) = (seen.late, seen.early);
         eye
@@ -248,21 +248,19 @@ impl Eye {
                 samples >= 64.0 && (sum[hi] - sum[lo]) / samples < LEAST_SNR * rms
             })
             .unwrap_or(self.lit.end);
-        (0..n)
-            .map(|i| {
-                if i >= self.usable_end || !usable[i] {
-                    return (0.0, 0.0);
-                }
-                let good = REFERENCE_WINDOWS.iter().find(|w| is_good(about(i, **w)));
-                good.map_or((0.0, 0.0), |&window| {
-                    let mean = |(total, samples): (f64, f64)| total / samples;
-                    let longer = (9 * window)
-                        .clamp(WEIGHT_WINDOW.0, WEIGHT_WINDOW.1)
-                        .max(window);
-                    (mean(about(i, window)), mean(about(i, longer)))
-                })
-            })
-            .unzip()
+        let (mut reference, mut steady) = (vec![0.0; n], vec![0.0; n]);
+        for i in (0..self.usable_end).filter(|&i| usable[i]) {
+            let good = REFERENCE_WINDOWS.iter().find(|w| is_good(about(i, **w)));
+            if let Some(&window) = good {
+                let mean = |(total, samples): (f64, f64)| total / samples;
+                let longer = (9 * window)
+                    .clamp(WEIGHT_WINDOW.0, WEIGHT_WINDOW.1)
+                    .max(window);
+                reference[i] = mean(about(i, window));
+                steady[i] = mean(about(i, longer));
+            }
+        }
+        (reference, steady)
     }
 
     /// Linearises again about the lines between events: `sections` holds spans of
@@ -304,7 +302,8 @@ impl Eye {
                 *slot = (self.level_db[i] / DB_PER_NEPER).exp();
             }
         }
-        self.linearise(&reference, |i, _| reference_db[i], &reference);
+        let steady = reference.clone();
+        self.linearise(reference, |i, _| reference_db[i], steady);
     }
 
     /// Line through a stretch; with the trace's mean slope where it is too short to tell its
@@ -355,29 +354,31 @@ impl Eye {
         usable
     }
 
-    /// Linearises the levels about a reference power (0 where there is none), of which
+    /// Linearises the levels about reference powers (0 where there is none), of which
     /// `reference_db` gives the level: y = (5/ln10)·(ln r + P/r − 1), linear in the noise
-    /// and so without the bias that a logarithm has near the floor.
+    /// and so without the bias that a logarithm has near the floor. The `steady` powers tell
+    /// the weights.
     fn linearise(
         &mut self,
-        reference: &[f64],
+        mut reference: Vec<f64>,
         reference_db: impl Fn(usize, f64) -> f64,
-        steady: &[f64],
+        mut steady: Vec<f64>,
     ) {
-        let n = self.len();
-        let mut level_db = vec![0.0; n];
-        let mut weight = vec![0.0; n];
-        for (i, &r) in reference.iter().enumerate() {
+        let (level_db, weight) = (&mut reference, &mut steady);
+        let slots = level_db.iter_mut().zip(weight);
+        for (i, ((level, weight), power)) in slots.zip(&self.power.value).enumerate() {
+            let (r, s) = (*level, *weight);
             if r > 0.0 {
-                level_db[i] = reference_db(i, r) + DB_PER_NEPER * (self.power.value[i] / r - 1.0);
-                let s = steady[i];
+                *level = reference_db(i, r) + DB_PER_NEPER * (power / r - 1.0);
                 // A trace without noise is weighted evenly, by its rounding in f64.
                 let variance = self.noise.density(s).max(1e-24 * s * s);
-                weight[i] = s * s / (variance * DB_PER_NEPER * DB_PER_NEPER);
+                *weight = s * s / (variance * DB_PER_NEPER * DB_PER_NEPER);
+            } else {
+                (*level, *weight) = (0.0, 0.0);
             }
         }
-        self.level_db = Arc::new(level_db);
-        self.weight = Arc::new(weight);
+        self.level_db = Arc::new(reference);
+        self.weight = Arc::new(steady);
         self.sum_up();
     }
 

@@ -9,8 +9,8 @@ use super::mark::{DetectSettings, Mark};
 use super::peaks::{Tops, height_db, weak_peaks};
 use super::profile::{Place, Stretch};
 use super::scan::{Candidate, Thresholds, shortest_window, square_at, steps, test_at};
+use super::squares::squares_at;
 use super::sweep::{Sweep, Sweeps, Swept};
-use super::threshold::threshold;
 use super::view::{FEWEST, Span, View};
 
 /// Rounds of scanning and removing; each round can only sharpen the last, and
@@ -60,9 +60,10 @@ impl<'a> Finder<'a> {
             .iter()
             .map(|v| v.eye.pulse_samples)
             .fold(1.0, f64::max);
+        let of_peaks = squares_at(rate * spacing_m / 1e6);
         Self {
             thresholds: Thresholds::new(rate, longest.unwrap_or(0).max(16), spacing_m),
-            peak_square: [1, 2].map(|n| threshold(rate * spacing_m / 1e6, 1.0 / pulse, n).powi(2)),
+            peak_square: [1, 2].map(|n| of_peaks.square(1.0 / pulse, n)),
             views,
             bounds,
         }

@@ -1,10 +1,10 @@
 //! Looks for steps between two neighbouring events in windows of one length.
 
-use std::cell::OnceCell;
 use std::sync::Arc;
 
+use super::row::{Row, may_step};
+use super::squares::{Squares, squares_at};
 use super::sweep::{Sweep, worth_a_look};
-use super::threshold::threshold;
 use super::view::{FEWEST, Span, View};
 
 /// Positions looked at per window length in the first pass: a step's statistic
@@ -15,14 +15,6 @@ const LOOKS_PER_WINDOW: usize = 16;
 /// Share of the squared threshold at which the second pass is taken: (1 − 0.14)² less noise.
 const SECOND_PASS: f64 = 0.6;
 
-/// Longest window in which the means alone decide whether a place is worth a look. Over a
-/// longer one the centres of the two sides, by weight, are no longer their middles.
-const MEANS_DECIDE: usize = 256;
-
-/// Windows that a stretch must hold for its slope to be taken out of the means: a step of d
-/// in its middle then tilts its line so that the means fall by a fifth of d less at most.
-const WINDOWS_FOR_SLOPE: usize = 8;
-
 /// Expected excesses of the threshold for one false event: some are lost between looks, a
 /// place taken where the ramp fits best has less than the greatest statistic, and what does
 /// not stand out in the readings is dropped. Counted on bare fibre: 12 in 20,000 km at a
@@ -32,52 +24,10 @@ const LOST: f64 = 1.4;
 /// Turns the false-event rate into thresholds.
 #[derive(Debug, Clone)]
 pub struct Thresholds {
-    rate_per_sample: f64,
+    squares: Arc<Squares>,
     /// Squares below these are below every threshold, by directions less one.
     least: [f64; 2],
     spacing_m: f64,
-    /// Squares that were worked out, by directions less one.
-    known: [Grid; 2],
-}
-
-/// Squared thresholds at changes [`STEP`] apart on a logarithmic scale, each worked out
-/// when it is first asked for.
-#[derive(Debug, Clone)]
-struct Grid(Vec<OnceCell<f64>>);
-
-/// Logarithms of the least and the greatest change on the grid: windows of a million
-/// samples, and samples that have nothing in common.
-const CHANGES: (f64, f64) = (-15.0, 2.0);
-
-/// Steps of the grid. The square is nearly straight on it: a polynomial through four
-/// points is off by 10⁻⁸ of it at most.
-const STEP: f64 = 1.0 / 16.0;
-
-impl Grid {
-    fn new() -> Self {
-        let points = ((CHANGES.1 - CHANGES.0) / STEP) as usize;
-        Self(vec![OnceCell::new(); points])
-    }
-
-    /// The square at a change, `at` working it out at points of the grid.
-    fn square(&self, change: f64, at: impl Fn(f64) -> f64) -> f64 {
-        let x = (change.ln() - CHANGES.0) / STEP;
-        let first = (x.max(0.0) as usize).saturating_sub(1);
-        let Some([a, b, c, d]) = self.0.get(first..first + 4) else {
-            return at(change);
-        };
-        if x.is_nan() || x < 1.0 {
-            return at(change);
-        }
-        let value = |cell: &OnceCell<f64>, k: usize| {
-            *cell.get_or_init(|| at(((first + k) as f64 * STEP + CHANGES.0).exp()))
-        };
-        let (a, b, c, d) = (value(a, 0), value(b, 1), value(c, 2), value(d, 3));
-        // Lagrange through −1, 0, 1 and 2.
-        let t = x - (first + 1) as f64;
-        let (p, q, r) = (t + 1.0, t - 1.0, t - 2.0);
-        -a * t * q * r / 6.0 + b * p * q * r / 2.0 - c * p * t * r / 2.0 + d * p * t * q / 6.0
-    }
 }
 
 impl Thresholds {
@@ -88,21 +38,18 @@ impl Thresholds {
     /// against its threshold again in windows up to the neighbouring events, and
     /// stays only if it passes there too.
     pub fn new(false_events_per_1000_km: f64, longest: usize, spacing_m: f64) -> Self {
-        let rate_per_sample = LOST * false_events_per_1000_km * spacing_m / 1e6;
+        let squares = squares_at(LOST * false_events_per_1000_km * spacing_m / 1e6);
         let slowest = 1.0 / longest.max(FEWEST) as f64;
         Self {
-            rate_per_sample,
-            least: [1, 2].map(|n| threshold(rate_per_sample, slowest, n).powi(2)),
+            least: [1, 2].map(|n| squares.square(slowest, n)),
+            squares,
             spacing_m,
-            known: [Grid::new(), Grid::new()],
         }
     }
 
     /// Squared threshold for a statistic whose correlation falls by `change` per sample.
     pub fn square(&self, change: f64, directions: usize) -> f64 {
-        let directions = directions.clamp(1, 2);
-        let exact = |change: f64| threshold(self.rate_per_sample, change, directions).powi(2);
-        self.known[directions - 1].square(change, exact)
+        self.squares.square(change, directions)
     }
 
     /// The least squared threshold: that of the longest windows.
@@ -207,37 +154,6 @@ fn test_above(
     })
 }
 
-/// The slopes of the stretches, where they are long enough for windows to be judged by
-/// their means.
-fn slopes(views: &[View<'_>], spans: &[Span], window: usize) -> Option<[f64; 2]> {
-    let mut slopes = [0.0; 2];
-    for (slope, (view, span)) in slopes.iter_mut().zip(views.iter().zip(spans)) {
-        if window > MEANS_DECIDE || span.hi < span.lo + WINDOWS_FOR_SLOPE * window {
-            return None;
-        }
-        *slope = view.eye.sums.line(span.lo, span.hi)?.slope;
-    }
-    Some(slopes)
-}
-
-/// Whether the means beside a place leave room for a step beyond every threshold.
-fn means_leave_room(
-    views: &[View<'_>],
-    spans: &[Span],
-    thresholds: &Thresholds,
-    z_m: f64,
-    window: usize,
-    slopes: [f64; 2],
-) -> bool {
-    let mut square = 0.0;
-    for (slope, (view, &span)) in slopes.iter().zip(views.iter().zip(spans)) {
-        square += view
-            .rough_square(view.index(z_m), span, window, *slope)
-            .unwrap_or(0.0);
-    }
-    square > thresholds.least[0]
-}
-
 /// Shortest window: a step inside a window tilts its line, and drawn across the hidden
 /// gap the tilt overshoots the step itself unless the window is twice the gap.
 pub(super) fn shortest_window(views: &[View<'_>]) -> usize {
@@ -272,15 +188,10 @@ pub(super) fn steps(
         let places = worth_a_look(views, spans, sweeps, row, least);
         places.filter_map(look).collect()
     } else {
-        let looks = ((to_m - from_m) / stride_m).max(0.0) as usize;
-        let slopes = slopes(views, spans, window);
-        (0..=looks)
-            .map(|k| from_m + k as f64 * stride_m)
-            .filter(|&z| {
-                slopes.is_none_or(|s| means_leave_room(views, spans, thresholds, z, window, s))
-            })
-            .filter_map(look)
-            .collect()
+        let row = Row::new(from_m, to_m, stride_m);
+        let least = thresholds.least.map(|least| SECOND_PASS * least);
+        let places = may_step(views, spans, window, row, least);
+        places.into_iter().filter_map(look).collect()
     };
     // From the flank of a summit the same one is climbed.
     let is_summit = |at: usize| {

@@ -8,7 +8,8 @@
 /// rounding. Levels should be detrended first for the same reason.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Sums {
-    /// Weight and weight·y, apart from the rest: means are asked for most often.
+    /// Weight and weight·y, apart from the rest: means are asked for most often. The sums over
+    /// no sample come first, as they are made: what is written once need not be cleared before.
     level: Vec<[f64; 2]>,
     /// Weight·x, weight·x², weight·x·y and weight·y².
     shape: Vec<[f64; 4]>,
@@ -29,6 +30,62 @@ pub struct Line {
     pub slope_variance: f64,
     /// Weighted sum of squared residuals, in units of the variance.
     pub chi_square: f64,
+}
+
+/// What [`Line`] holds but for χ², of many lines: each quantity by itself, so that
+/// several lines are worked out at once.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Lines([Vec<f64>; 5]);
+
+impl Lines {
+    fn of_length(&mut self, count: usize) -> [&mut [f64]; 5] {
+        self.0.each_mut().map(|quantity| {
+            quantity.resize(count, 0.0);
+            &mut quantity[..count]
+        })
+    }
+
+    /// Centre, level, slope and the variances of level and slope of `count` lines from the
+    /// `first` on.
+    pub(super) fn from(&self, first: usize, count: usize) -> [&[f64]; 5] {
+        self.0
+            .each_ref()
+            .map(|quantity| &quantity[first..][..count])
+    }
+}
+
+/// What lies between two places of the sums, but for weight·y².
+#[inline]
+fn difference((p, a): (&[f64; 2], &[f64; 4]), (q, b): (&[f64; 2], &[f64; 4])) -> [f64; 5] {
+    [
+        p[0] - q[0],
+        p[1] - q[1],
+        a[0] - b[0],
+        a[1] - b[1],
+        a[2] - b[2],
+    ]
+}
+
+/// Centre, level, slope and the variances of level and slope of the line through so many
+/// samples, by their sums as [`Sums::of_window`] gives them; where there is none, a level of
+/// infinite variance at 0. Without a branch, so that several are worked out at once.
+#[inline]
+pub(super) fn line_of([weight, wy, wx, square, product]: [f64; 5], samples: f64) -> [f64; 5] {
+    let variance = 1.0 / weight;
+    let centre = wx * variance;
+    let spread = square - wx * centre;
+    let level = wy * variance;
+    let inverse = 1.0 / spread;
+    let slope = (product - wx * level) * inverse;
+    // Two samples of equal weight w at distance 1 have Σw(x−x̄)² = w/2.
+    let is_line = weight > 0.0 && spread * samples > 0.2 * weight;
+    [
+        if is_line { centre } else { 0.0 },
+        if is_line { level } else { 0.0 },
+        if is_line { slope } else { 0.0 },
+        if is_line { variance } else { f64::INFINITY },
+        if is_line { inverse } else { 0.0 },
+    ]
 }
 
 impl Line {
@@ -53,11 +110,11 @@ impl Sums {
     /// As [`Self::new`], the levels by a function of the index.
     pub(super) fn of(y: impl Fn(usize) -> f64, w: &[f64]) -> Self {
         let n = w.len();
-        let mut level = vec![[0.0; 2]; n + 1];
-        let mut shape = vec![[0.0; 4]; n + 1];
         let (mut sums, mut moments) = ([0.0; 2], [0.0; 4]);
-        for i in (0..n).rev() {
-            let weight = w[i];
+        let (mut level, mut shape) = (Vec::with_capacity(n + 1), Vec::with_capacity(n + 1));
+        level.push(sums);
+        shape.push(moments);
+        for (i, &weight) in w.iter().enumerate().rev() {
             if weight > 0.0 {
                 let x = i as f64 - n as f64;
                 let wx = weight * x;
@@ -70,98 +127,110 @@ impl Sums {
                 moments[2] += wy * x;
                 moments[3] += wy * y;
             }
-            level[i] = sums;
-            shape[i] = moments;
+            level.push(sums);
+            shape.push(moments);
         }
         Self { level, shape }
     }
 
-    /// Running sums of weight and weight·y from each sample to the end of the trace.
-    pub(super) fn running(&self) -> &[[f64; 2]] {
-        &self.level
+    /// Number of samples.
+    fn samples(&self) -> usize {
+        self.level.len() - 1
+    }
+
+    /// The sums from a sample to the end of the trace.
+    fn at(&self, i: usize) -> (&[f64; 2], &[f64; 4]) {
+        let at = self.samples() - i;
+        (&self.level[at], &self.shape[at])
+    }
+
+    /// Sums of weight and weight·y to the end of the trace, from `count` samples in a row on;
+    /// those from the `first` come last.
+    pub(super) fn running(&self, first: usize, count: usize) -> &[[f64; 2]] {
+        let end = self.level.len() - first;
+        &self.level[end - count..end]
     }
 
     /// Total weight of the samples `lo..hi`.
     pub fn weight(&self, lo: usize, hi: usize) -> f64 {
-        self.level[lo][0] - self.level[hi][0]
+        self.at(lo).0[0] - self.at(hi).0[0]
     }
 
     /// Weighted mean of the samples `lo..hi` and its variance; none without weight.
     pub fn mean(&self, lo: usize, hi: usize) -> Option<(f64, f64)> {
-        let (a, b) = (&self.level[lo], &self.level[hi]);
+        let (a, b) = (self.at(lo).0, self.at(hi).0);
         let weight = a[0] - b[0];
         (weight > 0.0).then(|| ((a[1] - b[1]) / weight, 1.0 / weight))
     }
 
-    /// Lines through the samples `k..k + window` for every k from `lo` on whose window ends
-    /// before `hi`; where there is none, a level of infinite variance. Without their χ².
-    pub(super) fn lines(&self, window: usize, lo: usize, hi: usize) -> Vec<Line> {
+    /// Fills `lines` with those through the samples `k..k + window` for every k from `lo` on
+    /// whose window ends before `hi`; where there is none, with a level of infinite variance.
+    pub(super) fn lines(&self, window: usize, lo: usize, hi: usize, lines: &mut Lines) {
         let count = (hi + 1).saturating_sub(window).saturating_sub(lo);
-        let (level, shape) = (&self.level[lo..], &self.shape[lo..]);
-        let near = level[..count].iter().zip(&shape[..count]);
-        let far = level[window..].iter().zip(&shape[window..]);
-        let origin = (self.level.len() - 1) as f64;
-        let fewest = 0.2 / window as f64;
-        near.zip(far)
-            .map(|((p, a), (q, b))| {
-                let (s0, sy) = (p[0] - q[0], p[1] - q[1]);
-                let (sx, square, product) = (a[0] - b[0], a[1] - b[1], a[2] - b[2]);
-                let variance = 1.0 / s0;
-                let mean_x = sx * variance;
-                let sxx = square - sx * mean_x;
-                let level = sy * variance;
-                let slope_variance = 1.0 / sxx;
-                // As in `line`.
-                let is_line = s0 > 0.0 && sxx > fewest * s0;
-                Line {
-                    centre: mean_x + origin,
-                    level: if is_line { level } else { 0.0 },
-                    slope: if is_line {
-                        (product - sx * level) * slope_variance
-                    } else {
-                        0.0
-                    },
-                    level_variance: if is_line { variance } else { f64::INFINITY },
-                    slope_variance: if is_line { slope_variance } else { 0.0 },
-                    chi_square: 0.0,
-                }
-            })
-            .collect()
+        let part = |from: usize| {
+            let end = self.level.len() - from;
+            (&self.level[end - count..end], &self.shape[end - count..end])
+        };
+        let ((p, a), (q, b)) = (part(lo), part(lo + window));
+        let origin = self.samples() as f64;
+        let [centre, levels, slope, level_variance, slope_variance] = lines.of_length(count);
+        for k in 0..count {
+            let last = count - 1 - k;
+            let sums = difference((&p[last], &a[last]), (&q[last], &b[last]));
+            let line = line_of(sums, window as f64);
+            centre[k] = line[0] + origin;
+            levels[k] = line[1];
+            slope[k] = line[2];
+            level_variance[k] = line[3];
+            slope_variance[k] = line[4];
+        }
+    }
+
+    /// Sums of weight, weight·y, weight·x, weight·x² and weight·x·y over the samples `lo..hi`,
+    /// with x counted from the end of the trace.
+    #[inline]
+    pub(super) fn of_window(&self, lo: usize, hi: usize) -> [f64; 5] {
+        difference(self.at(lo), self.at(hi))
     }
 
     /// Line through the samples `lo..hi`; none when fewer than two have weight.
     #[inline]
     pub fn line(&self, lo: usize, hi: usize) -> Option<Line> {
+        let line = self.line_alone(lo, hi)?;
+        let ((p, a), (q, b)) = (self.at(lo), self.at(hi));
+        let syy = (a[3] - b[3]) - (p[1] - q[1]) * line.level;
+        Some(Line {
+            chi_square: (syy - line.slope * line.slope / line.slope_variance).max(0.0),
+            ..line
+        })
+    }
+
+    /// [`Self::line`] with 0 for χ².
+    #[inline]
+    pub(super) fn line_alone(&self, lo: usize, hi: usize) -> Option<Line> {
         if hi < lo + 2 {
             return None;
         }
-        let (p, q) = (&self.level[lo], &self.level[hi]);
-        let s0 = p[0] - q[0];
-        if s0 <= 0.0 {
+        let [weight, wy, wx, square, product] = self.of_window(lo, hi);
+        if weight <= 0.0 {
             return None;
         }
-        let variance = 1.0 / s0;
-        let (a, b) = (&self.shape[lo], &self.shape[hi]);
-        let sx = a[0] - b[0];
-        let mean_x = sx * variance;
-        let sxx = (a[1] - b[1]) - sx * mean_x;
+        let variance = 1.0 / weight;
+        let mean_x = wx * variance;
+        let spread = square - wx * mean_x;
         // Two samples of equal weight w at distance 1 have Σw(x−x̄)² = w/2.
-        if sxx <= 0.2 * s0 / (hi - lo) as f64 {
+        if spread <= 0.2 * weight / (hi - lo) as f64 {
             return None;
         }
-        let sy = p[1] - q[1];
-        let level = sy * variance;
-        let sxy = (a[2] - b[2]) - sx * level;
-        let syy = (a[3] - b[3]) - sy * level;
-        let slope_variance = 1.0 / sxx;
-        let slope = sxy * slope_variance;
+        let level = wy * variance;
+        let slope_variance = 1.0 / spread;
         Some(Line {
-            centre: mean_x + (self.level.len() - 1) as f64,
+            centre: mean_x + self.samples() as f64,
             level,
-            slope,
+            slope: (product - wx * level) * slope_variance,
             level_variance: variance,
             slope_variance,
-            chi_square: (syy - sxy * slope).max(0.0),
+            chi_square: 0.0,
         })
     }
 }

@@ -4,7 +4,7 @@
 use std::sync::{Arc, Mutex, PoisonError};
 
 use super::eye::Eye;
-use super::sums::Line;
+use super::sums::Lines;
 use super::view::{Span, View, before};
 
 /// Edges whose greatest square is kept.
@@ -78,46 +78,65 @@ impl Sweep {
     /// Steps of the level: at each edge the most that
     /// [`View::square_at_most`](super::view::View) can be up to the next edge.
     pub(super) fn steps(eye: &Eye, window: usize, bound: Span) -> Self {
-        let response = eye.response;
-        let middle = response.middle();
-        Self::of(eye, window, bound, |edge, left, right| {
-            let (x, y) = (edge as f64 + middle, edge as f64 + 1.0 + middle);
-            let loss = |x: f64| left.at(x) - right.at(x);
-            let most = loss(x).powi(2).max(loss(y).powi(2));
-            // Both parabolas are least at the place between x and y next to their centres.
-            let least = |line: &Line| line.variance_at(line.centre.clamp(x, y));
-            most / (least(left) + least(right))
+        let middle = eye.response.middle();
+        Self::of(eye, window, bound, |first, before, after, squares| {
+            let n = squares.len();
+            let [[c, l, s, v, u], [d, r, t, w, q]] =
+                [before, after].map(|lines| lines.map(|quantity| &quantity[..n]));
+            for (k, square) in squares.iter_mut().enumerate() {
+                let x = first as f64 + middle + f64::from(k as u32);
+                let y = x + 1.0;
+                let here = l[k] + s[k] * (x - c[k]) - (r[k] + t[k] * (x - d[k]));
+                let next = here + (s[k] - t[k]);
+                let (here, next) = (here * here, next * next);
+                let most = if next > here { next } else { here };
+                // Both parabolas are least at the place between x and y next to their centres.
+                let least = |centre: f64, level: f64, slope: f64| {
+                    let from = if centre < x { x } else { centre };
+                    let off = if from > y { y } else { from } - centre;
+                    level + slope * off * off
+                };
+                *square = most / (least(c[k], v[k], u[k]) + least(d[k], w[k], q[k]));
+            }
         })
     }
 
     /// Reflections: at each edge the square of the mean over `top` samples behind it above
     /// the lines beside it, 0 where it lies below.
     pub(super) fn peaks(eye: &Eye, window: usize, top: usize, bound: Span) -> Self {
-        let sums = eye.sums.running();
-        Self::of(eye, window, bound, |edge, left, right| {
-            let (lo, hi) = (edge + 1, edge + 1 + top);
-            let (a, b) = (&sums[lo], &sums[hi]);
-            let weight = a[0] - b[0];
-            if weight <= 0.0 {
-                return 0.0;
+        let sums = &eye.sums;
+        Self::of(eye, window, bound, |first, before, after, squares| {
+            let n = squares.len();
+            let [[c, l, s, v, u], [d, r, t, w, q]] =
+                [before, after].map(|lines| lines.map(|quantity| &quantity[..n]));
+            let near = sums.running(first + 1, n).iter().rev();
+            let far = sums.running(first + 1 + top, n).iter().rev();
+            let (mut weight, mut sum) = ([0.0; LINES], [0.0; LINES]);
+            for ((weight, sum), (near, far)) in weight.iter_mut().zip(&mut sum).zip(near.zip(far)) {
+                (*weight, *sum) = (near[0] - far[0], near[1] - far[1]);
             }
-            let middle = f64::midpoint(lo as f64, hi as f64) - 0.5;
-            let lines = f64::midpoint(left.at(middle), right.at(middle));
-            let own = 1.0 / weight;
-            let above = (a[1] - b[1]) * own - lines;
-            if above <= 0.0 {
-                return 0.0;
+            let (weight, sum) = (&weight[..n], &sum[..n]);
+            for (k, square) in squares.iter_mut().enumerate() {
+                let middle = first as f64 + 0.5 * (1.0 + top as f64) + f64::from(k as u32);
+                let (x, y) = (middle - c[k], middle - d[k]);
+                let lines = 0.5 * (l[k] + s[k] * x + (r[k] + t[k] * y));
+                let own = 1.0 / weight[k];
+                let above = sum[k] * own - lines;
+                let variance = 0.25 * (v[k] + u[k] * x * x + (w[k] + q[k] * y * y));
+                let is_above = weight[k] > 0.0 && above > 0.0;
+                let found = above * above / (own + variance);
+                *square = if is_above { found } else { 0.0 };
             }
-            let variance = 0.25 * (left.variance_at(middle) + right.variance_at(middle));
-            above * above / (own + variance)
         })
     }
 
+    /// `square` fills in what many edges show, from the first of them on, by the lines before
+    /// and behind each.
     fn of(
         eye: &Eye,
         window: usize,
         bound: Span,
-        square: impl Fn(usize, &Line, &Line) -> f64,
+        square: impl Fn(usize, [&[f64]; 5], [&[f64]; 5], &mut [f64]),
     ) -> Self {
         let hidden = eye.hidden_samples();
         // The line before ends at a sample that depends on where between two the edge lies.
@@ -126,18 +145,26 @@ impl Sweep {
         let mut squares = vec![0.0_f32; bound.hi];
         let from = (bound.lo + window + most).saturating_sub(1);
         let to = bound.hi.saturating_sub(hidden + window);
+        let mut lines = Lines::default();
+        let (mut found, mut other) = ([0.0; LINES], [0.0; LINES]);
         for first in (from..to).step_by(LINES) {
-            let last = (first + LINES).min(to);
-            let (lo, hi) = (first + 1 - window - most, last + hidden + window);
-            let lines = eye.sums.lines(window, lo, hi);
-            let line = |k: usize| &lines[k - lo];
-            for (edge, slot) in (first..last).zip(&mut squares[first..last]) {
-                let right = line(edge + 1 + hidden);
-                let mut found = square(edge, line(edge + 1 - window - least), right);
-                if most > least {
-                    found = found.max(square(edge, line(edge + 1 - window - most), right));
+            let count = LINES.min(to - first);
+            let lo = first + 1 - window - most;
+            let hi = first + count + hidden + window;
+            eye.sums.lines(window, lo, hi, &mut lines);
+            let before = |ahead: usize| lines.from(most - ahead, count);
+            let after = lines.from(first + 1 + hidden - lo, count);
+            let found = &mut found[..count];
+            square(first, before(least), after, found);
+            if most > least {
+                let other = &mut other[..count];
+                square(first, before(most), after, other);
+                for (found, other) in found.iter_mut().zip(other) {
+                    *found = found.max(*other);
                 }
-                *slot = (found * ROUNDED) as f32;
+            }
+            for (slot, found) in squares[first..].iter_mut().zip(found) {
+                *slot = (*found * ROUNDED) as f32;
             }
         }
         let greatest_of = |block: &[f32]| block.iter().fold(0.0, |m: f32, s| m.max(*s));

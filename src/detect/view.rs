@@ -1,7 +1,7 @@
 //! One or two directions on a common axis.
 
 use super::eye::Eye;
-use super::sums::Line;
+use super::sums::{Line, Sums};
 
 /// Fewest samples of a line: below this its scatter cannot be told.
 pub(crate) const FEWEST: usize = 6;
@@ -22,7 +22,7 @@ pub struct View<'a> {
 
 /// The samples of one view that two neighbouring events leave to what lies
 /// between them, in the view's own travel: `lo..hi`.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 pub struct Span {
     /// First sample.
     pub lo: usize,
@@ -127,7 +127,7 @@ impl<'a> View<'a> {
 
     /// The most that [`Self::square`] can be: without what strain adds to its variance.
     pub(super) fn square_at_most(&self, x: f64, span: Span, window: usize) -> Option<f64> {
-        let beside = Beside::of(self, x, span, window)?;
+        let beside = Beside::by(self, x, span, window, Sums::line_alone)?;
         let variance =
             beside.before.variance_at(beside.middle) + beside.after.variance_at(beside.middle);
         Some(beside.loss_db().powi(2) / variance)
@@ -137,29 +137,6 @@ impl<'a> View<'a> {
     fn pull(&self, line: &Line, i: usize, x: f64) -> f64 {
         let lever = line.slope_variance * (x - line.centre) * (i as f64 - line.centre);
         self.eye.weight[i].sqrt() * (line.level_variance + lever)
-    }
-
-    /// Difference of the mean levels before and after, the fibre's own `slope` taken out,
-    /// squared, over its variance: of a step about four times the square that free slopes
-    /// leave of it.
-    pub(super) fn rough_square(
-        &self,
-        x: f64,
-        span: Span,
-        window: usize,
-        slope: f64,
-    ) -> Option<f64> {
-        let (left, right) = self.sides(x, span, window)?;
-        let sums = self.eye.sums.running();
-        let difference = |side: Span| {
-            let (a, b) = (&sums[side.lo], &sums[side.hi]);
-            (a[0] - b[0], a[1] - b[1])
-        };
-        let ((w, wy), (v, vy)) = (difference(left), difference(right));
-        let apart = 0.5 * ((right.lo + right.hi) as f64 - (left.lo + left.hi) as f64);
-        // (wy/w − vy/v + slope·apart)² over 1/w + 1/v.
-        let fall = wy * v - vy * w + slope * apart * w * v;
-        (w > 0.0 && v > 0.0).then(|| fall * fall / (w * v * (w + v)))
     }
 }
 
@@ -176,13 +153,25 @@ struct Beside {
 impl Beside {
     #[inline]
     fn of(view: &View<'_>, x: f64, span: Span, window: usize) -> Option<Self> {
+        Self::by(view, x, span, window, Sums::line)
+    }
+
+    /// The same by lines without what is not asked for.
+    #[inline]
+    fn by(
+        view: &View<'_>,
+        x: f64,
+        span: Span,
+        window: usize,
+        line: impl Fn(&Sums, usize, usize) -> Option<Line>,
+    ) -> Option<Self> {
         let (left, right) = view.sides(x, span, window)?;
         let sums = &view.eye.sums;
         Some(Self {
             left,
             right,
-            before: sums.line(left.lo, left.hi)?,
-            after: sums.line(right.lo, right.hi)?,
+            before: line(sums, left.lo, left.hi)?,
+            after: line(sums, right.lo, right.hi)?,
             middle: x + view.eye.response.middle(),
         })
     }
