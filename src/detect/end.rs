@@ -1,6 +1,6 @@
 //! Where the light ends, and how.
 
-use super::eye::{Eye, LEAST_SNR};
+use super::eye::{DB_PER_NEPER, Eye, LEAST_SNR};
 use super::response::Answers;
 use super::strong::StrongPeak;
 
@@ -144,26 +144,25 @@ impl Drop {
         let p = &eye.power.value;
         let mean = |lo: usize, hi: usize| p[lo..hi].iter().sum::<f64>() / (hi - lo).max(1) as f64;
         // The drop lies between the middle of the last lit block, which may be partly dark,
-        // less a pulse, and the end of the next block; behind the last reflection before it,
-        // which is no part of the level.
+        // less a pulse, and the end of the next block; behind the last reflection, where fibre
+        // answers that may be too short for a block of its own.
         let pulse = eye.pulse_samples.ceil() as usize;
-        let settled = (eye.peaks.iter())
-            .filter(|peak| peak.edge < eye.lit.end)
-            .map(|peak| peak.settled)
-            .max()
-            .unwrap_or(0);
-        let hi = eye.lit.end.saturating_sub(pulse + 4 + JUDGED / 2);
-        let hi = hi.max((settled + FEWEST_JUDGED).min(eye.lit.end));
+        let settled = eye.peaks.iter().map(|peak| peak.settled).max().unwrap_or(0);
+        let lit_end = eye.lit.end.max(settled + FEWEST_JUDGED);
+        let hi = lit_end.saturating_sub(pulse + 4 + JUDGED / 2);
+        let hi = hi.max(settled + FEWEST_JUDGED);
         let lo = hi.saturating_sub(JUDGED).max(settled);
-        let to = (eye.lit.end + JUDGED + pulse).min(p.len());
-        if hi < lo + FEWEST_JUDGED || to <= hi + 8 {
+        let to = (lit_end + JUDGED + pulse).min(p.len());
+        if to <= hi + 8 {
             return None;
         }
         let level = mean(lo, hi);
-        if level < LEAST_SNR * eye.noise.floor() || eye.usable_end + JUDGED < lo {
+        // The light must last as long.
+        let lasts = mean(hi - FEWEST_JUDGED / 4, hi) > 0.5 * level;
+        if !lasts || level < LEAST_SNR * eye.noise.floor() || eye.usable_end + JUDGED < lo {
             return None;
         }
-        let behind = (eye.lit.end + pulse).max(to.saturating_sub(16)).min(to);
+        let behind = (lit_end + pulse).max(to.saturating_sub(16)).min(to);
         let dark = mean(behind, to).min(level);
         // Else the level goes on behind, only less clear of the noise.
         let drops = dark <= 0.5 * level;
@@ -283,12 +282,26 @@ fn fibre_answers(eye: &Eye, from: usize, mut to: usize) -> bool {
         let middle = usize::midpoint(from, to);
         if let Some(far) = answers(middle, to) {
             let length_km = (middle - from) as f64 * eye.spacing_m / 1000.0;
-            let fall_db = 5.0 * ((mean(from, middle) - dark) / far).log10();
-            return fall_db < RECOVERY_DB_PER_KM * length_km + 1.5;
+            let near = mean(from, middle) - dark;
+            let fall_db = 5.0 * (near / far).log10();
+            return fall_db < RECOVERY_DB_PER_KM * length_km + 1.5
+                || is_level(eye, (from, middle), dark, fall_db);
         }
         to = middle;
     }
     false
+}
+
+/// Whether the samples `lo..hi`, the near half of ones that fall by `fall_db` from half to half,
+/// are level themselves: fibre that breaks off in the far half. A recovery falls by half as
+/// much in the half as in the whole, or by more; a third, beyond two standard errors, is less.
+fn is_level(eye: &Eye, (lo, hi): (usize, usize), dark: f64, fall_db: f64) -> bool {
+    let p = &eye.power.value;
+    let middle = usize::midpoint(lo, hi);
+    let above = |lo: usize, hi: usize| p[lo..hi].iter().sum::<f64>() / (hi - lo) as f64 - dark;
+    let (near, far) = (above(lo, middle), above(middle, hi));
+    let error_db = DB_PER_NEPER * eye.noise.floor() * (2.0 / (middle - lo) as f64).sqrt() / far;
+    3.0 * (5.0 * (near / far).log10() + 2.0 * error_db) < fall_db
 }
 
 /// Mean power of noise, above zero where it is folded: the median over blocks of

@@ -8,7 +8,7 @@
 use bothends::detect::{DetectSettings, End, Eye, Finder, Span, View, find_end};
 use bothends::simulate::Plan;
 use bothends::trace::Trace;
-use bothends::units::{GroupIndex, Loss, PulseWidth, Reflectance};
+use bothends::units::{GroupIndex, Length, Loss, PulseWidth, Reflectance};
 
 use crate::made::{INDEX, chain, db, event_at, fibre, measured, noisy, places, quiet, traces};
 
@@ -70,6 +70,29 @@ fn the_place_of_a_weakly_reflecting_end_errs_as_stated() {
         }
         let rms = square.sqrt();
         assert!((0.45..1.3).contains(&rms), "{reflectance_db:?}: {rms}");
+    }
+}
+
+/// A fibre broken 100 to 900 m behind a connector: the light ends at the break, wherever the
+/// halves lie in which fibre behind a reflection is looked for, and not at the connector.
+///
+/// Tolerance: half a sample is 1.6 m, and the noise at 14 dB moves the drop by less.
+#[test]
+fn a_break_soon_behind_a_connector_is_not_at_the_connector() {
+    for step in 0..40 {
+        let length_m = 100.0 + 20.3 * step as f64;
+        let mut plan = chain(
+            vec![fibre(length_m / 1e3, 0.2, -82.0)],
+            &[],
+            noisy(200.0, 3.2, 14.0),
+        );
+        plan.end_a.cord = Some(fibre(0.8, 0.2, -81.8));
+        plan.end_a.reflectance = Some(Reflectance::from_db(-45.0));
+        plan.a.range = Some(Length::from_km(20.0));
+        let (a, _) = traces(&plan, 500 + step);
+        let (edge_m, ..) = drop_of(&a);
+        let off_m = edge_m - 800.0 - length_m;
+        assert!(off_m.abs() < 3.2, "{length_m} m: {off_m} m off");
     }
 }
 
