@@ -192,7 +192,7 @@ impl Bench<'_> {
                 *self.wavelengths_nm.get(pair.wavelength)?,
             ))
         });
-        let samples = fingerprint(&read.levels_db);
+        let samples = fingerprint(read.levels_db.iter());
         let is_shared = parts > 1;
         let read = if is_shared {
             read.clone()
@@ -321,11 +321,11 @@ impl Bench<'_> {
 /// A number that equal levels share, and others once in 2⁶⁴: their bits mixed with an odd
 /// constant (2⁶⁴ over the golden ratio), in four runs side by side, each of which waits for its
 /// own multiplications only.
-fn fingerprint(levels_db: &ndarray::Array1<f64>) -> u64 {
+fn fingerprint<'l>(levels_db: impl ExactSizeIterator<Item = &'l f64>) -> u64 {
     let mix =
         |hash: u64, bits: u64| (hash.rotate_left(5) ^ bits).wrapping_mul(0x9e37_79b9_7f4a_7c15);
     let mut runs = [levels_db.len() as u64; 4];
-    for (k, level) in levels_db.iter().enumerate() {
+    for (k, level) in levels_db.enumerate() {
         runs[k % 4] = mix(runs[k % 4], level.to_bits());
     }
     runs.into_iter().fold(0, mix)

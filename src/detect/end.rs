@@ -1,6 +1,7 @@
 //! Where the light ends, and how.
 
 use super::eye::{DB_PER_NEPER, Eye, LEAST_SNR};
+use super::light::BLOCK;
 use super::response::Answers;
 use super::strong::StrongPeak;
 
@@ -100,11 +101,11 @@ pub(super) fn drop_misfit(eye: &Eye) -> Option<(f64, usize)> {
     if !shaped || eye.lit.end >= eye.len() || ending_peak(eye).is_some() {
         return None;
     }
-    let drop = Drop::of(eye)?;
-    // A strong peak in it is no weak reflection of known height, and may be clipped.
-    if eye.peaks.iter().any(|peak| peak.settled > drop.hi) {
+    // A reflection beside it is of no known height, and may be clipped.
+    if eye.peaks.iter().any(|peak| peak.edge >= eye.lit.end) {
         return None;
     }
+    let drop = Drop::of(eye)?;
     let costs = drop.places(eye).into_iter().map(|place| place.with_peak);
     let least = costs.fold(f64::INFINITY, f64::min);
     Some((least / drop.variance, drop.to - drop.hi))
@@ -147,7 +148,7 @@ impl Drop {
         // less a pulse, and the end of the next block; behind the last reflection, where fibre
         // answers that may be too short for a block of its own.
         let pulse = eye.pulse_samples.ceil() as usize;
-        let settled = eye.peaks.iter().map(|peak| peak.settled).max().unwrap_or(0);
+        let settled = eye.peaks.last().map_or(0, |peak| behind(eye, peak));
         let lit_end = eye.lit.end.max(settled + FEWEST_JUDGED);
         let hi = lit_end.saturating_sub(pulse + 4 + JUDGED / 2);
         let hi = hi.max(settled + FEWEST_JUDGED);
@@ -157,13 +158,18 @@ impl Drop {
             return None;
         }
         let level = mean(lo, hi);
-        // The light must last as long.
-        let lasts = mean(hi - FEWEST_JUDGED / 4, hi) > 0.5 * level;
-        if !lasts || level < LEAST_SNR * eye.noise.floor() || eye.usable_end + JUDGED < lo {
+        // What is told of so few samples behind a reflection is a level only where their halves
+        // are alike: a fibre that ends among them is not told.
+        let halves = [
+            mean(lo, usize::midpoint(lo, hi)),
+            mean(usize::midpoint(lo, hi), hi),
+        ];
+        let is_level = lit_end == eye.lit.end || halves[1] > 0.5 * halves[0];
+        if !is_level || level < LEAST_SNR * eye.noise.floor() || eye.usable_end + JUDGED < lo {
             return None;
         }
-        let behind = (lit_end + pulse).max(to.saturating_sub(16)).min(to);
-        let dark = mean(behind, to).min(level);
+        let dark_from = (lit_end + pulse).max(to.saturating_sub(16)).min(to);
+        let dark = mean(dark_from, to).min(level);
         // Else the level goes on behind, only less clear of the noise.
         let drops = dark <= 0.5 * level;
         drops.then(|| Self {
@@ -244,7 +250,7 @@ fn ending_peak(eye: &Eye) -> Option<&StrongPeak> {
     // Behind the last peak as far as a cord may reach, light or not.
     let mut to = eye.lit.end;
     for peak in eye.peaks.iter().skip(1).rev() {
-        let from = peak.settled.min(eye.len());
+        let from = behind(eye, peak);
         let until = if ending.is_none() {
             to.max((from + BEHIND).min(eye.len()))
         } else {
@@ -257,6 +263,23 @@ fn ending_peak(eye: &Eye) -> Option<&StrongPeak> {
         to = peak.edge;
     }
     ending
+}
+
+/// First sample behind a peak. One beyond the part that is surely lit was let settle no farther
+/// than its pulse, and a ceiling makes it longer: it is over where it has fallen to half of its
+/// height, within the two blocks in which the light ends.
+fn behind(eye: &Eye, peak: &StrongPeak) -> usize {
+    let p = &eye.power.value;
+    let settled = peak.settled.min(p.len());
+    if settled < eye.lit.end {
+        return settled;
+    }
+    let top = p[peak.edge..settled]
+        .iter()
+        .fold(0.0_f64, |top, v| top.max(*v));
+    let half = f64::midpoint(p[peak.edge], top);
+    let until = (eye.lit.end + 2 * BLOCK).clamp(settled, p.len());
+    (settled..until).find(|&i| p[i] <= half).unwrap_or(settled)
 }
 
 /// Samples looked at behind the last peak for fibre that answers under the noise.
@@ -293,16 +316,19 @@ fn fibre_answers(eye: &Eye, from: usize, mut to: usize) -> bool {
 }
 
 /// Whether the samples `lo..hi`, the near half of ones that fall by `fall_db` from half to half,
-/// are level themselves: fibre that breaks off in the far half. A recovery falls by half as
-/// much in the half as in the whole, or by more; a third, beyond two standard errors, is less.
+/// are level themselves: fibre that breaks off in the far half.
 fn is_level(eye: &Eye, (lo, hi): (usize, usize), dark: f64, fall_db: f64) -> bool {
     let p = &eye.power.value;
     let middle = usize::midpoint(lo, hi);
     let above = |lo: usize, hi: usize| p[lo..hi].iter().sum::<f64>() / (hi - lo) as f64 - dark;
     let (near, far) = (above(lo, middle), above(middle, hi));
     let error_db = DB_PER_NEPER * eye.noise.floor() * (2.0 / (middle - lo) as f64).sqrt() / far;
-    3.0 * (5.0 * (near / far).log10() + 2.0 * error_db) < fall_db
+    5.0 * (near / far).log10() + 2.0 * error_db < LEVEL_SHARE * fall_db
 }
+
+/// Share of the fall between two halves that their near half may fall by itself and be level,
+/// two standard errors included: in a recovery it falls by half of it, or by more.
+const LEVEL_SHARE: f64 = 1.0 / 3.0;
 
 /// Mean power of noise, above zero where it is folded: the median over blocks of
 /// [`JUDGED`] samples, of which some may hold reflections; 0 without a whole block.

@@ -364,6 +364,7 @@ impl Eye {
         reference_db: impl Fn(usize, f64) -> f64,
         mut steady: Vec<f64>,
     ) {
+        // Levels and weights take the places of the powers that they are made of.
         let (level_db, weight) = (&mut reference, &mut steady);
         let slots = level_db.iter_mut().zip(weight);
         for (i, ((level, weight), power)) in slots.zip(&self.power.value).enumerate() {

@@ -58,6 +58,21 @@ pub(super) struct Peak<'p> {
     pub(super) stated: f64,
 }
 
+/// Damping of the first step downhill, as a share of each diagonal element, and its factors
+/// after a step that went down and one that did not: the usual ones, from memory. Others take
+/// more steps to the same bottom.
+const DAMPING: f64 = 1e-2;
+const FREER: f64 = 0.2;
+const STIFFER: f64 = 8.0;
+
+/// Share of the time constant by which a number is moved to tell a slope: far above rounding,
+/// far below what changes the slope.
+const NUDGE: f64 = 1e-3;
+
+/// Share by which a step must lessen the sum of squares for another to be worth taking: what is
+/// left then moves no number by a thousandth of its error.
+const SETTLED: f64 = 1e-9;
+
 impl Peak<'_> {
     /// What a shape leaves of each sample.
     fn left(&self, shape: &Shape) -> Vec<f64> {
@@ -95,8 +110,8 @@ impl Peak<'_> {
         let mut best = start;
         let mut left = self.left(&best);
         let mut least = square(&left);
-        let mut damping = 1e-2;
-        let nudge = 1e-3 * start.pole.max(FAST);
+        let mut damping = DAMPING;
+        let nudge = NUDGE * start.pole.max(FAST);
         for _ in 0..DAMPED_STEPS {
             let mut normal = SMatrix::<f64, N, N>::zeros();
             let mut product = SVector::<f64, N>::zeros();
@@ -135,14 +150,14 @@ impl Peak<'_> {
             let next_left = self.left(&next);
             let next_square = square(&next_left);
             if next_square < least {
-                let settled = least - next_square < 1e-9 * least;
+                let settled = least - next_square < SETTLED * least;
                 (best, left, least) = (next, next_left, next_square);
-                damping *= 0.2;
+                damping *= FREER;
                 if settled {
                     break;
                 }
             } else {
-                damping *= 8.0;
+                damping *= STIFFER;
             }
         }
         (best, least)

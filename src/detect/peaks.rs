@@ -3,6 +3,7 @@
 use std::sync::Arc;
 
 use super::eye::DB_PER_NEPER;
+use super::row::Row;
 use super::scan::{Candidate, apart};
 use super::sweep::{Sweep, Sweeps, Swept, worth_a_look};
 use super::view::{Span, View, before};
@@ -86,7 +87,7 @@ pub(super) fn weak_peaks(
     spacing_m: f64,
     (from_m, to_m): (f64, f64),
 ) -> Vec<Candidate> {
-    let row = (from_m, to_m, spacing_m);
+    let row = Row::new(from_m, to_m, spacing_m);
     let mut found: Vec<Candidate> = worth_a_look(views, spans, &tops.sweeps, row, square[0])
         .filter_map(|z_m| weak_peak(views, spans, tops, square, z_m))
         .collect();

@@ -257,6 +257,18 @@ fn best_step(left: &[f64]) -> BestStep {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Second computation: term by term; rounding only.
+    #[test]
+    fn sums_of_an_exponential_are_those_of_its_terms() {
+        let y: Vec<f64> = (0..39)
+            .map(|k| f64::from((k * 7919) % 100) - 40.0)
+            .collect();
+        for n in [0, 1, 3, 4, 5, 39] {
+            let wanted: f64 = (0..n).map(|k| 0.9_f64.powi(k as i32) * y[k]).sum();
+            approx::assert_abs_diff_eq!(fading_sum(&y[..n], 0.9), wanted, epsilon = 1e-10);
+        }
+    }
     use rand::SeedableRng;
     use rand_chacha::ChaCha8Rng;
     use rand_distr::{Distribution, StandardNormal};

@@ -13,7 +13,8 @@ const MANY: usize = 64;
 pub(super) struct Row {
     from_m: f64,
     step_m: f64,
-    count: usize,
+    /// How many; one at least.
+    pub(super) count: usize,
 }
 
 impl Row {
@@ -26,7 +27,8 @@ impl Row {
         }
     }
 
-    fn place(self, k: usize) -> f64 {
+    /// The place with an index.
+    pub(super) fn place(self, k: usize) -> f64 {
         self.from_m + k as f64 * self.step_m
     }
 }
@@ -93,6 +95,12 @@ impl Default for Side {
 }
 
 impl Side {
+    /// The line through the samples beside a place, as [`line_of`] gives it.
+    #[inline]
+    fn line(&self, k: usize) -> [f64; 5] {
+        line_of(self.sums.each_ref().map(|all| all[k]), self.samples[k])
+    }
+
     #[inline]
     fn put(&mut self, k: usize, sums: [f64; 5], samples: usize) {
         for (all, one) in self.sums.iter_mut().zip(sums) {
@@ -127,15 +135,67 @@ impl Beside {
     /// Fills in [`View::square_at_most`] of the places that were taken in; 0 where a side has
     /// no line.
     fn squares_at_most(&self, squares: &mut [f64]) {
-        let ([p, q, r, s, t], n) = (&self.before.sums, &self.before.samples);
-        let ([a, b, c, d, e], m) = (&self.after.sums, &self.after.samples);
         for (k, square) in squares.iter_mut().enumerate().take(MANY) {
-            let before = line_of([p[k], q[k], r[k], s[k], t[k]], n[k]);
-            let after = line_of([a[k], b[k], c[k], d[k], e[k]], m[k]);
-            let (x, y) = (self.middle[k] - before[0], self.middle[k] - after[0]);
-            let loss = before[1] + before[2] * x - (after[1] + after[2] * y);
-            let variance = before[3] + before[4] * x * x + (after[3] + after[4] * y * y);
-            *square = loss * loss / variance;
+            // Level and its variance of the line on either side, at the middle of the ramp.
+            let at_middle = |side: &Side| {
+                let [centre, level, slope, level_variance, slope_variance] = side.line(k);
+                let x = self.middle[k] - centre;
+                (level + slope * x, level_variance + slope_variance * x * x)
+            };
+            let ((before, u), (after, v)) = (at_middle(&self.before), at_middle(&self.after));
+            *square = (before - after) * (before - after) / (u + v);
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::sweep::tests::eye;
+    use super::*;
+
+    /// Second computation: the statistic of each view at each place by itself. A place within
+    /// rounding of the limit may fall on either side.
+    #[test]
+    fn keeps_the_places_that_the_statistic_of_each_keeps() {
+        let (mut near, far) = (eye(0.6), eye(0.0));
+        near.leave_out(&[(300, 345)]);
+        let views = [
+            View::own(&near),
+            View {
+                eye: &far,
+                at_zero: 598.3,
+                per_metre: -0.4997,
+            },
+        ];
+        let spans = [Span { lo: 20, hi: 560 }, Span { lo: 31, hi: 480 }];
+        let (from_m, to_m, step_m) = (-30.0, 1250.0, 1.7);
+        let squares = |z_m: f64, window: usize| {
+            let each = views.iter().zip(&spans);
+            each.filter_map(move |(v, s)| v.square_at_most(v.index(z_m), *s, window))
+                .fold((0.0, 0), |(sum, n), square| (sum + square, n + 1))
+        };
+        let mut kept = 0;
+        for window in [16, 40, 200, 5_000] {
+            for least in [[3.0, 8.0], [200.0, 300.0]] {
+                let row = Row::new(from_m, to_m, step_m);
+                let found = may_step(&views, &spans, window, row, least);
+                for z_m in (0..row.count).map(|k| row.place(k)) {
+                    let (sum, directions) = squares(z_m, window);
+                    let limit = if directions == 0 {
+                        f64::INFINITY
+                    } else {
+                        least[directions - 1]
+                    };
+                    let is_kept = found.contains(&z_m);
+                    let is_close = (sum - limit).abs() < 1e-6 * limit;
+                    assert!(
+                        is_kept == (sum >= limit) || is_close,
+                        "{z_m}: {sum} to {limit}"
+                    );
+                    kept += usize::from(is_kept);
+                }
+            }
+        }
+        assert!(kept > 100, "{kept} places");
     }
 }

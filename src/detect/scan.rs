@@ -25,7 +25,8 @@ const LOST: f64 = 1.4;
 #[derive(Debug, Clone)]
 pub struct Thresholds {
     squares: Arc<Squares>,
-    /// Squares below these are below every threshold, by directions less one.
+    /// Squares below these are below every threshold, but for a ten-millionth that the grid may
+    /// be off, by directions less one.
     least: [f64; 2],
     spacing_m: f64,
 }
@@ -182,13 +183,12 @@ pub(super) fn steps(
     let stride_m = stride as f64 * spacing;
     let look = |z: f64| test_above(views, spans, thresholds, z, window, SECOND_PASS);
     let margin = |c: &Candidate| c.square - c.threshold;
+    let row = Row::new(from_m, to_m, stride_m);
     let seen: Vec<Candidate> = if let Some(sweeps) = sweeps {
-        let row = (from_m, to_m, stride_m);
         let least = SECOND_PASS * thresholds.least[0];
         let places = worth_a_look(views, spans, sweeps, row, least);
         places.filter_map(look).collect()
     } else {
-        let row = Row::new(from_m, to_m, stride_m);
         let least = thresholds.least.map(|least| SECOND_PASS * least);
         let places = may_step(views, spans, window, row, least);
         places.into_iter().filter_map(look).collect()

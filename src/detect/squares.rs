@@ -15,7 +15,8 @@ pub(super) struct Squares {
 /// Rates that are kept: a cable has two for each spacing of its traces, and few of these.
 const MOST_KEPT: usize = 32;
 
-/// What was asked for, the longest known first.
+/// What was asked for, the longest known first. A square is the same whoever asked before: what
+/// is kept here saves time and changes no result, so that nobody need pass it on.
 static KNOWN: Mutex<Vec<Arc<Squares>>> = Mutex::new(Vec::new());
 
 /// The squares at a rate per sample.

@@ -45,12 +45,40 @@ impl Lines {
         })
     }
 
-    /// Centre, level, slope and the variances of level and slope of `count` lines from the
-    /// `first` on.
-    pub(super) fn from(&self, first: usize, count: usize) -> [&[f64]; 5] {
-        self.0
-            .each_ref()
-            .map(|quantity| &quantity[first..][..count])
+    /// `count` of the lines, from the `first` on.
+    pub(super) fn from(&self, first: usize, count: usize) -> SomeLines<'_> {
+        let part = |quantity: usize| &self.0[quantity][first..][..count];
+        SomeLines {
+            centre: part(0),
+            level: part(1),
+            slope: part(2),
+            level_variance: part(3),
+            slope_variance: part(4),
+        }
+    }
+}
+
+/// Some of many [`Lines`] in a row, each quantity by itself.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct SomeLines<'l> {
+    pub(super) centre: &'l [f64],
+    pub(super) level: &'l [f64],
+    pub(super) slope: &'l [f64],
+    pub(super) level_variance: &'l [f64],
+    pub(super) slope_variance: &'l [f64],
+}
+
+impl SomeLines<'_> {
+    /// The first of them: a loop over so many then needs no check of each index.
+    #[inline]
+    pub(super) fn first(&self, count: usize) -> Self {
+        Self {
+            centre: &self.centre[..count],
+            level: &self.level[..count],
+            slope: &self.slope[..count],
+            level_variance: &self.level_variance[..count],
+            slope_variance: &self.slope_variance[..count],
+        }
     }
 }
 
@@ -211,24 +239,13 @@ impl Sums {
         if hi < lo + 2 {
             return None;
         }
-        let [weight, wy, wx, square, product] = self.of_window(lo, hi);
-        if weight <= 0.0 {
-            return None;
-        }
-        let variance = 1.0 / weight;
-        let mean_x = wx * variance;
-        let spread = square - wx * mean_x;
-        // Two samples of equal weight w at distance 1 have Σw(x−x̄)² = w/2.
-        if spread <= 0.2 * weight / (hi - lo) as f64 {
-            return None;
-        }
-        let level = wy * variance;
-        let slope_variance = 1.0 / spread;
-        Some(Line {
-            centre: mean_x + self.samples() as f64,
+        let line = line_of(self.of_window(lo, hi), (hi - lo) as f64);
+        let [centre, level, slope, level_variance, slope_variance] = line;
+        level_variance.is_finite().then_some(Line {
+            centre: centre + self.samples() as f64,
             level,
-            slope: (product - wx * level) * slope_variance,
-            level_variance: variance,
+            slope,
+            level_variance,
             slope_variance,
             chi_square: 0.0,
         })

@@ -4,7 +4,8 @@
 use std::sync::{Arc, Mutex, PoisonError};
 
 use super::eye::Eye;
-use super::sums::Lines;
+use super::row::Row;
+use super::sums::{Lines, SomeLines};
 use super::view::{Span, View, before};
 
 /// Edges whose greatest square is kept.
@@ -80,23 +81,24 @@ impl Sweep {
     pub(super) fn steps(eye: &Eye, window: usize, bound: Span) -> Self {
         let middle = eye.response.middle();
         Self::of(eye, window, bound, |first, before, after, squares| {
-            let n = squares.len();
-            let [[c, l, s, v, u], [d, r, t, w, q]] =
-                [before, after].map(|lines| lines.map(|quantity| &quantity[..n]));
+            let (before, after) = (before.first(squares.len()), after.first(squares.len()));
             for (k, square) in squares.iter_mut().enumerate() {
+                // From 32 bits several indices are turned into numbers at once.
                 let x = first as f64 + middle + f64::from(k as u32);
                 let y = x + 1.0;
-                let here = l[k] + s[k] * (x - c[k]) - (r[k] + t[k] * (x - d[k]));
-                let next = here + (s[k] - t[k]);
+                let here = before.level[k] + before.slope[k] * (x - before.centre[k])
+                    - (after.level[k] + after.slope[k] * (x - after.centre[k]));
+                let next = here + (before.slope[k] - after.slope[k]);
                 let (here, next) = (here * here, next * next);
                 let most = if next > here { next } else { here };
                 // Both parabolas are least at the place between x and y next to their centres.
-                let least = |centre: f64, level: f64, slope: f64| {
+                let least = |lines: &SomeLines<'_>| {
+                    let centre = lines.centre[k];
                     let from = if centre < x { x } else { centre };
                     let off = if from > y { y } else { from } - centre;
-                    level + slope * off * off
+                    lines.level_variance[k] + lines.slope_variance[k] * off * off
                 };
-                *square = most / (least(c[k], v[k], u[k]) + least(d[k], w[k], q[k]));
+                *square = most / (least(&before) + least(&after));
             }
         })
     }
@@ -107,8 +109,7 @@ impl Sweep {
         let sums = &eye.sums;
         Self::of(eye, window, bound, |first, before, after, squares| {
             let n = squares.len();
-            let [[c, l, s, v, u], [d, r, t, w, q]] =
-                [before, after].map(|lines| lines.map(|quantity| &quantity[..n]));
+            let (before, after) = (before.first(n), after.first(n));
             let near = sums.running(first + 1, n).iter().rev();
             let far = sums.running(first + 1 + top, n).iter().rev();
             let (mut weight, mut sum) = ([0.0; LINES], [0.0; LINES]);
@@ -118,13 +119,18 @@ impl Sweep {
             let (weight, sum) = (&weight[..n], &sum[..n]);
             for (k, square) in squares.iter_mut().enumerate() {
                 let middle = first as f64 + 0.5 * (1.0 + top as f64) + f64::from(k as u32);
-                let (x, y) = (middle - c[k], middle - d[k]);
-                let lines = 0.5 * (l[k] + s[k] * x + (r[k] + t[k] * y));
+                let (x, y) = (middle - before.centre[k], middle - after.centre[k]);
+                let lines = 0.5
+                    * (before.level[k]
+                        + before.slope[k] * x
+                        + (after.level[k] + after.slope[k] * y));
                 let own = 1.0 / weight[k];
                 let above = sum[k] * own - lines;
-                let variance = 0.25 * (v[k] + u[k] * x * x + (w[k] + q[k] * y * y));
+                let of_lines = before.level_variance[k]
+                    + before.slope_variance[k] * x * x
+                    + (after.level_variance[k] + after.slope_variance[k] * y * y);
                 let is_above = weight[k] > 0.0 && above > 0.0;
-                let found = above * above / (own + variance);
+                let found = above * above / (own + 0.25 * of_lines);
                 *square = if is_above { found } else { 0.0 };
             }
         })
@@ -136,7 +142,7 @@ impl Sweep {
         eye: &Eye,
         window: usize,
         bound: Span,
-        square: impl Fn(usize, [&[f64]; 5], [&[f64]; 5], &mut [f64]),
+        square: impl Fn(usize, SomeLines<'_>, SomeLines<'_>, &mut [f64]),
     ) -> Self {
         let hidden = eye.hidden_samples();
         // The line before ends at a sample that depends on where between two the edge lies.
@@ -202,21 +208,19 @@ impl Sweep {
     }
 }
 
-/// The places of a row `spacing_m` apart, from the first on, at which the sweeps of all
-/// views together leave room for a statistic of `least` and more.
+/// The places of a row at which the sweeps of all views together leave room for a statistic of
+/// `least` and more.
 pub(super) fn worth_a_look(
     views: &[View<'_>],
     spans: &[Span],
     sweeps: &[Arc<Sweep>],
-    (from_m, to_m, spacing_m): (f64, f64, f64),
+    row: Row,
     least: f64,
 ) -> impl Iterator<Item = f64> {
-    let looks = ((to_m - from_m) / spacing_m).max(0.0) as usize;
-    let place = move |k: usize| from_m + k as f64 * spacing_m;
     let each = move || views.iter().zip(spans).zip(sweeps);
     let is_quiet = move |first: usize, last: usize| {
         let most = each().map(|((view, &span), sweep)| {
-            let ends = (view.index(place(first)), view.index(place(last)));
+            let ends = (view.index(row.place(first)), view.index(row.place(last)));
             sweep.most(ends, span)
         });
         most.sum::<Option<f64>>().is_some_and(|most| most < least)
@@ -227,23 +231,24 @@ pub(super) fn worth_a_look(
             .sum::<Option<f64>>()
             .is_some_and(|most| most < least)
     };
-    (0..=looks)
+    let last = row.count - 1;
+    (0..row.count)
         .step_by(BLOCK)
-        .map(move |first| (first, (first + BLOCK - 1).min(looks)))
+        .map(move |first| (first, (first + BLOCK - 1).min(last)))
         .filter(move |&(first, last)| !is_quiet(first, last))
-        .flat_map(move |(first, last)| (first..=last).map(place))
+        .flat_map(move |(first, last)| (first..=last).map(move |k| row.place(k)))
         .filter(move |z_m| !is_quiet_at(*z_m))
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
     use crate::trace::{Header, Trace};
     use crate::units::{GroupIndex, PulseWidth, Wavelength};
     use ndarray::Array1;
 
     /// Falling levels with a step, a peak and a wobble that stands in for noise.
-    fn eye(early: f64) -> Eye {
+    pub(in crate::detect) fn eye(early: f64) -> Eye {
         let levels = (0..600).map(|i| {
             let wobble = f64::from((i * 7919) % 1000) * 2e-6;
             let step = if i > 250 { 0.2 } else { 0.0 };
@@ -299,7 +304,7 @@ mod tests {
         let sweeps = [Arc::new(Sweep::steps(&eye, 32, span))];
         let (from_m, to_m) = (2.0 * 25.0, 2.0 * 550.0);
         let least = 100.0;
-        let row = (from_m, to_m, 2.0);
+        let row = Row::new(from_m, to_m, 2.0);
         let kept: Vec<f64> = worth_a_look(&[view], &[span], &sweeps, row, least).collect();
         for k in 0..=525 {
             let z_m = from_m + 2.0 * f64::from(k);

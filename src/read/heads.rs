@@ -5,17 +5,20 @@ use std::io::Read;
 use std::path::Path;
 
 use super::unpack::is_packed;
-use super::{FileContent, ReadError, Recipe, from_bytes_with_recipe, from_path_with_recipe};
+use super::{
+    FileContent, ReadError, ReadTrace, Recipe, from_bytes_with_recipe, from_path_with_recipe,
+};
 use crate::trace::Header;
 
-/// Bytes looked at: most headers leave half of the first number to the samples; the longest
-/// that we know of takes a quarter of the second.
+/// Bytes looked at, and as many as are looked at where those are not enough: most headers take a
+/// quarter of the first number, the longest that we know of a quarter of the second.
 const BEGINNINGS: [usize; 2] = [4 << 10, 16 << 10];
 
 /// Reads the settings of a file's traces from its first bytes.
 ///
-/// A file whose beginning cannot be read by itself (packed, of two-byte letters, with a
-/// longer header), or does not end in samples, is read whole. Traces that stand below each
+/// A short file is read whole, and one whose beginning cannot be read by itself (packed, of
+/// two-byte letters, with a longer header) or does not end in samples. What stands behind the
+/// samples of a longer one is not seen here. Traces that stand below each
 /// other show as the first one alone: whoever reads the file whole must count again.
 ///
 /// # Errors
@@ -32,17 +35,16 @@ pub fn heads_of_path(
             .map(|trace| trace.header)
             .collect()
     };
-    if let Ok(mut file) = File::open(path) {
-        let mut bytes = Vec::with_capacity(BEGINNINGS[1]);
+    let mut bytes = Vec::with_capacity(BEGINNINGS[1]);
+    let begun =
+        File::open(path).and_then(|file| file.take(BEGINNINGS[1] as u64).read_to_end(&mut bytes));
+    // A file that is no longer may hold settings behind its samples.
+    let is_long = begun.is_ok_and(|count| count == BEGINNINGS[1]);
+    if is_long && !is_packed(&bytes) && !bytes.contains(&0) {
         for length in BEGINNINGS {
-            let more = (length - bytes.len()) as u64;
-            let is_cut =
-                (&mut file).take(more).read_to_end(&mut bytes).is_ok() && bytes.len() == length;
-            if !is_cut || is_packed(&bytes) || bytes.contains(&0) {
-                break;
-            }
-            let end = memchr::memrchr(b'\n', &bytes).map_or(0, |index| index + 1);
-            let lines = bytes.get(..end).unwrap_or_default();
+            let piece = bytes.get(..length).unwrap_or_default();
+            let end = memchr::memrchr(b'\n', piece).map_or(0, |index| index + 1);
+            let lines = piece.get(..end).unwrap_or_default();
             if let Ok(content) = from_bytes_with_recipe(lines, fallback, recipe)
                 && ends_in_samples(&content, lines)
             {
@@ -53,8 +55,14 @@ pub fn heads_of_path(
     from_path_with_recipe(path, fallback, recipe).map(heads)
 }
 
-/// Whether the last of the whole lines is a sample: what comes before the samples is all there.
+/// Whether the last of the whole lines is a sample of many: what comes before the samples is all
+/// there, and they are no table of events in a longer header.
 fn ends_in_samples(content: &FileContent, lines: &[u8]) -> bool {
     let count = memchr::memchr_iter(b'\n', lines).count();
-    content.traces.iter().all(|trace| trace.last_line == count)
+    let is_last =
+        |trace: &ReadTrace| trace.last_line == count && trace.levels_db.len() >= MORE_THAN_EVENTS;
+    !content.traces.is_empty() && content.traces.iter().all(is_last)
 }
+
+/// Rows that no table of events in a header has: a link has a few dozen at most.
+const MORE_THAN_EVENTS: usize = 64;

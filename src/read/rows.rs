@@ -358,22 +358,27 @@ mod tests {
             ("101.5,-12.25 \n", Some(-12.25)),
             ("101.5,-/2.25\n", None),
             ("101.5,-:2.25\n", None),
+            ("101.5,.\n", None),
+            ("101.5,-.\n", None),
+            ("101.5,-\n", None),
+            ("101.5,1.2.3\n", None),
+            ("101.5,-12\u{1}25\n", None),
+            ("101.5,-12.25\t\n", None),
+            (".5,-12.25\n", None),
         ] {
-            let text = [
-                plain.replace("100", "0"),
-                plain.replace("100", "99"),
-                plain.to_owned(),
-            ]
-            .concat();
-            let text = format!("{text}{odd}102.5,-1.5\n");
-            let (mut distances, mut levels) = (Vec::new(), Vec::new());
-            rows::<b',', b'.'>(text.as_bytes(), &mut distances, &mut levels, 10);
-            let wanted: Vec<f64> = [-12.25; 3]
-                .into_iter()
-                .chain(level)
-                .chain(level.map(|_| -1.5))
-                .collect();
-            assert_eq!(levels, wanted, "{odd:?}");
+            // Three rows of one length make a usual shape, and three of different lengths none.
+            for before in [["100.5", "100.6", "100.7"], ["0.5", "99.5", "100.5"]] {
+                let begin = before.map(|distance| plain.replace("100.5", distance));
+                let text = format!("{}{odd}102.5,-1.5\n", begin.concat());
+                let (mut distances, mut levels) = (Vec::new(), Vec::new());
+                rows::<b',', b'.'>(text.as_bytes(), &mut distances, &mut levels, 10);
+                let wanted: Vec<f64> = [-12.25; 3]
+                    .into_iter()
+                    .chain(level)
+                    .chain(level.map(|_| -1.5))
+                    .collect();
+                assert_eq!(levels, wanted, "{odd:?} behind {before:?}");
+            }
         }
     }
 

@@ -308,6 +308,19 @@ fn a_sound_cable_has_nothing_to_redo_and_nobody_crossed() {
     }
 }
 
+/// Every splice of so many fibres at both wavelengths is measured and as it was drawn: 0.08 dB
+/// at most, and 0.02 dB for five errors of the noisiest.
+#[track_caller]
+fn has_splices_as_drawn(result: &CableResult, fibres: usize) {
+    let splices = (result.matrix.iter()).filter(|(_, j, ..)| *j > 0 && j + 1 < result.joints.len());
+    let losses: Vec<f64> = splices
+        .filter_map(|(.., cell)| Some(cell.loss.as_ref().ok()?.value.db()))
+        .collect();
+    assert_eq!(losses.len(), 2 * fibres * (result.joints.len() - 2));
+    let largest = losses.iter().fold(0.0_f64, |most, loss| most.max(*loss));
+    assert!(largest < 0.1, "{largest}");
+}
+
 /// Crossed fibres are left out until the user says which pairing holds; in the pairing
 /// that was found, the joints have their true losses.
 #[test]
@@ -328,12 +341,7 @@ fn crossed_fibres_are_measured_only_when_accepted() {
     let result = measured(&made, &settings);
     assert_eq!(result.links.len(), 24);
     assert_eq!(result.skipped, []);
-    let largest = (result.matrix.iter())
-        .filter(|(_, j, ..)| *j > 0 && j + 1 < result.joints.len())
-        .filter_map(|(.., cell)| Some(cell.loss.as_ref().ok()?.value.db()))
-        .fold(0.0, f64::max);
-    // No drawn splice is above 0.10 dB.
-    assert!(largest < 0.1, "{largest}");
+    has_splices_as_drawn(&result, 12);
 }
 
 /// Cords of 700 m at A and 900 m at B: the plan says so and so do the headers, where those from B
@@ -365,8 +373,7 @@ fn cords_are_held_against_the_end_they_are_at() {
 
 /// Cords of 700 m at A and 900 m at B that only the plan knows: a trace named from the wrong end
 /// is read as beginning with the other cord, and none of its events lies on a joint in either
-/// direction. Only a look with the cords exchanged tells. Truth: the planted labels; with the
-/// ends put right the joints have losses as drawn, none above 0.10 dB.
+/// direction. Only a look with the cords exchanged tells. Truth: the planted labels.
 #[test]
 fn swapped_ends_are_found_where_only_the_plan_knows_the_cords() {
     let swapped = FaultCounts {
@@ -394,11 +401,7 @@ fn swapped_ends_are_found_where_only_the_plan_knows_the_cords() {
         settings.accept_pairing = Some(AcceptPairing::Found);
         let result = measured(&made, &settings);
         assert_eq!(result.links.len(), 24);
-        let largest = (result.matrix.iter())
-            .filter(|(_, j, ..)| *j > 0 && j + 1 < result.joints.len())
-            .filter_map(|(.., cell)| Some(cell.loss.as_ref().ok()?.value.db()))
-            .fold(0.0, f64::max);
-        assert!(largest < 0.1, "seed {seed}: {largest}");
+        has_splices_as_drawn(&result, 12);
     }
 }
 

@@ -10,6 +10,7 @@ mod compare;
 mod compare_cable;
 mod echoes;
 mod ends_and_receivers;
+mod heads;
 mod layering;
 mod links;
 mod made;

@@ -194,6 +194,30 @@ mod tests {
         assert!(at(1.0 / 7.6).is_none() && at(1.0 / 7.7).is_some());
     }
 
+    /// Second computation: the sum over all distances. Twelve fibres against so many that most
+    /// distances are out of the question.
+    #[test]
+    fn distances_left_out_change_no_chance() {
+        let mut random = ChaCha8Rng::seed_from_u64(2);
+        let losses = LogNormal::new(0.03_f64.ln(), 0.6).unwrap();
+        let mut draw =
+            |n: usize| -> Vec<f64> { (0..n).map(|_| losses.sample(&mut random)).collect() };
+        let (pool, inside, outside) = (draw(400), draw(12), draw(388));
+        let inside: Vec<f64> = inside.iter().map(|loss| loss + 0.01).collect();
+        let usual = usual(&pool);
+        let found = shift(&usual, (inside, outside), 1e-4, 1.1).unwrap();
+        let at_most = |p: f64, least: u64, of: u64| Binomial::new(p, of).unwrap().sf(least - 1);
+        let total = usual.distances().len() as f64;
+        let (mut before, mut wanted) = (0.0, 0.0);
+        for (k, distance) in usual.distances().iter().enumerate() {
+            let now = at_most((k + 1) as f64 / total, 195, 388);
+            wanted += (now - before) * at_most(usual.beyond(distance + found.by), 7, 12);
+            before = now;
+        }
+        assert!(wanted > 1e-6, "{wanted}");
+        approx::assert_relative_eq!(found.chance, wanted, max_relative = 1e-9);
+    }
+
     /// Groups drawn from the same skewed losses as the cable's: a chance below 5 % comes in
     /// no more than 5 % of 1,000 draws, but for three standard errors of that share (2.1 %).
     #[test]

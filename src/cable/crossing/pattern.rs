@@ -250,6 +250,13 @@ pub(super) fn slope_differences<'p>(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::collections::BTreeSet;
+
+    use rand::SeedableRng;
+    use rand_chacha::ChaCha8Rng;
+    use rand_distr::{Distribution, Normal};
+
+    use super::super::spread::{Tails, spreads};
 
     /// Closed form: one fibre of 0.05 dB with steps of 0.04 dB here and 0.10 dB at the other
     /// wavelength reads 0.09 and 0.15 dB from A, 0.01 and −0.05 dB from B. The sum is 0.10 dB
@@ -277,5 +284,65 @@ mod tests {
             assert!((sum_db - 0.10).abs() < 1e-12, "{there:?}: {sum_db}");
             assert_eq!(found[0].change.is_some(), there.is_some());
         }
+    }
+
+    /// Second computation: the whole score. Whatever the limit, a pairing above it is given
+    /// with its total and one below it is not.
+    #[test]
+    fn what_is_above_a_limit_is_told_by_the_whole_score() {
+        let mut random = ChaCha8Rng::seed_from_u64(5);
+        let normal = Normal::new(0.0, 1.0).unwrap();
+        let mut draw = |scatter: f64| scatter * normal.sample(&mut random);
+        let fibres: Vec<(usize, [Pattern; 2])> = (0..12)
+            .map(|fibre| {
+                let losses: Vec<f64> = (0..7).map(|_| 0.03 * (1.0 + draw(0.3)).powi(4)).collect();
+                let steps: Vec<f64> = (0..7).map(|_| draw(0.03)).collect();
+                let length_m = 5_000.0 + draw(2.0);
+                let mut side = |sign: f64| {
+                    let joints = losses.iter().zip(&steps).enumerate();
+                    let joints: Vec<Seen> = joints
+                        .map(|(joint, (loss, step))| Seen {
+                            place: (joint % 3 > 0)
+                                .then(|| (sign * 700.0 * joint as f64 + draw(0.5), 0.3)),
+                            reading: Some((loss + sign * step + draw(0.002), 0.002)),
+                            ..Seen::default()
+                        })
+                        .collect();
+                    Pattern {
+                        length_m: length_m + draw(0.3),
+                        length_error_m: 0.3,
+                        joints,
+                        slopes: vec![Some((0.19 + draw(0.002), 0.0005))],
+                        beside: None,
+                    }
+                };
+                (fibre, [side(1.0), side(-1.0)])
+            })
+            .collect();
+        let spreads = spreads(&fibres, &BTreeSet::new(), Tails::Counted);
+        let own: Vec<f64> = (fibres.iter())
+            .map(|(_, [a, b])| spreads.score(a, b).total())
+            .collect();
+        let mut strangers = 0;
+        for (i, (_, [a, _])) in fibres.iter().enumerate() {
+            let most = spreads.most(a);
+            for (j, (_, [_, b])) in fibres.iter().enumerate() {
+                let total = spreads.score(a, b).total();
+                let above = |least: f64| spreads.total_above((a, &most), b, least);
+                for off in [1e-6, 1.0, 30.0] {
+                    let found = above(total - off).unwrap();
+                    assert!(
+                        (found - total).abs() < 1e-9,
+                        "{i} and {j}: {found} for {total}"
+                    );
+                    assert_eq!(above(total + off), None, "{i} and {j}");
+                }
+                strangers += usize::from(i != j && above(own[i].min(own[j])).is_none());
+            }
+        }
+        assert!(
+            strangers > 100,
+            "only {strangers} of 132 pairings are told apart"
+        );
     }
 }

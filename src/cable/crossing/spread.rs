@@ -394,10 +394,15 @@ fn ratio_of(value: Option<(f64, f64)>, joint: usize, spreads: &ByJoint) -> f64 {
     })
 }
 
-/// The greatest that [`two_sided`] can be with these spreads or wider ones of one fibre.
+/// The greatest that [`two_sided`] can be with these spreads or wider ones of one fibre. Where
+/// one fibre spreads farther on a side than two do, it has no bound there.
 fn greatest(own: [f64; 2], other: f64) -> f64 {
     let mean = f64::midpoint(own[0], own[1]);
-    ((1.0 - ODD_ITEMS) * (root_sum(other, mean) / mean) + ODD_ITEMS).max(1.0)
+    let other = root_sum(other, mean);
+    if own[0].max(own[1]) > other {
+        return f64::INFINITY;
+    }
+    ((1.0 - ODD_ITEMS) * (other / mean) + ODD_ITEMS).max(1.0)
 }
 
 /// Logarithm of a product of factors, taken of as many at a time as a number holds: a logarithm
@@ -438,11 +443,23 @@ mod tests {
         assert!((two_sided(-2.0, [1.0, 3.0], 3.0) - wanted).abs() < 1e-12);
     }
 
+    /// Second computation: the sum of the logarithms, of more factors than a number holds.
+    #[test]
+    fn logarithms_of_long_products_are_sums() {
+        for scale in [1e-3, 1e6] {
+            let factors = (1..=400).map(|k| scale * f64::from(k));
+            let wanted: f64 = factors.clone().map(f64::ln).sum();
+            let found = log_of_product(factors);
+            // Four hundred roundings of numbers below 4,000.
+            assert!((found - wanted).abs() < 1e-9, "{found} for {wanted}");
+        }
+    }
+
     /// A place or spread that is wider makes it less likely, never more.
     #[test]
     fn no_item_exceeds_its_greatest() {
         for own in [[0.5, 0.5], [0.2, 1.0], [1.0, 0.0]] {
-            for other in [0.1, 1.0, 10.0] {
+            for other in [0.1, 0.5, 1.0, 10.0] {
                 let most = greatest(own, other);
                 for (x, wider) in (-40..=40).flat_map(|x| [(x, 0.0), (x, 0.3), (x, 2.0)]) {
                     let own = own.map(|own| root_sum(own, wider));
