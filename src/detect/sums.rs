@@ -1,6 +1,6 @@
 //! Weighted least-squares lines over any window in constant time.
 
-/// Sums of weight, weight·x, weight·x², weight·y, weight·x·y and weight·y² from a
+/// Sums of weight, weight·y, weight·x, weight·x², weight·x·y and weight·y² from a
 /// sample to the end of the trace, so that a window's sums are one subtraction.
 ///
 /// They run from the far end: weights fall along a trace by powers of ten, and a
@@ -8,11 +8,11 @@
 /// rounding. Levels should be detrended first for the same reason.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Sums {
-    /// Weight and weight·y, apart from the rest: means are asked for most often. The sums over
-    /// no sample come first, as they are made: what is written once need not be cleared before.
-    level: Vec<[f64; 2]>,
-    /// Weight·x, weight·x², weight·x·y and weight·y².
-    shape: Vec<[f64; 4]>,
+    /// All but the last, side by side: a line asks for all of them. The sums over no sample come
+    /// first, as they are made: what is written once need not be cleared before.
+    sums: Vec<[f64; 5]>,
+    /// Weight·y², which only χ² asks for.
+    squares: Vec<f64>,
 }
 
 /// A line through a window of samples: index of a sample against level.
@@ -82,16 +82,10 @@ impl SomeLines<'_> {
     }
 }
 
-/// What lies between two places of the sums, but for weight·y².
+/// What lies between two places of the sums.
 #[inline]
-fn difference((p, a): (&[f64; 2], &[f64; 4]), (q, b): (&[f64; 2], &[f64; 4])) -> [f64; 5] {
-    [
-        p[0] - q[0],
-        p[1] - q[1],
-        a[0] - b[0],
-        a[1] - b[1],
-        a[2] - b[2],
-    ]
+fn difference(from: &[f64; 5], to: &[f64; 5]) -> [f64; 5] {
+    std::array::from_fn(|k| from[k] - to[k])
 }
 
 /// Centre, level, slope and the variances of level and slope of the line through so many
@@ -138,55 +132,53 @@ impl Sums {
     /// As [`Self::new`], the levels by a function of the index.
     pub(super) fn of(y: impl Fn(usize) -> f64, w: &[f64]) -> Self {
         let n = w.len();
-        let (mut sums, mut moments) = ([0.0; 2], [0.0; 4]);
-        let (mut level, mut shape) = (Vec::with_capacity(n + 1), Vec::with_capacity(n + 1));
-        level.push(sums);
-        shape.push(moments);
+        let (mut sums, mut square) = ([0.0; 5], 0.0);
+        let (mut all, mut squares) = (Vec::with_capacity(n + 1), Vec::with_capacity(n + 1));
+        all.push(sums);
+        squares.push(square);
         for (i, &weight) in w.iter().enumerate().rev() {
             if weight > 0.0 {
                 let x = i as f64 - n as f64;
-                let wx = weight * x;
-                let y = y(i);
+                let (y, wx) = (y(i), weight * x);
                 let wy = weight * y;
                 sums[0] += weight;
                 sums[1] += wy;
-                moments[0] += wx;
-                moments[1] += wx * x;
-                moments[2] += wy * x;
-                moments[3] += wy * y;
+                sums[2] += wx;
+                sums[3] += wx * x;
+                sums[4] += wy * x;
+                square += wy * y;
             }
-            level.push(sums);
-            shape.push(moments);
+            all.push(sums);
+            squares.push(square);
         }
-        Self { level, shape }
+        Self { sums: all, squares }
     }
 
     /// Number of samples.
     fn samples(&self) -> usize {
-        self.level.len() - 1
+        self.sums.len() - 1
     }
 
     /// The sums from a sample to the end of the trace.
-    fn at(&self, i: usize) -> (&[f64; 2], &[f64; 4]) {
-        let at = self.samples() - i;
-        (&self.level[at], &self.shape[at])
+    fn at(&self, i: usize) -> &[f64; 5] {
+        &self.sums[self.samples() - i]
     }
 
-    /// Sums of weight and weight·y to the end of the trace, from `count` samples in a row on;
-    /// those from the `first` come last.
-    pub(super) fn running(&self, first: usize, count: usize) -> &[[f64; 2]] {
-        let end = self.level.len() - first;
-        &self.level[end - count..end]
+    /// Sums of weight, weight·y and the rest to the end of the trace, from `count` samples in a
+    /// row on; those from the `first` come last.
+    pub(super) fn running(&self, first: usize, count: usize) -> &[[f64; 5]] {
+        let end = self.sums.len() - first;
+        &self.sums[end - count..end]
     }
 
     /// Total weight of the samples `lo..hi`.
     pub fn weight(&self, lo: usize, hi: usize) -> f64 {
-        self.at(lo).0[0] - self.at(hi).0[0]
+        self.at(lo)[0] - self.at(hi)[0]
     }
 
     /// Weighted mean of the samples `lo..hi` and its variance; none without weight.
     pub fn mean(&self, lo: usize, hi: usize) -> Option<(f64, f64)> {
-        let (a, b) = (self.at(lo).0, self.at(hi).0);
+        let (a, b) = (self.at(lo), self.at(hi));
         let weight = a[0] - b[0];
         (weight > 0.0).then(|| ((a[1] - b[1]) / weight, 1.0 / weight))
     }
@@ -195,17 +187,12 @@ impl Sums {
     /// whose window ends before `hi`; where there is none, with a level of infinite variance.
     pub(super) fn lines(&self, window: usize, lo: usize, hi: usize, lines: &mut Lines) {
         let count = (hi + 1).saturating_sub(window).saturating_sub(lo);
-        let part = |from: usize| {
-            let end = self.level.len() - from;
-            (&self.level[end - count..end], &self.shape[end - count..end])
-        };
-        let ((p, a), (q, b)) = (part(lo), part(lo + window));
+        let (from, to) = (self.running(lo, count), self.running(lo + window, count));
         let origin = self.samples() as f64;
         let [centre, levels, slope, level_variance, slope_variance] = lines.of_length(count);
         for k in 0..count {
             let last = count - 1 - k;
-            let sums = difference((&p[last], &a[last]), (&q[last], &b[last]));
-            let line = line_of(sums, window as f64);
+            let line = line_of(difference(&from[last], &to[last]), window as f64);
             centre[k] = line[0] + origin;
             levels[k] = line[1];
             slope[k] = line[2];
@@ -225,8 +212,9 @@ impl Sums {
     #[inline]
     pub fn line(&self, lo: usize, hi: usize) -> Option<Line> {
         let line = self.line_alone(lo, hi)?;
-        let ((p, a), (q, b)) = (self.at(lo), self.at(hi));
-        let syy = (a[3] - b[3]) - (p[1] - q[1]) * line.level;
+        let square = |i: usize| self.squares[self.samples() - i];
+        let wy = self.at(lo)[1] - self.at(hi)[1];
+        let syy = square(lo) - square(hi) - wy * line.level;
         Some(Line {
             chi_square: (syy - line.slope * line.slope / line.slope_variance).max(0.0),
             ..line
