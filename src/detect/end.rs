@@ -164,8 +164,8 @@ impl Drop {
             mean(lo, usize::midpoint(lo, hi)),
             mean(usize::midpoint(lo, hi), hi),
         ];
-        let is_level = lit_end == eye.lit.end || halves[1] > 0.5 * halves[0];
-        if !is_level || level < LEAST_SNR * eye.noise.floor() || eye.usable_end + JUDGED < lo {
+        let is_told = lit_end == eye.lit.end || halves[1] > 0.5 * halves[0];
+        if !is_told || level < LEAST_SNR * eye.noise.floor() || eye.usable_end + JUDGED < lo {
             return None;
         }
         let dark_from = (lit_end + pulse).max(to.saturating_sub(16)).min(to);
