@@ -18,8 +18,8 @@ const BEGINNINGS: [usize; 2] = [4 << 10, 16 << 10];
 ///
 /// A short file is read whole, and one whose beginning cannot be read by itself (packed, of
 /// two-byte letters, with a longer header) or does not end in samples. What stands behind the
-/// samples of a longer one is not seen here. Traces that stand below each
-/// other show as the first one alone: whoever reads the file whole must count again.
+/// samples of a longer one is not seen here. Traces that stand below each other show as the
+/// first one alone: whoever reads the file whole must count again.
 ///
 /// # Errors
 /// As [`from_path_with_recipe`].

@@ -50,7 +50,7 @@ fn rows<const SEPARATOR: u8, const MARK: u8>(
     let mut other = None;
     loop {
         let alike = usual.as_ref().and_then(|usual| usual.read(input, at));
-        let found = if alike.is_some() {
+        let (distance, level, end) = if let Some(alike) = alike {
             other = None;
             alike
         } else if let Some((lengths, found)) = bare_row::<SEPARATOR, MARK>(input, at) {
@@ -59,11 +59,6 @@ fn rows<const SEPARATOR: u8, const MARK: u8>(
                 usual = RowShape::of(row, SEPARATOR, MARK);
             }
             other = Some(lengths);
-            Some(found)
-        } else {
-            None
-        };
-        let (distance, level, end) = if let Some(found) = found {
             found
         } else {
             let rest = input.get(at..).unwrap_or_default();
