@@ -2,6 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use rayon::prelude::*;
+
 use crate::warning::Warning;
 
 use super::crossing::{Crossing, Labelled, Shown, crossings};
@@ -48,8 +50,11 @@ pub(super) fn crossed(
     };
     let all: Vec<Vec<Labelled<'_>>> = (0..roster.wavelengths_nm.len()).map(labelled).collect();
     let mut rings: Vec<(Crossing, Vec<usize>)> = Vec::new();
-    for (waves, traces) in looks(&all) {
-        for crossing in crossings(&traces, reference) {
+    let found: Vec<(Vec<usize>, Vec<Crossing>)> = (looks(&all).into_par_iter())
+        .map(|(waves, traces)| (waves, crossings(&traces, reference)))
+        .collect();
+    for (waves, found) in found {
+        for crossing in found {
             let pairs = members(&crossing);
             let same = (rings.iter_mut()).find(|(other, _)| members(other) == pairs);
             match same {

@@ -77,6 +77,8 @@ impl Survey<'_> {
         self.progress.begin(what, jobs.len());
         let records: Vec<Vec<Record>> = jobs
             .par_iter()
+            // One at a time: with several in a row, a core would wait at the end for the other.
+            .with_max_len(1)
             .map(|job| {
                 let records = self.one(job, reference);
                 self.progress.step();

@@ -27,7 +27,7 @@ pub(super) struct Facts<'f> {
     pub(super) draft: &'f Draft,
     pub(super) rules: &'f Rules,
     /// Chainage of a place on the cable's axis, where a plan tells.
-    pub(super) chainage_m: &'f dyn Fn(f64) -> Option<f64>,
+    pub(super) chainage_m: &'f (dyn Fn(f64) -> Option<f64> + Sync),
     /// Usual length of a fibre.
     pub(super) length_m: f64,
 }

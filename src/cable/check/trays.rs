@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use rayon::prelude::*;
 use statrs::distribution::{Binomial, DiscreteCDF};
 
 use crate::cable::draft::median;
@@ -39,9 +40,9 @@ pub(super) fn shifted_trays(facts: &Facts<'_>, leave_out: &BTreeSet<At>) -> Vec<
     let usual: Vec<Option<Usual>> = (0..facts.wavelengths())
         .map(|w| Usual::of(facts, w, leave_out))
         .collect();
-    let mut findings = Vec::new();
-    for &joint in &splices {
-        for (tube, members) in &tubes {
+    let of_joint = |&joint: &usize| -> Vec<Finding> {
+        let tubes = tubes.iter();
+        let shifted = tubes.filter_map(|(tube, members)| {
             let best = (usual.iter().enumerate())
                 .filter_map(|(w, usual)| {
                     let all = losses(facts, joint, w, leave_out);
@@ -52,47 +53,57 @@ pub(super) fn shifted_trays(facts: &Facts<'_>, leave_out: &BTreeSet<At>) -> Vec<
                     let groups = (of(inside), of(outside));
                     shift(usual.as_ref()?, groups, typical, allowed).map(|s| (w, s))
                 })
-                .min_by(|p, q| p.1.chance.total_cmp(&q.1.chance));
-            let Some((w, shift)) = best else { continue };
-            // Tubes without a name of their own are numbered: `tube 2`.
-            let word = if tube.starts_with("tube") {
-                ""
-            } else {
-                "tube "
-            };
-            findings.push(
-                Finding::of(
-                    FindingKind::ShiftedTray,
-                    members.iter().map(|&f| facts.fibre_name(f)).collect(),
-                    format!(
-                        "the fibres of {word}{tube} lose {:.3} dB more at {} than those of the other tubes \
-                         ({:.3} against {:.3} dB at {:.0} nm): look at the whole tray (tube kinked \
-                         or pulled, tray squeezed) before any single joint",
-                        shift.by,
-                        facts.joint_name(joint),
-                        shift.middle,
-                        shift.others,
-                        facts.wavelength(w).nm(),
-                    ),
-                )
-                .at(
-                    Some(joint),
-                    facts.draft.joints.get(joint).map(|j| j.position.value),
-                )
-                .in_light(facts.wavelength(w))
-                .losing(Measured {
-                    value: Loss::from_db(shift.by),
-                    std_error: Some(Loss::from_db(shift.error)),
-                })
-                .text("tube", *tube)
-                .number("middle_of_tube_db", shift.middle)
-                .number("middle_of_others_db", shift.others)
-                .number("chance", shift.chance)
-                .number("chance_allowed", allowed),
-            );
-        }
-    }
-    findings
+                .min_by(|p, q| p.1.chance.total_cmp(&q.1.chance))?;
+            Some(finding(facts, joint, (tube, members), best, allowed))
+        });
+        shifted.collect()
+    };
+    let findings: Vec<Vec<Finding>> = splices.par_iter().map(of_joint).collect();
+    findings.into_iter().flatten().collect()
+}
+
+/// A tube that lies above the others at a joint, at the wavelength with an index.
+fn finding(
+    facts: &Facts<'_>,
+    joint: usize,
+    (tube, members): (&str, &[usize]),
+    (w, shift): (usize, Shift),
+    allowed: f64,
+) -> Finding {
+    // Tubes without a name of their own are numbered: `tube 2`.
+    let word = if tube.starts_with("tube") {
+        ""
+    } else {
+        "tube "
+    };
+    Finding::of(
+        FindingKind::ShiftedTray,
+        members.iter().map(|&f| facts.fibre_name(f)).collect(),
+        format!(
+            "the fibres of {word}{tube} lose {:.3} dB more at {} than those of the other tubes \
+             ({:.3} against {:.3} dB at {:.0} nm): look at the whole tray (tube kinked \
+             or pulled, tray squeezed) before any single joint",
+            shift.by,
+            facts.joint_name(joint),
+            shift.middle,
+            shift.others,
+            facts.wavelength(w).nm(),
+        ),
+    )
+    .at(
+        Some(joint),
+        facts.draft.joints.get(joint).map(|j| j.position.value),
+    )
+    .in_light(facts.wavelength(w))
+    .losing(Measured {
+        value: Loss::from_db(shift.by),
+        std_error: Some(Loss::from_db(shift.error)),
+    })
+    .text("tube", tube)
+    .number("middle_of_tube_db", shift.middle)
+    .number("middle_of_others_db", shift.others)
+    .number("chance", shift.chance)
+    .number("chance_allowed", allowed)
 }
 
 /// By how much a tube lies above the others.

@@ -36,17 +36,17 @@ pub(super) fn suspects(
 pub(super) fn with_best_partners(
     suspects: Vec<usize>,
     n: usize,
-    score: &dyn Fn(usize, usize) -> f64,
+    score: &(dyn Fn(usize, usize) -> f64 + Sync),
 ) -> Vec<usize> {
-    if suspects.is_empty() {
-        return suspects;
-    }
-    let best = |of: &dyn Fn(usize) -> f64| (0..n).max_by(|&p, &q| of(p).total_cmp(&of(q)));
-    let mut all: BTreeSet<usize> = suspects.iter().copied().collect();
-    for &s in &suspects {
-        all.extend(best(&|k| score(s, k)));
-        all.extend(best(&|k| score(k, s)));
-    }
+    let best = |of: &dyn Fn(usize) -> f64| {
+        let all = (0..n).map(|k| (k, of(k)));
+        all.max_by(|p, q| p.1.total_cmp(&q.1)).map(|(k, _)| k)
+    };
+    let partners: Vec<[Option<usize>; 2]> = (suspects.par_iter())
+        .map(|&s| [best(&|k| score(s, k)), best(&|k| score(k, s))])
+        .collect();
+    let partners = partners.into_iter().flatten().flatten();
+    let all: BTreeSet<usize> = suspects.into_iter().chain(partners).collect();
     all.into_iter().collect()
 }
 

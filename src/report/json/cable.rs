@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use rayon::prelude::*;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -332,9 +333,7 @@ impl CableReport {
                 .map(|visit| visit_object(visit, &result.redo, &joint_name))
                 .collect(),
             links: Some(
-                result
-                    .links
-                    .iter()
+                (result.links.par_iter())
                     .map(|link| link_report(link, program, report_time))
                     .collect(),
             ),

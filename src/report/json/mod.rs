@@ -25,6 +25,9 @@ pub use trace::{TraceEventObject, TraceHead, TraceProvenanceObject, TraceReport,
 
 pub(crate) use trace::NO_LAUNCH_REASON;
 
+use std::collections::BTreeMap;
+
+use rayon::prelude::*;
 use serde::Serialize;
 
 use super::{Provenance, ReportError, TraceProvenance};
@@ -61,7 +64,53 @@ pub fn cable(
     report_time: Option<&str>,
     layout: Layout,
 ) -> Result<String, ReportError> {
-    written(&CableReport::new(result, program, report_time), layout)
+    let mut report = CableReport::new(result, program, report_time);
+    let links = report.links.replace(Vec::new()).unwrap_or_default();
+    Ok(with_links(&written(&report, layout)?, &links, layout)?)
+}
+
+/// A cable's text with its links put where it has none.
+///
+/// They are most of it, and are written side by side: each as the only one of a list, which
+/// begins and ends as that of all does.
+fn with_links<L: Serialize + Sync>(
+    text: &str,
+    links: &[L],
+    layout: Layout,
+) -> Result<String, serde_json::Error> {
+    let ([first, list], between, [closed, last]) = match layout {
+        Layout::Indented => (["{\n  ", "\"links\": [\n"], ",\n", ["\n  ]", "\n}"]),
+        Layout::OneLine => (["{", "\"links\":["], ",", ["]", "}"]),
+    };
+    let none = format!("{}]", list.trim_end());
+    // Within a name or a sentence each quotation mark has a stroke before it.
+    let Some((before, behind)) = text.split_once(&none).filter(|_| !links.is_empty()) else {
+        return Ok(text.to_owned());
+    };
+    let alone = |link: &L| {
+        let list = BTreeMap::from([("links", [link])]);
+        match layout {
+            Layout::Indented => serde_json::to_string_pretty(&list),
+            Layout::OneLine => serde_json::to_string(&list),
+        }
+    };
+    let each: Vec<String> = links.par_iter().map(alone).collect::<Result<_, _>>()?;
+    let mut whole = String::with_capacity(text.len() + each.iter().map(String::len).sum::<usize>());
+    whole.push_str(before);
+    whole.push_str(list);
+    for (k, one) in each.iter().enumerate() {
+        let inside = [first, list].iter().fold(one.as_str(), |one, begin| {
+            one.strip_prefix(begin).unwrap_or(one)
+        });
+        let inside = [last, closed]
+            .iter()
+            .fold(inside, |one, end| one.strip_suffix(end).unwrap_or(one));
+        whole.push_str(if k > 0 { between } else { "" });
+        whole.push_str(inside);
+    }
+    whole.push_str(closed);
+    whole.push_str(behind);
+    Ok(whole)
 }
 
 /// Writes the links of a cable, one a line, then the cable without them.
@@ -106,4 +155,47 @@ pub fn written(object: &impl Serialize, layout: Layout) -> Result<String, Report
         Layout::Indented => serde_json::to_string_pretty(object)? + "\n",
         Layout::OneLine => serde_json::to_string(object)?,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[derive(Serialize)]
+    struct Whole {
+        name: String,
+        links: Vec<One>,
+        last: u32,
+    }
+
+    #[derive(Serialize, Clone)]
+    struct One {
+        links: Vec<u32>,
+        name: String,
+        nothing: Option<u32>,
+    }
+
+    /// Second computation: the whole written at once. Names hold what is looked for.
+    #[test]
+    fn links_written_side_by_side_make_the_text_of_all_at_once() {
+        let name = "a \"links\": [] and \"links\":[] \n  ]\n}".to_owned();
+        let one = |k: u32| One {
+            links: (0..k).collect(),
+            name: name.clone(),
+            nothing: None,
+        };
+        for count in [0, 1, 2, 7] {
+            let links: Vec<One> = (0..count).map(one).collect();
+            let whole = |links: Vec<One>| Whole {
+                name: name.clone(),
+                links,
+                last: 4,
+            };
+            for layout in [Layout::Indented, Layout::OneLine] {
+                let without = written(&whole(Vec::new()), layout).unwrap();
+                let found = with_links(&without, &links, layout).unwrap();
+                assert_eq!(found, written(&whole(links.clone()), layout).unwrap());
+            }
+        }
+    }
 }
