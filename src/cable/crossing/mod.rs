@@ -23,7 +23,7 @@ use super::place::Reference;
 use super::slopes::Slopes;
 use assign::{best_images, rings, suspects, with_best_partners};
 use pattern::patterns;
-use spread::{Spreads, Tails, spreads};
+use spread::{Most, Spreads, Tails, spreads};
 
 /// Chance of a false crossing in a whole cable. Our choice: nobody should open a closure
 /// for one.
@@ -121,8 +121,7 @@ pub(super) fn crossings(labelled: &[Labelled<'_>], reference: &Reference) -> Vec
         let score = |i: usize, j: usize| spreads.score(&patterns[i].1[0], &patterns[j].1[1]);
         let total = |i: usize, j: usize| score(i, j).total();
         let own: Vec<f64> = (0..n).map(|i| total(i, i)).collect();
-        let most: Vec<Vec<f64>> =
-            (patterns.iter().map(|(_, pair)| spreads.most(&pair[0]))).collect();
+        let most: Vec<Most> = (patterns.iter().map(|(_, pair)| spreads.most(&pair[0]))).collect();
         let above = |i: usize, j: usize, least: f64| {
             spreads.total_above((&patterns[i].1[0], &most[i]), &patterns[j].1[1], least)
         };

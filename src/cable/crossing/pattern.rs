@@ -164,12 +164,9 @@ fn readings(link: &Link, is_b: bool) -> impl Iterator<Item = (usize, (f64, f64))
     })
 }
 
-/// A joint that both traces of a pairing have.
+/// What two traces read at a joint that both have.
 pub(super) struct Common {
     pub(super) joint: usize,
-    /// How far its two places are from meeting, once the others meet on the whole, with the
-    /// error; where both traces show it.
-    pub(super) off_m: Option<(f64, f64)>,
     /// Sum of the two readings, with its error; of the means of two wavelengths where these are
     /// taken to be crossed alike and both traces have both. Mean and single reading do not go
     /// together: steps differ from one wavelength to the other and would not cancel.
@@ -186,39 +183,42 @@ pub(super) fn root_sum(x: f64, y: f64) -> f64 {
     (x * x + y * y).sqrt()
 }
 
-/// The joints that a trace from A and one from B both have, with B laid on A so that their
-/// joints meet on the whole: no length enters.
-pub(super) fn common(a: &Pattern, b: &Pattern, ratio: f64) -> Vec<Common> {
+/// The joints that a trace from A and one from B both have, and what they read there.
+pub(super) fn common<'p>(a: &'p Pattern, b: &'p Pattern) -> impl Iterator<Item = Common> + 'p {
     let added = |one: Option<(f64, f64)>, other: Option<(f64, f64)>| {
         (one.zip(other)).map(|((x, u), (y, v))| (x + y, root_sum(u, v)))
     };
-    let mut found: Vec<Common> = a
-        .joints
-        .iter()
-        .zip(&b.joints)
-        .enumerate()
-        .map(|(joint, (p, q))| {
-            let places = p.place.zip(q.place);
-            let there = (a.beside.as_ref()).and_then(|beside| *beside.readings.get(joint)?);
-            Common {
-                joint,
-                off_m: places.map(|((x, u), (y, v))| (x + ratio * y, root_sum(u, ratio * v))),
-                sum: added(p.mean, q.mean).or_else(|| added(p.reading, q.reading)),
-                change: added(p.change, q.change),
-                beside: (q.reading.zip(there)).map(|((x, u), (y, v))| (x - y, root_sum(u, v))),
-            }
+    let joints = a.joints.iter().zip(&b.joints).enumerate();
+    joints.map(move |(joint, (p, q))| {
+        let there = (a.beside.as_ref()).and_then(|beside| *beside.readings.get(joint)?);
+        Common {
+            joint,
+            sum: added(p.mean, q.mean).or_else(|| added(p.reading, q.reading)),
+            change: added(p.change, q.change),
+            beside: (q.reading.zip(there)).map(|((x, u), (y, v))| (x - y, root_sum(u, v))),
+        }
+    })
+}
+
+/// How far the two places of a joint that both traces show are from meeting, with the error, by
+/// joint: B is laid on A so that their joints meet on the whole, and no length enters.
+pub(super) fn places_off(a: &Pattern, b: &Pattern, ratio: f64) -> Vec<(usize, (f64, f64))> {
+    let joints = a.joints.iter().zip(&b.joints).enumerate();
+    let mut found: Vec<(usize, (f64, f64))> = joints
+        .filter_map(|(joint, (p, q))| {
+            let ((x, u), (y, v)) = p.place.zip(q.place)?;
+            Some((joint, (x + ratio * y, root_sum(u, ratio * v))))
         })
         .collect();
-    let places = found.iter().filter_map(|c| Some(c.off_m?.0));
-    let middle = median(places.collect()).unwrap_or(0.0);
-    for (off_m, _) in found.iter_mut().filter_map(|c| c.off_m.as_mut()) {
+    let middle = median(found.iter().map(|(_, (off_m, _))| *off_m).collect()).unwrap_or(0.0);
+    for (_, (off_m, _)) in &mut found {
         *off_m -= middle;
     }
     found
 }
 
-/// By joint, the least error that each item of [`Common`], in its order, can have in a pairing
-/// of a trace from A; none where the item is in no pairing.
+/// By joint, the least error that its place and each item of [`Common`], in its order, can have
+/// in a pairing of a trace from A; none where the item is in no pairing.
 pub(super) fn least_errors(a: &Pattern) -> impl Iterator<Item = [Option<f64>; 4]> + '_ {
     a.joints.iter().enumerate().map(|(joint, seen)| {
         let there = (a.beside.as_ref()).and_then(|beside| *beside.readings.get(joint)?);
@@ -245,6 +245,12 @@ pub(super) fn slope_differences<'p>(
         let ((p, u), (q, v)) = ((*a)?, (*b)?);
         Some((stretch, (p - q, root_sum(u, v))))
     })
+}
+
+/// The errors of a trace's slopes, by stretch: that of a difference is no less.
+pub(super) fn slope_errors(a: &Pattern) -> impl Iterator<Item = (usize, f64)> + '_ {
+    let slopes = a.slopes.iter().enumerate();
+    slopes.filter_map(|(stretch, slope)| Some((stretch, (*slope)?.1)))
 }
 
 #[cfg(test)]
@@ -279,7 +285,7 @@ mod tests {
         for there in [Some(-0.05), None] {
             let mut b = of(Some(0.01));
             b.compare(&of(there));
-            let found = common(&a, &b, 1.0);
+            let found: Vec<Common> = common(&a, &b).collect();
             let (sum_db, _) = found[0].sum.unwrap();
             assert!((sum_db - 0.10).abs() < 1e-12, "{there:?}: {sum_db}");
             assert_eq!(found[0].change.is_some(), there.is_some());

@@ -7,7 +7,8 @@ use crate::cable::draft::{median, robust_spread};
 
 use super::Score;
 use super::pattern::{
-    Common, Pattern, common, least_errors, length_beside, root_sum, slope_differences,
+    Common, Pattern, common, least_errors, length_beside, places_off, root_sum, slope_differences,
+    slope_errors,
 };
 
 /// Share of single items that are wrong for reasons of their own (a missed edge, a
@@ -210,8 +211,9 @@ pub(super) fn spreads(
     let n = patterns.len();
     for (i, (_, pair)) in patterns.iter().enumerate() {
         if counts(i) {
-            for common in common(&pair[0], &pair[1], ratio) {
-                misses.extend(common.off_m.map(|(off_m, error_m)| off_m / error_m));
+            let off = places_off(&pair[0], &pair[1], ratio);
+            misses.extend(off.iter().map(|(_, (off_m, error_m))| off_m / error_m));
+            for common in common(&pair[0], &pair[1]) {
                 for (values, item) in values.iter_mut().zip(items(&common)) {
                     let own = values.own.entry(common.joint).or_default();
                     own.extend(item);
@@ -228,9 +230,10 @@ pub(super) fn spreads(
             for (stretch, (difference, _)) in slope_differences(&pair[0], &other[1]) {
                 slopes.other.entry(stretch).or_default().push(difference);
             }
-            for common in common(&pair[0], &other[1], ratio) {
-                let places = other_places.entry(common.joint).or_default();
-                places.extend(common.off_m.map(|(off_m, _)| off_m));
+            for (joint, (off_m, _)) in places_off(&pair[0], &other[1], ratio) {
+                other_places.entry(joint).or_default().push(off_m);
+            }
+            for common in common(&pair[0], &other[1]) {
                 for (values, item) in values.iter_mut().zip(items(&common)) {
                     let other = values.other.entry(common.joint).or_default();
                     other.extend(item.map(|(value, _)| value));
@@ -288,67 +291,90 @@ fn two_sided(x: f64, own: [f64; 2], other: f64) -> f64 {
 /// Exponent below which an exponential is lost in rounding beside the share of odd items.
 const LOST: f64 = -45.0;
 
+/// The most that the parts of a total can be for one trace from A.
+pub(super) struct Most {
+    /// What each joint's readings and those of all behind it add.
+    readings: Vec<f64>,
+    /// What the places of all joints add.
+    places: f64,
+    /// What the slopes add.
+    slopes: f64,
+}
+
 impl Spreads {
     pub(super) fn score(&self, a: &Pattern, b: &Pattern) -> Score {
-        let but_joints = self.but_joints(a, b);
-        let common = common(a, b, self.ratio);
-        let factors = common.iter().flat_map(|common| self.factors(common));
+        let readings = common(a, b).flat_map(|common| self.readings(&common));
+        let places = self.places(a, b);
+        let slopes = self.slopes(a, b);
         Score {
-            joints: but_joints.joints + log_of_product(factors),
-            ..but_joints
+            length: self.lengths(a, b).ln(),
+            joints: log_of_product(readings.chain(places).chain(slopes)),
         }
     }
 
     /// The total of [`Self::score`] where it exceeds `least`; `most` is that of the trace from
-    /// A. Most pairings of a large cable are out of the question after a few joints.
+    /// A. Most pairings of a large cable are out of the question after the readings of a few
+    /// joints.
     pub(super) fn total_above(
         &self,
-        (a, most): (&Pattern, &[f64]),
+        (a, most): (&Pattern, &Most),
         b: &Pattern,
         least: f64,
     ) -> Option<f64> {
-        let mut total = self.but_joints(a, b).total();
-        for (common, most) in common(a, b, self.ratio).iter().zip(most) {
-            if total + most < least {
+        let mut total = self.lengths(a, b).ln();
+        for (common, readings) in common(a, b).zip(&most.readings) {
+            if total + readings + most.places + most.slopes < least {
                 return None;
             }
-            total += self.factors(common).iter().product::<f64>().ln();
+            total += self.readings(&common).iter().product::<f64>().ln();
         }
+        if total + most.places + most.slopes < least {
+            return None;
+        }
+        total += log_of_product(self.slopes(a, b));
+        if total + most.places < least {
+            return None;
+        }
+        total += log_of_product(self.places(a, b));
         (total > least).then_some(total)
     }
 
-    /// The most that each joint of a trace from A and all behind it can add to a total.
-    pub(super) fn most(&self, a: &Pattern) -> Vec<f64> {
+    /// The most that the parts of a total can be for a trace from A.
+    pub(super) fn most(&self, a: &Pattern) -> Most {
         let of = |error: Option<f64>, joint: usize, spreads: &ByJoint| {
             let spread = spreads.get(joint).and_then(Option::as_ref);
             error.zip(spread).map_or(1.0, |(error, spread)| {
                 greatest(spread.own.map(|own| root_sum(own, error)), spread.other)
             })
         };
-        let mut most: Vec<f64> = least_errors(a)
-            .enumerate()
-            .map(|(joint, [place, sum, change, beside])| {
-                let place = place.map_or(1.0, |error_m| {
-                    let other = self.place_other.get(joint).copied().unwrap_or(0.0);
-                    greatest([self.place_factor * error_m; 2], other)
-                });
-                let all = place
-                    * of(sum, joint, &self.sums)
-                    * of(change, joint, &self.changes)
-                    * of(beside, joint, &self.beside);
-                all.ln()
-            })
-            .collect();
+        let mut most = Most {
+            readings: Vec::new(),
+            places: 0.0,
+            slopes: 0.0,
+        };
+        for (joint, [place, sum, change, beside]) in least_errors(a).enumerate() {
+            let readings = of(sum, joint, &self.sums)
+                * of(change, joint, &self.changes)
+                * of(beside, joint, &self.beside);
+            most.readings.push(readings.ln());
+            most.places += place.map_or(0.0, |error_m| {
+                let other = self.place_other.get(joint).copied().unwrap_or(0.0);
+                greatest([self.place_factor * error_m; 2], other).ln()
+            });
+        }
+        for (stretch, error) in slope_errors(a) {
+            most.slopes += of(Some(error), stretch, &self.slopes).ln();
+        }
         let mut behind = 0.0;
-        for joint in most.iter_mut().rev() {
+        for joint in most.readings.iter_mut().rev() {
             behind += *joint;
             *joint = behind;
         }
         most
     }
 
-    /// What the lengths and, among the joints, the slopes between them say.
-    fn but_joints(&self, a: &Pattern, b: &Pattern) -> Score {
+    /// What the lengths say.
+    fn lengths(&self, a: &Pattern, b: &Pattern) -> f64 {
         let length = item(
             a.length_m - self.ratio * b.length_m,
             root_sum(self.length.0, root_sum(a.length_error_m, b.length_error_m)),
@@ -358,29 +384,34 @@ impl Spreads {
             .map_or(1.0, |(off, (middle, own, other))| {
                 item(off - middle, own, other)
             });
-        let slopes = slope_differences(a, b)
-            .map(|(stretch, difference)| ratio_of(Some(difference), stretch, &self.slopes));
-        Score {
-            length: (length * beside).ln(),
-            joints: log_of_product(slopes),
-        }
+        length * beside
     }
 
-    /// What the items of a joint say: its places, the sum of its readings, its change, and
-    /// what one of them is off the other wavelength's.
-    fn factors(&self, common: &Common) -> [f64; 4] {
+    /// What the slopes between the joints say.
+    fn slopes<'s>(&'s self, a: &'s Pattern, b: &'s Pattern) -> impl Iterator<Item = f64> + 's {
+        slope_differences(a, b)
+            .map(|(stretch, difference)| ratio_of(Some(difference), stretch, &self.slopes))
+    }
+
+    /// What the readings of a joint say: their sum, its change, and what one of them is off the
+    /// other wavelength's.
+    fn readings(&self, common: &Common) -> [f64; 3] {
         let joint = common.joint;
-        let place = common.off_m.map_or(1.0, |(off_m, error_m)| {
-            let other = self.place_other.get(joint).copied().unwrap_or(0.0);
-            item(off_m, self.place_factor * error_m, other)
-        });
         let [sum, change, beside] = items(common);
         [
-            place,
             ratio_of(sum, joint, &self.sums),
             ratio_of(change, joint, &self.changes),
             ratio_of(beside, joint, &self.beside),
         ]
+    }
+
+    /// What the places of the joints say.
+    fn places(&self, a: &Pattern, b: &Pattern) -> impl Iterator<Item = f64> + '_ {
+        let off = places_off(a, b, self.ratio).into_iter();
+        off.map(|(joint, (off_m, error_m))| {
+            let other = self.place_other.get(joint).copied().unwrap_or(0.0);
+            item(off_m, self.place_factor * error_m, other)
+        })
     }
 }
 
