@@ -1,5 +1,6 @@
 //! Names in the order a person would put them: 9 before 10.
 
+use std::char::ToLowercase;
 use std::cmp::Ordering;
 
 /// Compares two names: runs of digits by their number, all else letter by letter
@@ -12,47 +13,55 @@ use std::cmp::Ordering;
 /// assert_eq!(names, ["Fibre 9", "fibre 010", "fibre 10"]);
 /// ```
 pub fn natural_order(one: &str, other: &str) -> Ordering {
-    let (mut x, mut y) = (parts(one).into_iter(), parts(other).into_iter());
-    loop {
-        let order = match (x.next(), y.next()) {
-            (None, None) => return one.cmp(other),
-            (None, Some(_)) => Ordering::Less,
-            (Some(_), None) => Ordering::Greater,
-            (Some(p), Some(q)) => p.cmp(&q),
-        };
-        if order != Ordering::Equal {
-            return order;
-        }
-    }
+    Parts::of(one)
+        .cmp(Parts::of(other))
+        .then_with(|| one.cmp(other))
 }
 
+/// A number or a letter of a name.
 #[derive(Debug, PartialEq, Eq, PartialOrd, Ord)]
-enum Part {
+enum Part<'n> {
     /// Digits without leading zeros, the shorter number first.
-    Number(usize, String),
+    Number(usize, &'n str),
     Letter(char),
 }
 
-fn parts(name: &str) -> Vec<Part> {
-    let mut found = Vec::new();
-    let mut digits = String::new();
-    let close = |digits: &mut String, found: &mut Vec<Part>| {
-        if !digits.is_empty() {
-            let number = digits.trim_start_matches('0').to_owned();
-            found.push(Part::Number(number.len(), number));
-            digits.clear();
-        }
-    };
-    for letter in name.trim().chars() {
-        if letter.is_ascii_digit() {
-            digits.push(letter);
-        } else {
-            close(&mut digits, &mut found);
-            found.extend(letter.to_lowercase().map(Part::Letter));
+/// The parts of a name one after the other.
+struct Parts<'n> {
+    rest: &'n str,
+    /// What is left of a letter that is written small as several.
+    letters: Option<ToLowercase>,
+}
+
+impl<'n> Parts<'n> {
+    fn of(name: &'n str) -> Self {
+        Self {
+            rest: name.trim(),
+            letters: None,
         }
     }
-    close(&mut digits, &mut found);
-    found
+}
+
+impl<'n> Iterator for Parts<'n> {
+    type Item = Part<'n>;
+
+    fn next(&mut self) -> Option<Part<'n>> {
+        if let Some(letter) = self.letters.as_mut().and_then(Iterator::next) {
+            return Some(Part::Letter(letter));
+        }
+        let mut letters = self.rest.chars();
+        let first = letters.next()?;
+        if !first.is_ascii_digit() {
+            self.rest = letters.as_str();
+            self.letters = Some(first.to_lowercase());
+            return self.next();
+        }
+        let behind = self.rest.trim_start_matches(|c: char| c.is_ascii_digit());
+        let (digits, _) = self.rest.split_at(self.rest.len() - behind.len());
+        self.rest = behind;
+        let number = digits.trim_start_matches('0');
+        Some(Part::Number(number.len(), number))
+    }
 }
 
 /// Whether two names are one: blanks at the ends and case do not count.
