@@ -10,9 +10,12 @@ use super::{
 };
 use crate::trace::Header;
 
-/// Bytes looked at, and as many as are looked at where those are not enough: most headers take a
-/// quarter of the first number, the longest that we know of a quarter of the second.
-const BEGINNINGS: [usize; 2] = [4 << 10, 16 << 10];
+/// Bytes looked at, and as many as are looked at where those are not enough: most headers take half
+/// of the first number and some more, the longest that we know of a quarter of the last.
+const BEGINNINGS: [usize; 3] = [2 << 10, 4 << 10, LONGEST];
+
+/// The most that is looked at.
+const LONGEST: usize = 16 << 10;
 
 /// Reads the settings of a file's traces from its first bytes.
 ///
@@ -35,11 +38,10 @@ pub fn heads_of_path(
             .map(|trace| trace.header)
             .collect()
     };
-    let mut bytes = Vec::with_capacity(BEGINNINGS[1]);
-    let begun =
-        File::open(path).and_then(|file| file.take(BEGINNINGS[1] as u64).read_to_end(&mut bytes));
+    let mut bytes = Vec::with_capacity(LONGEST);
+    let begun = File::open(path).and_then(|file| file.take(LONGEST as u64).read_to_end(&mut bytes));
     // A file that is no longer may hold settings behind its samples.
-    let is_long = begun.is_ok_and(|count| count == BEGINNINGS[1]);
+    let is_long = begun.is_ok_and(|count| count == LONGEST);
     if is_long && !is_packed(&bytes) && !bytes.contains(&0) {
         for length in BEGINNINGS {
             let piece = bytes.get(..length).unwrap_or_default();
