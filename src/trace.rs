@@ -338,6 +338,10 @@ pub(crate) fn range(levels_db: &[f64]) -> (f64, f64) {
 /// The spacing is (last − first)/(n − 1). A file prints distances rounded, so a
 /// sample may stand off the grid; half a spacing is the limit beyond which two
 /// samples could have changed places. Finer doubts are the reader's to voice.
+#[expect(
+    clippy::needless_bitwise_bool,
+    reason = "without a branch many are looked at at once"
+)]
 fn even_grid(distances_m: &Array1<f64>) -> Result<(f64, f64), TraceError> {
     let n = distances_m.len();
     if n < FEWEST_SAMPLES {
@@ -345,6 +349,22 @@ fn even_grid(distances_m: &Array1<f64>) -> Result<(f64, f64), TraceError> {
             found: n,
             needed: FEWEST_SAMPLES,
         });
+    }
+    let start_m = distances_m[0];
+    let spacing_m = (distances_m[n - 1] - start_m) / (n - 1) as f64;
+    // What is wrong is said below.
+    let is_off = |index: usize, found_m: f64| {
+        let wanted_m = start_m + index as f64 * spacing_m;
+        (found_m - wanted_m).abs() > 0.5 * spacing_m
+    };
+    let distances = distances_m.as_standard_layout();
+    let distances = distances.as_slice().unwrap_or_default();
+    let pairs = distances.iter().zip(distances.iter().skip(1));
+    let rises = pairs.fold(true, |rises, (before, this)| rises & (this > before));
+    let places = distances.iter().enumerate();
+    let is_even = places.fold(true, |even, (index, d)| even & !is_off(index, *d));
+    if rises && is_even {
+        return Ok((start_m, spacing_m));
     }
     for (index, pair) in distances_m.windows(2).into_iter().enumerate() {
         let (before_m, this_m) = (pair[0], pair[1]);
@@ -356,8 +376,6 @@ fn even_grid(distances_m: &Array1<f64>) -> Result<(f64, f64), TraceError> {
             });
         }
     }
-    let start_m = distances_m[0];
-    let spacing_m = (distances_m[n - 1] - start_m) / (n - 1) as f64;
     for (index, &found_m) in distances_m.iter().enumerate() {
         let wanted_m = start_m + index as f64 * spacing_m;
         if (found_m - wanted_m).abs() > 0.5 * spacing_m {

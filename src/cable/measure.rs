@@ -83,22 +83,8 @@ impl Bench<'_> {
     /// at one is measured at all others, too.
     pub(super) fn measure(&self, job: &FibreJob, reference: Option<&Reference>) -> Vec<Record> {
         let mut opened: Vec<(usize, Result<FileContent, String>)> = Vec::new();
-        for pair in &job.pairs {
-            for (at, _) in [pair.a, pair.b] {
-                if !opened.iter().any(|(file, _)| *file == at.file) {
-                    opened.push((at.file, self.open(at.file)));
-                }
-            }
-        }
-        let mut traces: Vec<[Result<Loaded, Failure>; 2]> = Vec::new();
-        for pair in &job.pairs {
-            let load = |(at, parts), from_a| self.load(&mut opened, at, parts, from_a, job, pair);
-            let mut load = load;
-            let a = load(pair.a, true);
-            let b = load(pair.b, false);
-            traces.push([a, b]);
-        }
-        drop(opened);
+        let mut traces: Vec<Option<[Result<Loaded, Failure>; 2]>> = Vec::new();
+        traces.resize_with(job.pairs.len(), || None);
         let mut order: Vec<usize> = (0..job.pairs.len()).collect();
         order.sort_by_key(|&k| std::cmp::Reverse(job.pairs[k].wavelength));
         let mut records: Vec<Option<Record>> = vec![None; job.pairs.len()];
@@ -106,19 +92,25 @@ impl Bench<'_> {
         // of the length.
         let mut extra: Vec<f64> = Vec::new();
         for &k in &order {
-            let record = self.pair(job, &job.pairs[k], &traces[k], reference, &extra);
+            // Read when they are wanted, while they are at hand.
+            let pair = &job.pairs[k];
+            let load = |(at, parts), from_a| self.load(&mut opened, at, parts, from_a, job, pair);
+            let mut load = load;
+            let loaded = traces[k].insert([load(pair.a, true), load(pair.b, false)]);
+            let record = self.pair(job, pair, loaded, reference, &extra);
             if let (Some(reference), Some(link)) = (reference, record.link()) {
                 extend_extra(&mut extra, link, reference);
             }
             records[k] = Some(record);
         }
+        drop(opened);
         for &k in &order {
             let lacks = records[k]
                 .as_ref()
                 .and_then(Record::link)
                 .is_some_and(|link| extra.iter().any(|share| !has_event_at(link, *share)));
-            if lacks {
-                records[k] = Some(self.pair(job, &job.pairs[k], &traces[k], reference, &extra));
+            if lacks && let Some(loaded) = &traces[k] {
+                records[k] = Some(self.pair(job, &job.pairs[k], loaded, reference, &extra));
             }
         }
         records.into_iter().flatten().collect()
@@ -140,7 +132,7 @@ impl Bench<'_> {
 
     fn load(
         &self,
-        opened: &mut [(usize, Result<FileContent, String>)],
+        opened: &mut Vec<(usize, Result<FileContent, String>)>,
         at: TraceAt,
         parts: usize,
         from_a: bool,
@@ -153,6 +145,9 @@ impl Bench<'_> {
             file: Some(end),
             message,
         };
+        if !opened.iter().any(|(file, _)| *file == at.file) {
+            opened.push((at.file, self.open(at.file)));
+        }
         let content = opened
             .iter_mut()
             .find(|(file, _)| *file == at.file)

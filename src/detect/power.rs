@@ -42,8 +42,9 @@ impl Power {
     /// no light; a run of equal samples at the highest level is clipped, but for one that
     /// a rounded peak comes up to.
     pub fn from_trace(trace: &Trace) -> Self {
-        let levels = trace.levels_db().to_vec();
-        let (lowest, highest) = range(&levels);
+        let levels = trace.levels_db().as_standard_layout();
+        let levels = levels.as_slice().unwrap_or_default();
+        let (lowest, highest) = range(levels);
         let at_lowest = levels.iter().filter(|&&db| is_same(db, lowest)).count();
         let floored = at_lowest >= FEWEST_CLIPPED
             && at_lowest as f64 >= FLOOR_SHARE * levels.len() as f64
@@ -59,7 +60,7 @@ impl Power {
                 }
             })
             .collect();
-        mark_flat_tops(&levels, highest, &mut state);
+        mark_flat_tops(levels, highest, &mut state);
         // 10^(x/5) = exp(x·ln10/5).
         let scale = std::f64::consts::LN_10 / 5.0;
         let value = levels
