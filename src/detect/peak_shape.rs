@@ -70,19 +70,23 @@ const STIFFER: f64 = 8.0;
 const NUDGE: f64 = 1e-3;
 
 /// Share by which a step must lessen the sum of squares for another to be worth taking: what is
-/// left then moves no number by a thousandth of its error.
-const SETTLED: f64 = 1e-9;
+/// left then moves no number by a thousandth of its error, of which a square is the share of a
+/// sample, one in twenty.
+const SETTLED: f64 = 5e-8;
 
 impl Peak<'_> {
-    /// What a shape leaves of each sample.
-    fn left(&self, shape: &Shape) -> Vec<f64> {
-        let mut answers = Answers::of(shape.response());
-        let Some(levels) = levels_of(self.samples, self.lo, shape.place, &mut answers) else {
+    /// What a shape leaves of each sample; `answers` are turned to it.
+    fn left(&self, shape: &Shape, answers: &mut Answers) -> Vec<f64> {
+        answers.turn_to(shape.response());
+        let Some(levels) = levels_of(self.samples, self.lo, shape.place, answers) else {
             return vec![f64::INFINITY; self.samples.len()];
         };
-        let (before, behind) =
-            left_by(parted(self.samples, self.lo, shape.place), levels, &answers);
-        before.chain(behind).collect()
+        let parted = parted(self.samples, self.lo, shape.place);
+        let (before, behind) = left_by(parted, levels, answers);
+        let mut left = Vec::with_capacity(self.samples.len());
+        left.extend(before);
+        left.extend(behind);
+        left
     }
 
     /// A shape with some of its numbers moved, kept where they can be.
@@ -108,7 +112,8 @@ impl Peak<'_> {
     pub(super) fn downhill<const N: usize>(&self, start: Shape, free: [Free; N]) -> (Shape, f64) {
         let square = |left: &[f64]| left.iter().map(|r| r * r).sum::<f64>();
         let mut best = start;
-        let mut left = self.left(&best);
+        let mut answers = Answers::default();
+        let mut left = self.left(&best, &mut answers);
         let mut least = square(&left);
         let mut damping = DAMPING;
         let nudge = NUDGE * start.pole.max(FAST);
@@ -129,7 +134,7 @@ impl Peak<'_> {
                     ahead
                 };
                 let nudge = by(&at);
-                let moved = self.left(&at);
+                let moved = self.left(&at, &mut answers);
                 let slope = |(m, l): (&f64, &f64)| (m - l) / nudge;
                 moved.iter().zip(&left).map(slope).collect()
             });
@@ -147,7 +152,7 @@ impl Peak<'_> {
                 break;
             };
             let next = self.moved(&best, free, step.as_slice());
-            let next_left = self.left(&next);
+            let next_left = self.left(&next, &mut answers);
             let next_square = square(&next_left);
             if next_square < least {
                 let settled = least - next_square < SETTLED * least;

@@ -121,7 +121,7 @@ pub(super) struct Answers {
 }
 
 /// What one pole of a response answers.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 struct Part {
     /// Its share in the answer.
     share: f64,
@@ -148,11 +148,6 @@ impl Part {
     /// Where samples from `u` − `late` behind the edge on, `count` of them, lie against the
     /// pulse; `left` is what a reflection has still to rise `u` samples behind its edge.
     fn rise(&mut self, pulse: f64, (u, left): (f64, f64), late: f64, count: usize) -> Rise {
-        if self.falls.len() < count {
-            let factor = self.fall(1.0);
-            let powers = std::iter::successors(Some(1.0), |last| Some(last * factor));
-            self.falls = powers.take(count.next_power_of_two()).collect();
-        }
         // How many samples lie at most so far behind the edge.
         let from = u - late;
         let up_to = |most: f64| {
@@ -164,6 +159,13 @@ impl Part {
         };
         let before = up_to(0.0).min(count);
         let inside = up_to(pulse).clamp(before, count);
+        let wanted = (inside - before).max(count - inside);
+        if self.falls.len() < wanted {
+            let factor = self.fall(1.0);
+            let powers = std::iter::successors(Some(1.0), |last| Some(last * factor));
+            self.falls.clear();
+            self.falls.extend(powers.take(wanted.next_power_of_two()));
+        }
         Rise {
             before,
             inside,
@@ -256,25 +258,30 @@ impl Rise {
 impl Answers {
     /// Of a response.
     pub(super) fn of(response: Response) -> Self {
-        let pulse = response.pulse;
-        let part = |(share, pole): (f64, f64)| {
+        let mut answers = Self::default();
+        answers.turn_to(response);
+        answers
+    }
+
+    /// Makes these the answers of another response, in the memory that they have.
+    pub(super) fn turn_to(&mut self, response: Response) {
+        (self.pulse, self.late) = (response.pulse, response.late);
+        let poles = response.poles().into_iter().filter(|pole| pole.0 != 0.0);
+        let mut count = 0;
+        for (k, (share, pole)) in poles.enumerate() {
+            if k == self.parts.len() {
+                self.parts.push(Part::default());
+            }
+            let part = &mut self.parts[k];
             let pole = (pole >= LEAST_POLE).then_some(pole);
-            (share != 0.0).then(|| Part {
-                share,
-                pole,
-                lag: pole.unwrap_or(0.0) / pulse,
-                at_end: pole.map_or(0.0, |r| 1.0 - (-pulse / r).exp()),
-                falls: Vec::new(),
-                asked: [(f64::NAN, 0.0); 4],
-            })
-        };
-        Self {
-            pulse,
-            parts: response.poles().into_iter().filter_map(part).collect(),
-            late: response.late,
-            ramp: Vec::new(),
-            peak: Vec::new(),
+            (part.share, part.pole) = (share, pole);
+            part.lag = pole.unwrap_or(0.0) / response.pulse;
+            part.at_end = pole.map_or(0.0, |r| 1.0 - (-response.pulse / r).exp());
+            part.falls.clear();
+            part.asked = [(f64::NAN, 0.0); 4];
+            count = k + 1;
         }
+        self.parts.truncate(count);
     }
 
     /// Answers at `u`, `u` + 1, … samples behind the leading edge, `count` of them.
@@ -367,6 +374,35 @@ mod tests {
                     approx::assert_abs_diff_eq!(ramp, response.ramp(u), epsilon = 1e-12);
                     approx::assert_abs_diff_eq!(peak, response.peak(u), epsilon = 1e-12);
                 }
+            }
+        }
+    }
+
+    /// Second computation: answers of its own for each. From two constants to one, to none and
+    /// back, so that nothing of an earlier one may be left.
+    #[test]
+    fn answers_that_are_turned_to_a_response_are_those_of_it() {
+        let of = |pole: f64, second: f64, late: f64| Response {
+            pulse: 6.4,
+            pole,
+            second,
+            late,
+            ..Response::default()
+        };
+        let mut turned = Answers::default();
+        for response in [
+            of(1.7, 0.9, 0.3),
+            of(0.8, 0.0, 0.0),
+            of(0.0, 0.0, 0.2),
+            of(2.0, 0.4, 0.0),
+        ] {
+            turned.turn_to(response);
+            let mut own = Answers::of(response);
+            for (u, count) in [(0.3, 20), (-2.6, 33)] {
+                turned.begin(u, count);
+                own.begin(u, count);
+                let same = turned.iter().zip(own.iter()).all(|(p, q)| p == q);
+                assert!(same && turned.iter().count() == count, "{response:?}");
             }
         }
     }
