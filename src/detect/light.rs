@@ -126,13 +126,13 @@ fn short_light(power: &Power, pulse_samples: f64, from: usize, to: usize) -> Opt
 /// of an absolute value is 0.6745 standard deviations. Both are quantiles, so that
 /// one strong spike does not raise them.
 fn noise_square(block: &[f64], lit: usize) -> f64 {
-    let mut sorted = block.to_vec();
-    sorted.sort_by(f64::total_cmp);
+    let mut values = block.to_vec();
     let (quantile, deviations) = if lit * 4 < 3 * block.len() {
         (0.9, 1.2816)
     } else {
         (0.5, 0.6745)
     };
     let at = ((block.len() - 1) as f64 * quantile) as usize;
-    (sorted[at] / deviations).powi(2)
+    let (_, value, _) = values.select_nth_unstable_by(at, f64::total_cmp);
+    (*value / deviations).powi(2)
 }

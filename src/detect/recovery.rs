@@ -30,6 +30,14 @@ const LEAST: usize = 12;
 /// Part of the noise of a mean over one time constant that may be left of it.
 const LEFT: f64 = 0.2;
 
+/// Shortest time constant looked for, in samples: a faster recovery is over with the pulse.
+const SHORTEST: f64 = 1.5;
+
+/// Factor from one time constant looked for to the next: the exponential of one between them, off
+/// by the root of it, correlates with either by 0.986, and shows 3 % less at most. Between the
+/// best and its neighbours it is looked for again.
+const NEXT_TIME: f64 = 1.96;
+
 /// Most steps forward; each at least one sample, the usual case takes none to three.
 const MOST_STEPS: usize = 24;
 
@@ -97,16 +105,22 @@ fn recovery(
         .collect();
     let variance = (noise.density(level) / (level * level)).max(1e-24);
     let left = beside_line(&straight);
-    let mut best: Option<(f64, f64, f64)> = None;
-    let mut time = 1.5;
-    while time <= length as f64 / 3.0 {
+    let longest = length as f64 / 3.0;
+    let better = |best: (f64, f64, f64), time: f64| {
         let (gain, amplitude) = exponential(&left, time);
-        if amplitude > 0.0 && best.is_none_or(|b| gain > b.0) {
-            best = Some((gain, time, amplitude));
+        if time <= longest && amplitude > 0.0 && gain > best.0 {
+            (gain, time, amplitude)
+        } else {
+            best
         }
-        time *= 1.4;
+    };
+    let times = std::iter::successors(Some(SHORTEST), |time| Some(time * NEXT_TIME));
+    let rough = (times.take_while(|time| *time <= longest)).fold((0.0, 0.0, 0.0), better);
+    if rough.0 <= 0.0 {
+        return None;
     }
-    let (gain, time, amplitude) = best?;
+    let between = [rough.1 / NEXT_TIME.sqrt(), rough.1 * NEXT_TIME.sqrt()];
+    let (gain, time, amplitude) = between.into_iter().fold(rough, better);
     let believed = if overload {
         BELIEVED_IN_OVERLOAD
     } else {

@@ -70,10 +70,7 @@ pub(super) fn strong_peaks(
     // The light ends somewhere in the two blocks behind the last one surely lit.
     let before = |i: usize| p[i - 2..=i].iter().sum::<f64>() / 3.0;
     let sd = |level: f64| (noise.variance(level) * 1.5).sqrt();
-    let rises = |i: usize, after: f64| {
-        let level = before(i);
-        after > level * rise && after - level > 8.0 * sd(level)
-    };
+    let rises = |level: f64, after: f64| after > level * rise && after - level > 8.0 * sd(level);
     let is_sharp = |i: usize| {
         let after = match p.get(i + 1..i + 3) {
             // A pulse of one sample has no second sample to confirm it.
@@ -81,14 +78,14 @@ pub(super) fn strong_peaks(
             Some([next, _]) => *next,
             _ => return false,
         };
-        rises(i, after)
+        rises(before(i), after)
     };
     while i + 2 < n.min(lit_end + 2 * BLOCK) {
         let edge = if is_sharp(i) {
             Some(before_rise(p, noise, i, n_w))
         } else if half > 2
             && i + half + 1 < n
-            && rises(i, p[i + half].min(p[i + half + 1]))
+            && rises(before(i), p[i + half].min(p[i + half + 1]))
             // A sharp rise within the half pulse is told where it is.
             && !(i + 1..=i + half).any(is_sharp)
         {
