@@ -51,12 +51,13 @@ impl Joint {
 
 /// Finds the events of a link in both traces together.
 ///
-/// Strong peaks are taken over; the clearest steps come from a glance at the joint
-/// statistic; echoes are named and left out; the axes are laid on each other anew by
+/// Strong peaks are taken over, and of the steps what each trace shows by itself; echoes, where
+/// strong reflections make any, are named and left out; the axes are laid on each other anew by
 /// what was found, with `again`; then both traces are linearised about it and looked
-/// through as a whole.
+/// through as a whole. The eyes are those of the two looks.
 pub(super) fn detect_jointly(
     (a, b): (&Look, &Look),
+    [eye_a, eye_b]: [Eye; 2],
     pulse_db: [f64; 2],
     axis: &Axis,
     settings: DetectSettings,
@@ -64,26 +65,30 @@ pub(super) fn detect_jointly(
     again: impl Fn(&[Matched]) -> Axis,
 ) -> Joint {
     let mut joint = Joint {
-        eye_a: a.eye.clone(),
-        eye_b: b.eye.clone(),
         bounds: [a.bound, b.bound],
         placing: [
             (a.eye.index(a.near.own_m), 1.0 / a.eye.spacing_m),
             placing_of_b(&b.eye, axis),
         ],
+        eye_a,
+        eye_b,
         pulse_db,
         marks: Vec::new(),
         echoes: Vec::new(),
         axis: *axis,
     };
     joint.marks = merge_strong(&joint.finder(settings), joint.reach());
-    joint.leave_out_predicted();
+    let is_echoing = joint.leave_out_predicted() || reflects_inside(a) || reflects_inside(b);
     joint.marks = {
         let finder = joint.finder(settings);
         let mut marks = joint.marks.clone();
-        joint.add_clearer([a, b], &finder, &mut marks);
+        joint.add_own([a, b], is_echoing, &finder, &mut marks);
         finder.prune(&mut marks);
-        let mut marks = finder.glance(marks);
+        // Weaker echoes show in both together, and would bend the lines drawn across them; and a
+        // joint that only both together show has a place of its own.
+        if is_echoing || fixed.iter().any(|f| f.nearest(&finder, &marks).is_none()) {
+            marks = finder.glance(marks);
+        }
         add_fixed(&finder, &mut marks, fixed);
         marks
     };
@@ -117,6 +122,15 @@ pub(super) fn detect_jointly(
     joint
 }
 
+/// Whether a trace by itself shows a reflection between the link's ends, which may be an echo.
+fn reflects_inside(look: &Look) -> bool {
+    let pulse_m = look.eye.pulse_samples * look.eye.spacing_m;
+    let from_m = look.near.own_m + pulse_m;
+    let to_m = look.far.map_or(f64::INFINITY, |far| far.own_m - pulse_m);
+    let mut reflections = look.marks.iter().filter(|m| m.strong || m.reflective[0]);
+    reflections.any(|m| m.z_m > from_m && m.z_m < to_m)
+}
+
 /// Sample of B's eye at A's zero, and its samples per metre of A's axis.
 fn placing_of_b(eye: &Eye, axis: &Axis) -> (f64, f64) {
     (
@@ -135,9 +149,15 @@ impl Joint {
         4.0 * self.axis.error(self.eye_b.metres(self.eye_b.len() as f64))
     }
 
-    /// Adds what each trace shows by itself where it is the clearer one of the two: the
-    /// search goes on from there.
-    fn add_clearer(&self, looks: [&Look; 2], finder: &Finder<'_>, marks: &mut Vec<Mark>) {
+    /// Adds what each trace shows by itself, of what both show that of the clearer one, and that
+    /// alone in a link that `is_echoing`: the search goes on from there.
+    fn add_own(
+        &self,
+        looks: [&Look; 2],
+        is_echoing: bool,
+        finder: &Finder<'_>,
+        marks: &mut Vec<Mark>,
+    ) {
         let views = self.views();
         let hidden = views.iter().map(|view| {
             let samples = view.eye.hidden_samples() as f64 + 1.0;
@@ -148,14 +168,19 @@ impl Joint {
             let at = views[v].index(z_m).max(0.0) as usize;
             views[v].eye.weight.get(at).copied().unwrap_or(0.0)
         };
-        for (v, look) in looks.iter().enumerate() {
-            for own in look.marks.iter().filter(|mark| !mark.strong) {
-                let z_m = views[v].place(look.eye.index(own.z_m));
-                let is_clearer = weight(v, z_m) >= weight(1 - v, z_m);
-                let is_there = marks.iter().any(|m| (m.z_m - z_m).abs() <= apart_m);
-                if is_clearer && !is_there {
-                    marks.push(finder.mark(z_m, own.std_error_m));
-                }
+        let own = |v: usize| {
+            let marks = looks[v].marks.iter().filter(|mark| !mark.strong);
+            marks.map(move |own| (v, views[v].place(looks[v].eye.index(own.z_m)), own))
+        };
+        let is_clearer = |v: usize, z_m: f64| weight(v, z_m) >= weight(1 - v, z_m);
+        let own = own(0).chain(own(1));
+        let (clearer, mut others): (Vec<_>, Vec<_>) =
+            own.partition(|(v, z_m, _)| is_clearer(*v, *z_m));
+        // Where one may be an echo, the clearer trace must show it.
+        others.retain(|_| !is_echoing);
+        for (_, z_m, own) in clearer.into_iter().chain(others) {
+            if marks.iter().all(|m| (m.z_m - z_m).abs() > apart_m) {
+                marks.push(finder.mark(z_m, own.std_error_m));
             }
         }
         marks.sort_by(|p, q| p.z_m.total_cmp(&q.z_m));
@@ -232,25 +257,28 @@ impl Joint {
 
 /// Adds marks at places known from elsewhere where none is near.
 fn add_fixed(finder: &Finder<'_>, marks: &mut Vec<Mark>, fixed: &[Fixed]) {
-    for &Fixed {
-        place_m: z_m,
-        reach_m,
-    } in fixed
-    {
-        let spacing = 1.0 / finder.views[0].per_metre.abs();
-        let pulse_m = finder.views[0].eye.pulse_samples * spacing;
-        let near = marks
-            .iter_mut()
-            .filter(|m| (m.z_m - z_m).abs() < (pulse_m + spacing).max(reach_m))
-            .min_by(|p, q| (p.z_m - z_m).abs().total_cmp(&(q.z_m - z_m).abs()));
-        if let Some(mark) = near {
+    for joint in fixed {
+        if let Some(at) = joint.nearest(finder, marks) {
             // It is the known joint, and stays however little it stands out later.
-            mark.strong = true;
+            marks[at].strong = true;
             continue;
         }
-        let mut mark = finder.mark(z_m, None);
+        let mut mark = finder.mark(joint.place_m, None);
         mark.strong = true;
         marks.push(mark);
     }
     marks.sort_by(|p, q| p.z_m.total_cmp(&q.z_m));
+}
+
+impl Fixed {
+    /// The mark that is this joint's, where one is near.
+    fn nearest(&self, finder: &Finder<'_>, marks: &[Mark]) -> Option<usize> {
+        let spacing = 1.0 / finder.views[0].per_metre.abs();
+        let pulse_m = finder.views[0].eye.pulse_samples * spacing;
+        let off_m = |m: &Mark| (m.z_m - self.place_m).abs();
+        let marks = marks.iter().enumerate();
+        let near = marks.filter(|(_, m)| off_m(m) < (pulse_m + spacing).max(self.reach_m));
+        let nearest = near.min_by(|p, q| off_m(p.1).total_cmp(&off_m(q.1)));
+        nearest.map(|(at, _)| at)
+    }
 }

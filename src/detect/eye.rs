@@ -80,6 +80,43 @@ pub struct Eye {
     pub(super) sweeps: Arc<Sweeps>,
 }
 
+/// Levels that become linear in the noise, and their weights.
+struct Linearised {
+    level_db: Vec<f64>,
+    weight: Vec<f64>,
+    /// Samples that have become so.
+    done: usize,
+}
+
+impl Linearised {
+    /// Level, weight and power of the samples up to `hi` that are not done, which they then are.
+    fn samples<'l>(
+        &'l mut self,
+        power: &'l [f64],
+        hi: usize,
+    ) -> impl Iterator<Item = (&'l mut f64, &'l mut f64, f64)> {
+        let range = self.done.min(hi)..hi;
+        self.done = self.done.max(hi);
+        let levels = self.level_db[range.clone()].iter_mut();
+        let each = levels
+            .zip(&mut self.weight[range.clone()])
+            .zip(&power[range]);
+        each.map(|((level_db, weight), power)| (level_db, weight, *power))
+    }
+}
+
+/// 1/variance of the level of a sample by its power.
+fn weight(noise: &Noise) -> impl Fn(f64) -> f64 + use<> {
+    let [constant, linear, square] = noise.densities();
+    move |power| {
+        let of_power = power * power;
+        let variance = constant + linear * power.max(0.0) + square * of_power;
+        // A trace without noise is weighted evenly, by its rounding in f64.
+        let variance = variance.max(1e-24 * of_power);
+        of_power / (variance * DB_PER_NEPER * DB_PER_NEPER)
+    }
+}
+
 impl Eye {
     /// Prepares a trace.
     pub fn new(trace: &Trace) -> Self {
@@ -116,15 +153,27 @@ impl Eye {
             level_db: Arc::default(),
             weight: Arc::default(),
             trend: (0.0, 0.0),
-            sums: Arc::new(Sums::new(&[], &[])),
+            sums: Arc::default(),
             sweeps: Arc::default(),
         };
         let (reference, steady) = eye.smooth_reference();
-        let db = |_, r: f64| DB_PER_NEPER * r.ln();
-        eye.linearise(reference, db, steady);
+        eye.linearise(reference, steady);
         let seen = lateness(&eye, &edges);
         (eye.response.late, eye.response.early) = (seen.late, seen.early);
         eye
+    }
+
+    /// The eye, and in its place one that has neither levels nor sums.
+    #[must_use]
+    pub fn take(&mut self) -> Self {
+        let without = Self {
+            level_db: Arc::default(),
+            weight: Arc::default(),
+            sums: Arc::default(),
+            sweeps: Arc::default(),
+            ..self.clone()
+        };
+        std::mem::replace(self, without)
     }
 
     /// The same trace seen through another receiver.
@@ -215,23 +264,23 @@ impl Eye {
     fn smooth_reference(&mut self) -> (Vec<f64>, Vec<f64>) {
         let n = self.len();
         let usable: Vec<bool> = self.unmasked();
-        let mut sum = vec![0.0; n + 1];
-        let mut count = vec![0_u32; n + 1];
-        for i in 0..n {
-            let (p, one) = if usable[i] {
-                (self.power.value[i], 1)
-            } else {
-                (0.0, 0)
-            };
-            sum[i + 1] = sum[i] + p;
-            count[i + 1] = count[i] + one;
-        }
+        // Power of the usable samples before each, and how many they are.
+        let mut sums = Vec::with_capacity(n + 1);
+        sums.push((0.0, 0.0));
+        let each = usable.iter().zip(&self.power.value);
+        sums.extend(each.scan((0.0, 0.0), |sum, (&usable, power)| {
+            if usable {
+                *sum = (sum.0 + power, sum.1 + 1.0);
+            }
+            Some(*sum)
+        }));
         let rms = self.noise.floor();
         // Sum and number of the usable samples in a window about a sample.
         let about = |i: usize, window: usize| -> (f64, f64) {
             let half = window / 2;
             let (lo, hi) = (i.saturating_sub(half), (i + half + 1).min(n));
-            (sum[hi] - sum[lo], f64::from(count[hi] - count[lo]))
+            let (to, from) = (sums[hi], sums[lo]);
+            (to.0 - from.0, to.1 - from.1)
         };
         // A mean p over m samples is good where p > floor·√(quality/m).
         let square = REFERENCE_QUALITY * self.noise.density(0.0);
@@ -244,19 +293,21 @@ impl Eye {
             .find(|&i| {
                 let lo = i.saturating_sub(judged / 2);
                 let hi = (i + judged / 2 + 1).min(self.lit.end);
-                let samples = f64::from(count[hi] - count[lo]);
-                samples >= 64.0 && (sum[hi] - sum[lo]) / samples < LEAST_SNR * rms
+                let (total, samples) = (sums[hi].0 - sums[lo].0, sums[hi].1 - sums[lo].1);
+                samples >= 64.0 && total / samples < LEAST_SNR * rms
             })
             .unwrap_or(self.lit.end);
         let (mut reference, mut steady) = (vec![0.0; n], vec![0.0; n]);
         for i in (0..self.usable_end).filter(|&i| usable[i]) {
-            let good = REFERENCE_WINDOWS.iter().find(|w| is_good(about(i, **w)));
-            if let Some(&window) = good {
+            let windows = REFERENCE_WINDOWS
+                .iter()
+                .map(|&window| (window, about(i, window)));
+            if let Some((window, found)) = windows.into_iter().find(|(_, found)| is_good(*found)) {
                 let mean = |(total, samples): (f64, f64)| total / samples;
                 let longer = (9 * window)
                     .clamp(WEIGHT_WINDOW.0, WEIGHT_WINDOW.1)
                     .max(window);
-                reference[i] = mean(about(i, window));
+                reference[i] = mean(found);
                 steady[i] = mean(about(i, longer));
             }
         }
@@ -270,12 +321,17 @@ impl Eye {
     /// The lines come from all samples of a section, so the reference no longer
     /// follows any single sample's noise.
     pub fn relinearise(&mut self, sections: &[Span]) {
-        let mut reference = vec![0.0; self.len()];
-        let mut reference_db = self.level_db.to_vec();
         let lines: Vec<(Span, Line)> = sections
             .iter()
             .filter_map(|s| Some((*s, self.line_or_mean(*s)?)))
             .collect();
+        // In the memory that they have where nobody else holds them.
+        let mut made = Linearised {
+            level_db: Arc::unwrap_or_clone(std::mem::take(&mut self.level_db)),
+            weight: Arc::unwrap_or_clone(std::mem::take(&mut self.weight)),
+            done: 0,
+        };
+        let n = self.len();
         for (k, (span, line)) in lines.iter().enumerate() {
             // Half of the gap to each neighbour belongs to this line; none to one that is too
             // short to tell more than its own level.
@@ -284,26 +340,45 @@ impl Eye {
                 .map_or(span.lo, |j| usize::midpoint(lines[j].0.hi, span.lo));
             let hi = (lines.get(k + 1).filter(|_| !is_short))
                 .map_or(span.hi, |next| usize::midpoint(span.hi, next.0.lo));
-            let db = |i: usize| line.at(i as f64) + self.trend.0 + self.trend.1 * i as f64;
-            // The power of a line changes by one factor a sample.
-            let mut power = (db(lo) / DB_PER_NEPER).exp();
-            let factor = ((line.slope + self.trend.1) / DB_PER_NEPER).exp();
-            for i in lo..hi {
-                if self.weight[i] > 0.0 {
-                    reference[i] = power;
-                    reference_db[i] = db(i);
-                }
-                power *= factor;
+            self.keep_reference(&mut made, lo.min(n));
+            self.about_line(&mut made, line, hi.min(n));
+        }
+        self.keep_reference(&mut made, n);
+        self.level_db = Arc::new(made.level_db);
+        self.weight = Arc::new(made.weight);
+        self.sum_up();
+    }
+
+    /// Linearises the samples up to `hi` about the reference that they had.
+    fn keep_reference(&self, made: &mut Linearised, hi: usize) {
+        let weight = weight(&self.noise);
+        for (level_db, slot, power) in made.samples(&self.power.value, hi) {
+            if *slot > 0.0 {
+                let reference = (*level_db / DB_PER_NEPER).exp();
+                *level_db += DB_PER_NEPER * (power / reference - 1.0);
+                *slot = weight(reference);
             }
         }
-        // Samples that no line covers keep the reference they had.
-        for (i, slot) in reference.iter_mut().enumerate() {
-            if *slot <= 0.0 && self.weight[i] > 0.0 {
-                *slot = (self.level_db[i] / DB_PER_NEPER).exp();
+    }
+
+    /// Linearises the samples up to `hi` about a line.
+    fn about_line(&self, made: &mut Linearised, line: &Line, hi: usize) {
+        let lo = made.done;
+        let db = |i: usize| line.at(i as f64) + self.trend.0 + self.trend.1 * i as f64;
+        // The power of a line changes by one factor a sample.
+        let power = |db: f64| (db / DB_PER_NEPER).exp();
+        let slope_db = line.slope + self.trend.1;
+        let (mut reference, mut gain) = (power(db(lo)), power(-db(lo)));
+        let (factor, gain_factor) = (power(slope_db), power(-slope_db));
+        let weight = weight(&self.noise);
+        for (i, (level_db, slot, power)) in (lo..).zip(made.samples(&self.power.value, hi)) {
+            if *slot > 0.0 {
+                *level_db = db(i) + DB_PER_NEPER * (power * gain - 1.0);
+                *slot = weight(reference);
             }
+            reference *= factor;
+            gain *= gain_factor;
         }
-        let steady = reference.clone();
-        self.linearise(reference, |i, _| reference_db[i], steady);
     }
 
     /// Line through a stretch; with the trace's mean slope where it is too short to tell its
@@ -354,29 +429,21 @@ impl Eye {
         usable
     }
 
-    /// Linearises the levels about reference powers (0 where there is none), of which
-    /// `reference_db` gives the level: y = (5/ln10)·(ln r + P/r − 1), linear in the noise
-    /// and so without the bias that a logarithm has near the floor. The `steady` powers tell
-    /// the weights.
-    fn linearise(
-        &mut self,
-        mut reference: Vec<f64>,
-        reference_db: impl Fn(usize, f64) -> f64,
-        mut steady: Vec<f64>,
-    ) {
+    /// Linearises the levels about reference powers (0 where there is none):
+    /// y = (5/ln10)·(ln r + P/r − 1), linear in the noise and so without the bias that a
+    /// logarithm has near the floor. The `steady` powers tell the weights.
+    fn linearise(&mut self, mut reference: Vec<f64>, mut steady: Vec<f64>) {
         // Levels and weights take the places of the powers that they are made of.
-        let (level_db, weight) = (&mut reference, &mut steady);
-        let slots = level_db.iter_mut().zip(weight);
-        for (i, ((level, weight), power)) in slots.zip(&self.power.value).enumerate() {
-            let (r, s) = (*level, *weight);
-            if r > 0.0 {
-                *level = reference_db(i, r) + DB_PER_NEPER * (power / r - 1.0);
-                // A trace without noise is weighted evenly, by its rounding in f64.
-                let variance = self.noise.density(s).max(1e-24 * s * s);
-                *weight = s * s / (variance * DB_PER_NEPER * DB_PER_NEPER);
+        let weight = weight(&self.noise);
+        let slots = reference.iter_mut().zip(&mut steady);
+        for ((level, steady), power) in slots.zip(&self.power.value) {
+            let r = *level;
+            (*level, *steady) = if r > 0.0 {
+                let level_db = DB_PER_NEPER * (r.ln() + (power / r - 1.0));
+                (level_db, weight(*steady))
             } else {
-                (*level, *weight) = (0.0, 0.0);
-            }
+                (0.0, 0.0)
+            };
         }
         self.level_db = Arc::new(reference);
         self.weight = Arc::new(steady);
@@ -395,7 +462,62 @@ impl Eye {
         self.trend = (from - per_sample * first as f64, per_sample);
         let trend = |i: usize| self.trend.0 + self.trend.1 * i as f64;
         let detrended = |i: usize| self.level_db[i] - trend(i);
-        self.sums = Arc::new(Sums::of(detrended, &self.weight));
+        // In the memory of those before where nobody else holds them.
+        let before = Arc::try_unwrap(std::mem::take(&mut self.sums)).unwrap_or_default();
+        self.sums = Arc::new(before.of_others(detrended, &self.weight));
         self.sweeps = Arc::default();
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::sweep::tests::eye;
+    use super::*;
+
+    /// Second computation: sample by sample as the doc of [`Eye::linearise`] has it, about the
+    /// line of the section that a sample lies in, or beside the other by half of the gap. The
+    /// powers of a line are made one from the other, 300 roundings.
+    #[test]
+    fn levels_are_linear_about_the_line_of_their_section() {
+        let before = eye(0.0);
+        let sections = [Span { lo: 40, hi: 240 }, Span { lo: 262, hi: 390 }];
+        let mut after = before.clone();
+        after.relinearise(&sections);
+        let lines = sections.map(|s| before.sums.line(s.lo, s.hi).unwrap());
+        let mut seen = 0;
+        for i in 0..before.len() {
+            let line = match i {
+                40..251 => Some(&lines[0]),
+                251..390 => Some(&lines[1]),
+                _ => None,
+            };
+            let trend = before.trend.0 + before.trend.1 * i as f64;
+            let about_db = line.map_or(before.level_db[i], |line| line.at(i as f64) + trend);
+            let reference = (about_db / DB_PER_NEPER).exp();
+            let off = before.power.value[i] / reference - 1.0;
+            if before.weight[i] > 0.0 {
+                seen += 1;
+                let wanted_db = about_db + DB_PER_NEPER * off;
+                approx::assert_abs_diff_eq!(after.level_db[i], wanted_db, epsilon = 1e-11);
+                let variance = before.noise.density(reference) / (reference * reference);
+                let wanted = 1.0 / (variance * DB_PER_NEPER * DB_PER_NEPER);
+                approx::assert_relative_eq!(after.weight[i], wanted, max_relative = 1e-9);
+            } else {
+                assert!(after.weight[i].abs() + after.level_db[i].abs() < f64::EPSILON);
+            }
+        }
+        assert!(seen > 400, "{seen} samples tell");
+    }
+
+    /// What somebody else holds stays as it was, and what is taken is whole.
+    #[test]
+    fn levels_are_changed_in_place_only_where_nobody_else_holds_them() {
+        let mut held = eye(0.0);
+        let levels = held.level_db.to_vec();
+        held.clone().relinearise(&[Span { lo: 40, hi: 390 }]);
+        assert_eq!(*held.level_db, levels);
+        let taken = held.take();
+        assert_eq!(*taken.level_db, levels);
+        assert!(held.level_db.is_empty() && held.len() == levels.len());
     }
 }

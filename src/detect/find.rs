@@ -175,23 +175,24 @@ impl<'a> Finder<'a> {
         let (lo, hi) = self.range(spans)?;
         let (from, to) = ((z - reach).max(lo), (z + reach).min(hi));
         let mut stretch = Stretch::new(&self.views, spans);
-        let [mut step, with_peak] = stretch.bottoms(from, to)?;
-        let directions = with_peak.fits.iter().flatten().count();
-        let square = self.peak_square[directions.clamp(1, 2) - 1];
+        let worth = |directions: usize| self.peak_square[directions.clamp(1, 2) - 1];
+        let (mut step, with_peak) = stretch.bottoms_worth((from, to), worth)?;
         let is_better = |peak: &Place, step: &Place, misfit: f64| {
-            step.chi_square - peak.chi_square > misfit * square
+            let directions = peak.fits.iter().flatten().count();
+            step.chi_square - peak.chi_square > misfit * worth(directions)
         };
         // Where even the peak leaves a misfit, the shape is not known well enough to
         // call a small difference a peak; a misfit is at least 1.
-        let mut peak = is_better(&with_peak, &step, 1.0)
-            .then(|| stretch.plateau(with_peak))
+        let mut peak = with_peak
+            .filter(|p| is_better(p, &step, 1.0))
+            .map(|p| stretch.plateau(p))
             .filter(|p| is_better(p, &step, p.misfit()))
             .filter(|p| is_seen_alike(&p.fits) || is_alone(&p.fits));
         if let Some(found) = &peak {
             // A peak makes up for a place that is off: no step within a pulse may do as well.
             let pulse = self.pulse_m();
             let (from, to) = (found.z_m - pulse, found.z_m + pulse);
-            let [other, _] = stretch.bottoms(from.max(lo), to.min(hi))?;
+            let other = stretch.best_step(from.max(lo), to.min(hi))?;
             if !is_better(found, &other, found.misfit()) {
                 (peak, step) = (None, other);
             }
@@ -256,12 +257,16 @@ impl<'a> Finder<'a> {
     /// Finds all events: starts from `known` marks (strong peaks), adds what stands
     /// out between them, takes back what no longer does.
     pub fn find(&self, known: Vec<Mark>) -> Vec<Mark> {
-        let tops = Tops::new(&self.views, &self.bounds);
         let shortest = shortest_window(&self.views);
-        let views = self.views.iter().zip(&self.bounds);
-        let sweeps: Vec<Arc<Sweep>> = views
-            .map(|(view, bound)| Sweeps::of(view.eye, Swept::Steps(shortest), *bound))
-            .collect();
+        // One view after the other, while its sums are at hand.
+        let views = self.views.iter().zip(&self.bounds).enumerate();
+        let swept = views.map(|(v, (view, bound))| {
+            let tops = Sweeps::of(view.eye, Tops::swept(&self.views, v), *bound);
+            let steps = Sweeps::of(view.eye, Swept::Steps(shortest), *bound);
+            (tops, steps)
+        });
+        let (tops, sweeps): (Vec<Arc<Sweep>>, Vec<Arc<Sweep>>) = swept.unzip();
+        let tops = Tops::new(&self.views, tops);
         self.settled(known, |marks, known| {
             let added = self.add_peaks(marks, &tops, known);
             self.add_steps(marks, (shortest, Some(&sweeps)), known) || added

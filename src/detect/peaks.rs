@@ -5,7 +5,7 @@ use std::sync::Arc;
 use super::eye::DB_PER_NEPER;
 use super::row::Row;
 use super::scan::{Candidate, apart};
-use super::sweep::{Sweep, Sweeps, Swept, worth_a_look};
+use super::sweep::{Sweep, Swept, worth_a_look};
 use super::view::{Span, View, before};
 
 /// How one view looks for peaks.
@@ -27,32 +27,36 @@ pub(super) struct Tops {
 }
 
 impl Tops {
-    /// For views of which the samples in `bounds` are looked through.
-    pub(super) fn new(views: &[View<'_>], bounds: &[Span]) -> Self {
-        let pulse = views
-            .iter()
-            .map(|v| v.eye.pulse_samples)
-            .fold(1.0, f64::max);
-        let shapes: Vec<Shape> = views
-            .iter()
-            .map(|view| Shape {
-                top: (view.eye.pulse_samples.floor() as usize).max(1),
-                window: (4.0 * pulse).ceil().max(16.0) as usize,
-            })
-            .collect();
-        let each = views.iter().zip(bounds).zip(&shapes);
-        let sweeps = each
-            .map(|((view, bound), shape)| {
-                let what = Swept::Peaks(shape.window, shape.top);
-                Sweeps::of(view.eye, what, *bound)
-            })
-            .collect();
+    /// For views with the sweep of each, as [`Self::swept`] says.
+    pub(super) fn new(views: &[View<'_>], sweeps: Vec<Arc<Sweep>>) -> Self {
         Self {
-            shapes,
+            shapes: (0..views.len()).map(|v| Shape::of(views, v)).collect(),
             sweeps,
-            pulse,
+            pulse: longest_pulse(views),
         }
     }
+
+    /// What one of the views is swept for.
+    pub(super) fn swept(views: &[View<'_>], v: usize) -> Swept {
+        let shape = Shape::of(views, v);
+        Swept::Peaks(shape.window, shape.top)
+    }
+}
+
+impl Shape {
+    fn of(views: &[View<'_>], v: usize) -> Self {
+        let own = views.get(v).map_or(1.0, |view| view.eye.pulse_samples);
+        Self {
+            top: (own.floor() as usize).max(1),
+            window: (4.0 * longest_pulse(views)).ceil().max(16.0) as usize,
+        }
+    }
+}
+
+/// The longest pulse of the views in samples.
+fn longest_pulse(views: &[View<'_>]) -> f64 {
+    let pulses = views.iter().map(|v| v.eye.pulse_samples);
+    pulses.fold(1.0, f64::max)
 }
 
 /// Samples that a peak with its edge at `x` would fill, inside `span`.

@@ -211,16 +211,52 @@ impl<'s, 'a> Stretch<'s, 'a> {
         Some([self.widened(step), self.plateau(peak)])
     }
 
-    /// Searches `from_m..=to_m` for the place of least χ² with a step, and with a step
-    /// and a peak: a part of the pulse at a time first, then around the deepest valleys
-    /// every sample, then fractions of a sample.
-    pub(super) fn bottoms(&mut self, from_m: f64, to_m: f64) -> Option<[Place; 2]> {
-        let spacing = self.spacing_m();
+    /// Searches `from_m..=to_m` for the place of least χ² with a step, and with a step and a
+    /// peak.
+    fn bottoms(&mut self, from_m: f64, to_m: f64) -> Option<[Place; 2]> {
+        let [steps, peaks] = self.valleys(from_m, to_m);
+        Some([
+            self.bottom(steps, Shape::Step)?,
+            self.bottom(peaks, Shape::Peak)?,
+        ])
+    }
+
+    /// As [`Self::bottoms`], the peak only where it can lessen χ² by more than `worth` in so
+    /// many views: what the lines alone leave of the samples is the least that any can.
+    pub(super) fn bottoms_worth(
+        &mut self,
+        (from_m, to_m): (f64, f64),
+        worth: impl Fn(usize) -> f64,
+    ) -> Option<(Place, Option<Place>)> {
+        let [steps, peaks] = self.valleys(from_m, to_m);
+        let step = self.bottom(steps, Shape::Step)?;
+        let middle_m = f64::midpoint(from_m, to_m);
+        let least = self.at_least_about(middle_m, middle_m - from_m + self.reach_m());
+        let directions = step.fits.iter().flatten().count();
+        let may_be = step.chi_square - least > worth(directions);
+        let peak = may_be.then(|| self.bottom(peaks, Shape::Peak)).flatten();
+        Some((step, peak))
+    }
+
+    /// The place in `from_m..=to_m` of least χ² with a step.
+    pub(super) fn best_step(&mut self, from_m: f64, to_m: f64) -> Option<Place> {
+        let [steps, _] = self.valleys(from_m, to_m);
+        self.bottom(steps, Shape::Step)
+    }
+
+    /// Distance of the looks of the coarse pass: a part of the pulse.
+    fn reach_m(&self) -> f64 {
         let pulse = self.views.iter().map(|v| v.eye.pulse_samples);
         let narrowest = pulse.fold(f64::INFINITY, f64::min);
-        let stride = (narrowest / LOOKS_PER_PULSE).floor().max(1.0);
-        let count = ((to_m - from_m) / (stride * spacing)).floor().max(0.0) as usize;
-        let place = |k: usize| from_m + k as f64 * stride * spacing;
+        (narrowest / LOOKS_PER_PULSE).floor().max(1.0) * self.spacing_m()
+    }
+
+    /// The deepest valleys of χ² in `from_m..=to_m` with a step, and with a step and a peak, a
+    /// part of the pulse at a time.
+    fn valleys(&mut self, from_m: f64, to_m: f64) -> [Vec<f64>; 2] {
+        let stride_m = self.reach_m();
+        let count = ((to_m - from_m) / stride_m).floor().max(0.0) as usize;
+        let place = |k: usize| from_m + k as f64 * stride_m;
         let mut bounds: Vec<(f64, usize)> = (0..=count)
             .filter_map(|k| Some((self.at_least(place(k))?, k)))
             .collect();
@@ -238,28 +274,21 @@ impl<'s, 'a> Stretch<'s, 'a> {
                 coarse[k] = Some(costs);
             }
         }
-        let [step, peak] = [0, 1].map(|s| {
+        [0, 1].map(|s| {
             let costs = coarse.iter().map(|c| c.map_or(f64::INFINITY, |c| c[s]));
             let valleys = valleys(&costs.collect::<Vec<f64>>());
-            let starts = valleys.into_iter().map(place).collect();
-            self.bottom(starts, SHAPES[s], (stride, spacing))
-        });
-        Some([step?, peak?])
+            valleys.into_iter().map(place).collect()
+        })
     }
 
-    /// The deepest point of the valleys of a coarse pass: a steep one may look shallow
-    /// when its bottom lies between two looks.
-    fn bottom(
-        &mut self,
-        starts: Vec<f64>,
-        shape: Shape,
-        (stride, spacing): (f64, f64),
-    ) -> Option<Place> {
-        let finest = spacing / 8.0;
+    /// The deepest point of the valleys of a coarse pass, around each every sample, then
+    /// fractions of a sample: a steep one may look shallow when its bottom lies between two
+    /// looks.
+    fn bottom(&mut self, starts: Vec<f64>, shape: Shape) -> Option<Place> {
+        let (reach, finest) = (self.reach_m(), self.spacing_m() / 8.0);
         let mut best: Option<Place> = None;
         for z_m in starts {
             let start = self.place(z_m, shape)?;
-            let reach = stride * spacing;
             if best.as_ref().is_some_and(|b| {
                 // The search goes on from what it found at a quarter of its reach, and so on.
                 self.at_least_about(z_m, 4.0 / 3.0 * reach + 4.0 * finest) >= b.chi_square
@@ -423,3 +452,36 @@ const LOOKS_PER_PULSE: f64 = 8.0;
 
 /// Valleys of χ² that are followed to their bottom.
 const VALLEYS: usize = 4;
+
+#[cfg(test)]
+mod tests {
+    use super::super::sweep::tests::eye;
+    use super::*;
+
+    /// Second computation: both searches. A peak that is not looked for could not have gained
+    /// what it is worth, and one that is looked for is the same.
+    #[test]
+    fn a_peak_that_is_not_sought_would_not_have_been_worth_it() {
+        let eye = eye(0.0);
+        let (views, spans) = ([View::own(&eye)], [Span { lo: 20, hi: 560 }]);
+        let (mut sought, mut left) = (0, 0);
+        for z_m in [150.0, 330.0, 501.0, 640.0, 801.0, 950.0] {
+            let (from_m, to_m) = (z_m - 30.0, z_m + 30.0);
+            let mut plain = Stretch::new(&views, &spans);
+            let [step, peak] = plain.bottoms(from_m, to_m).unwrap();
+            for worth in [1e-9, 1e-3, 1.0, 25.0, 1e6] {
+                let mut stretch = Stretch::new(&views, &spans);
+                let (same, found) = stretch.bottoms_worth((from_m, to_m), |_| worth).unwrap();
+                assert_eq!(same, step);
+                if let Some(found) = found {
+                    assert_eq!(found, peak);
+                    sought += 1;
+                } else {
+                    assert!(step.chi_square - peak.chi_square <= worth, "{z_m}, {worth}");
+                    left += 1;
+                }
+            }
+        }
+        assert!(sought > 5 && left > 5, "{sought} sought, {left} left");
+    }
+}

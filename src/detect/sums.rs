@@ -6,7 +6,7 @@
 /// They run from the far end: weights fall along a trace by powers of ten, and a
 /// difference of sums that begin at the strong end would lose the weak one to
 /// rounding. Levels should be detrended first for the same reason.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Sums {
     /// All but the last, side by side: a line asks for all of them. The sums over no sample come
     /// first, as they are made: what is written once need not be cleared before.
@@ -92,6 +92,10 @@ fn difference(from: &[f64; 5], to: &[f64; 5]) -> [f64; 5] {
 /// samples, by their sums as [`Sums::of_window`] gives them; where there is none, a level of
 /// infinite variance at 0. Without a branch, so that several are worked out at once.
 #[inline]
+#[expect(
+    clippy::needless_bitwise_bool,
+    reason = "without a branch several are worked out at once"
+)]
 pub(super) fn line_of([weight, wy, wx, square, product]: [f64; 5], samples: f64) -> [f64; 5] {
     let variance = 1.0 / weight;
     let centre = wx * variance;
@@ -100,7 +104,7 @@ pub(super) fn line_of([weight, wy, wx, square, product]: [f64; 5], samples: f64)
     let inverse = 1.0 / spread;
     let slope = (product - wx * level) * inverse;
     // Two samples of equal weight w at distance 1 have Σw(x−x̄)² = w/2.
-    let is_line = weight > 0.0 && spread * samples > 0.2 * weight;
+    let is_line = (weight > 0.0) & (spread * samples > 0.2 * weight);
     [
         if is_line { centre } else { 0.0 },
         if is_line { level } else { 0.0 },
@@ -126,14 +130,18 @@ impl Line {
 impl Sums {
     /// Sums over levels `y` with weights `w` = 1/variance; weight 0 leaves a sample out.
     pub fn new(y: &[f64], w: &[f64]) -> Self {
-        Self::of(|i| y[i], w)
+        Self::default().of_others(|i| y[i], w)
     }
 
-    /// As [`Self::new`], the levels by a function of the index.
-    pub(super) fn of(y: impl Fn(usize) -> f64, w: &[f64]) -> Self {
+    /// As [`Self::new`], the levels by a function of the index, in the memory of these.
+    pub(super) fn of_others(self, y: impl Fn(usize) -> f64, w: &[f64]) -> Self {
         let n = w.len();
         let (mut sums, mut square) = ([0.0; 5], 0.0);
-        let (mut all, mut squares) = (Vec::with_capacity(n + 1), Vec::with_capacity(n + 1));
+        let (mut all, mut squares) = (self.sums, self.squares);
+        all.clear();
+        all.reserve_exact(n + 1);
+        squares.clear();
+        squares.reserve_exact(n + 1);
         all.push(sums);
         squares.push(square);
         for (i, &weight) in w.iter().enumerate().rev() {
@@ -156,7 +164,7 @@ impl Sums {
 
     /// Number of samples.
     fn samples(&self) -> usize {
-        self.sums.len() - 1
+        self.sums.len().saturating_sub(1)
     }
 
     /// The sums from a sample to the end of the trace.

@@ -105,6 +105,10 @@ impl Sweep {
 
     /// Reflections: at each edge the square of the mean over `top` samples behind it above
     /// the lines beside it, 0 where it lies below.
+    #[expect(
+        clippy::needless_bitwise_bool,
+        reason = "without a branch several are worked out at once"
+    )]
     pub(super) fn peaks(eye: &Eye, window: usize, top: usize, bound: Span) -> Self {
         let sums = &eye.sums;
         Self::of(eye, window, bound, |first, before, after, squares| {
@@ -124,13 +128,13 @@ impl Sweep {
                     * (before.level[k]
                         + before.slope[k] * x
                         + (after.level[k] + after.slope[k] * y));
-                let own = 1.0 / weight[k];
-                let above = sum[k] * own - lines;
+                // Of mean and variance, both times the weight.
+                let above = sum[k] - lines * weight[k];
                 let of_lines = before.level_variance[k]
                     + before.slope_variance[k] * x * x
                     + (after.level_variance[k] + after.slope_variance[k] * y * y);
-                let is_above = weight[k] > 0.0 && above > 0.0;
-                let found = above * above / (own + 0.25 * of_lines);
+                let is_above = (weight[k] > 0.0) & (above > 0.0);
+                let found = above * above / (weight[k] * (1.0 + weight[k] * (0.25 * of_lines)));
                 *square = if is_above { found } else { 0.0 };
             }
         })
