@@ -353,12 +353,10 @@ fn even_grid(distances_m: &Array1<f64>) -> Result<(f64, f64), TraceError> {
     let start_m = distances_m[0];
     let spacing_m = (distances_m[n - 1] - start_m) / (n - 1) as f64;
     // What is wrong is said below.
-    let is_off = |index: usize, found_m: f64| {
-        let wanted_m = start_m + index as f64 * spacing_m;
-        (found_m - wanted_m).abs() > 0.5 * spacing_m
-    };
+    let wanted_m = |index: usize| start_m + index as f64 * spacing_m;
+    let is_off = |index: usize, found_m: f64| (found_m - wanted_m(index)).abs() > 0.5 * spacing_m;
     let distances = distances_m.as_standard_layout();
-    let distances = distances.as_slice().unwrap_or_default();
+    let distances = distances.as_slice().unwrap_or(&[f64::NAN; 2]);
     let pairs = distances.iter().zip(distances.iter().skip(1));
     let rises = pairs.fold(true, |rises, (before, this)| rises & (this > before));
     let places = distances.iter().enumerate();
@@ -377,12 +375,11 @@ fn even_grid(distances_m: &Array1<f64>) -> Result<(f64, f64), TraceError> {
         }
     }
     for (index, &found_m) in distances_m.iter().enumerate() {
-        let wanted_m = start_m + index as f64 * spacing_m;
-        if (found_m - wanted_m).abs() > 0.5 * spacing_m {
+        if is_off(index, found_m) {
             return Err(TraceError::UnevenSpacing {
                 index,
                 found_m,
-                wanted_m,
+                wanted_m: wanted_m(index),
                 spacing_m,
             });
         }

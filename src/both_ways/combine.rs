@@ -69,21 +69,10 @@ pub(super) struct Pair<'t> {
     pub(super) b: &'t Trace,
     pub(super) look_a: Look,
     pub(super) look_b: Look,
-    /// By trace, A's first: noise of one sample at the link's beginning, and how far the
-    /// backscatter at the last measurable place stands above the noise, one-way dB.
-    noise_db: [[f64; 2]; 2],
     pub(super) cords: Cords,
     pub(super) backscatter: [(BackscatterCoefficient, bool); 2],
     pub(super) settings: &'t Settings,
     pub(super) warnings: Vec<Warning>,
-}
-
-impl Pair<'_> {
-    /// Notes the noise of both traces, which their levels tell.
-    fn tell_noise(&mut self) {
-        self.noise_db = [&self.look_a, &self.look_b]
-            .map(|look| [look.noise_at_start_db(), look.above_noise_at_end_db()]);
-    }
 }
 
 /// Measures one fibre from its two traces; `a` is the one taken from A.
@@ -145,7 +134,6 @@ fn combined(
         b,
         look_a,
         look_b,
-        noise_db: [[f64::NAN; 2]; 2],
         cords,
         backscatter,
         settings,
@@ -163,7 +151,6 @@ fn combined(
         // Each part is told by its own trace alone.
         pair.look_a.closer(settings.detect);
         pair.look_b.closer(settings.detect);
-        pair.tell_noise();
         return Ok(broken_link(&pair, index_ratio, drawn));
     }
     refuse_same_end(&pair, index_ratio)?;
@@ -176,9 +163,8 @@ fn combined(
     hide_alike(&mut pair, &axis);
     let length_m = expected_length(&pair, &axis);
     let fixed = fixed_places(&pair, length_m);
-    pair.tell_noise();
     // From here on the levels belong to both traces together.
-    let eyes = [pair.look_a.eye.take(), pair.look_b.eye.take()];
+    let eyes = [pair.look_a.give_eye(), pair.look_b.give_eye()];
     let looks = (&pair.look_a, &pair.look_b);
     let coefficients = [pair.backscatter[0].0, pair.backscatter[1].0];
     let pulse_db = [(a, coefficients[0]), (b, coefficients[1])]
@@ -547,10 +533,11 @@ pub(super) fn direction(
     port: Position,
     usable_to: Position,
 ) -> Direction {
-    let trace = if from_a { pair.a } else { pair.b };
-    let end = usize::from(!from_a);
-    let (backscatter, is_default) = pair.backscatter[end];
-    let [noise_at_start_db, above_noise_at_end_db] = pair.noise_db[end];
+    let (trace, look, (backscatter, is_default)) = if from_a {
+        (pair.a, &pair.look_a, pair.backscatter[0])
+    } else {
+        (pair.b, &pair.look_b, pair.backscatter[1])
+    };
     Direction {
         header: trace.header().clone(),
         pulse_width: trace.pulse_width(),
@@ -561,8 +548,8 @@ pub(super) fn direction(
         spacing: Length::from_m(trace.spacing_m()),
         port,
         usable_to,
-        noise_at_start_db,
-        above_noise_at_end_db,
+        noise_at_start_db: look.noise_at_start_db(),
+        above_noise_at_end_db: look.above_noise_at_end_db(),
         shared_attenuation: None,
     }
 }

@@ -84,8 +84,8 @@ pub(super) fn detect_jointly(
         let mut marks = joint.marks.clone();
         joint.add_own([a, b], is_echoing, &finder, &mut marks);
         finder.prune(&mut marks);
-        // Weaker echoes show in both together, and would bend the lines drawn across them; and a
-        // joint that only both together show has a place of its own.
+        // Only a look through both together shows weaker echoes, which would bend the lines drawn
+        // across them, and the place of a known joint that neither shows by itself.
         if is_echoing || fixed.iter().any(|f| f.nearest(&finder, &marks).is_none()) {
             marks = finder.glance(marks);
         }
@@ -149,8 +149,8 @@ impl Joint {
         4.0 * self.axis.error(self.eye_b.metres(self.eye_b.len() as f64))
     }
 
-    /// Adds what each trace shows by itself, of what both show that of the clearer one, and that
-    /// alone in a link that `is_echoing`: the search goes on from there.
+    /// Adds what each trace shows by itself: the search goes on from there. Of what both show,
+    /// that of the clearer one is taken; in a link that `is_echoing` nothing else is.
     fn add_own(
         &self,
         looks: [&Look; 2],

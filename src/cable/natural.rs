@@ -73,3 +73,34 @@ pub(super) fn same_name(one: &str, other: &str) -> bool {
 pub(super) fn key(name: &str) -> String {
     name.trim().to_lowercase()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::natural_order;
+    use std::cmp::Ordering::{Equal, Greater, Less};
+
+    /// By the doc: numbers before letters, shorter numbers first, case and zeros last of all; İ is
+    /// two letters when small, and i comes before it.
+    #[test]
+    fn names_are_ordered_part_by_part() {
+        for (one, other, wanted) in [
+            ("fibre 9", "fibre 10", Less),
+            ("Fibre 9", "fibre 9", Less),
+            ("a010", "a10", Less),
+            ("a010b", "a10a", Greater),
+            ("a2", "aa", Less),
+            ("a", "a0", Less),
+            ("\u{130}1", "i1", Greater),
+            ("\u{130}", "i\u{307}", Greater),
+            (" x", "x ", Less),
+            ("same", "same", Equal),
+        ] {
+            assert_eq!(natural_order(one, other), wanted, "{one:?} and {other:?}");
+            assert_eq!(
+                natural_order(other, one),
+                wanted.reverse(),
+                "{other:?} and {one:?}"
+            );
+        }
+    }
+}

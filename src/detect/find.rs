@@ -176,7 +176,8 @@ impl<'a> Finder<'a> {
         let (from, to) = ((z - reach).max(lo), (z + reach).min(hi));
         let mut stretch = Stretch::new(&self.views, spans);
         let worth = |directions: usize| self.peak_square[directions.clamp(1, 2) - 1];
-        let (mut step, with_peak) = stretch.bottoms_worth((from, to), worth)?;
+        let least_worth = worth(1).min(worth(2));
+        let (mut step, with_peak) = stretch.bottoms_worth((from, to), least_worth)?;
         let is_better = |peak: &Place, step: &Place, misfit: f64| {
             let directions = peak.fits.iter().flatten().count();
             step.chi_square - peak.chi_square > misfit * worth(directions)

@@ -4,7 +4,6 @@ use std::cell::RefCell;
 use std::collections::HashMap;
 
 use super::mark::Mark;
-use super::scan::stride;
 use super::view::Span;
 
 /// What would come out the same again.
@@ -16,6 +15,10 @@ pub(super) struct Known {
     pub(super) peaks: Peaks,
 }
 
+/// Part of a window by which the ends of two spans differ less where they show the same: a line
+/// over the window changes by as much of its weight.
+const SAME: usize = 16;
+
 /// Windows (0 for weak peaks) and spans in which nothing settled.
 #[derive(Debug, Default)]
 pub(super) struct Quiet(HashMap<usize, Vec<Vec<Span>>>);
@@ -25,10 +28,10 @@ impl Quiet {
         self.0.entry(window).or_default().push(spans);
     }
 
-    /// Whether nothing settled in these spans, or in ones whose ends lie nearer than the
-    /// looks of that window.
+    /// Whether nothing settled in these spans, or in ones whose ends lie nearer than
+    /// [`SAME`].
     pub(super) fn holds(&self, window: usize, spans: &[Span]) -> bool {
-        let slack = stride(window) - 1;
+        let slack = (window / SAME).saturating_sub(1);
         let is_near = |a: usize, b: usize| a.abs_diff(b) <= slack;
         let is_same = |quiet: &Vec<Span>| {
             let mut ends = quiet.iter().zip(spans);

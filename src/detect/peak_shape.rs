@@ -69,9 +69,9 @@ const STIFFER: f64 = 8.0;
 /// far below what changes the slope.
 const NUDGE: f64 = 1e-3;
 
-/// Share by which a step must lessen the sum of squares for another to be worth taking: what is
-/// left then moves no number by a thousandth of its error, of which a square is the share of a
-/// sample, one in twenty.
+/// Share by which a step must lessen the sum of squares for another to be worth taking. A number
+/// that is off by a thousandth of its error adds a millionth of a sample's variance to it, and it
+/// holds the variances of twenty samples.
 const SETTLED: f64 = 5e-8;
 
 impl Peak<'_> {

@@ -253,6 +253,11 @@ pub(super) mod tests {
 
     /// Falling levels with a step, a peak and a wobble that stands in for noise.
     pub(in crate::detect) fn eye(early: f64) -> Eye {
+        eye_of(early, 100.0)
+    }
+
+    /// The same with a pulse of so many nanoseconds.
+    pub(in crate::detect) fn eye_of(early: f64, pulse_ns: f64) -> Eye {
         let levels = (0..600).map(|i| {
             let wobble = f64::from((i * 7919) % 1000) * 2e-6;
             let step = if i > 250 { 0.2 } else { 0.0 };
@@ -261,7 +266,7 @@ pub(super) mod tests {
         });
         let header = Header {
             wavelength: Some(Wavelength::from_nm(1550.0)),
-            pulse_width: Some(PulseWidth::from_ns(100.0)),
+            pulse_width: Some(PulseWidth::from_ns(pulse_ns)),
             group_index: Some(GroupIndex::from_ratio(1.468)),
             ..Header::default()
         };

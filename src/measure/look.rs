@@ -45,6 +45,9 @@ pub struct Look {
     cords_m: [f64; 2],
     /// Whether only what stands far from its neighbours was looked for.
     glanced: bool,
+    /// Noise at the link's beginning and height above it at the last place, where the levels
+    /// that tell them were given away.
+    noise_db: Option<[f64; 2]>,
 }
 
 /// Looks through a trace.
@@ -114,6 +117,7 @@ impl Look {
             far,
             cords_m,
             glanced,
+            noise_db: None,
         }
     }
 
@@ -317,6 +321,9 @@ impl Look {
 
     /// Noise of one sample at the link's beginning, one-way dB; NaN without light there.
     pub fn noise_at_start_db(&self) -> f64 {
+        if let Some([at_start_db, _]) = self.noise_db {
+            return at_start_db;
+        }
         let lo = self.measurable().0;
         let weights = self
             .eye
@@ -330,6 +337,9 @@ impl Look {
     /// How far the backscatter at the last measurable place stands above the rms
     /// noise, one-way dB; NaN where there is no noise or no light.
     pub fn above_noise_at_end_db(&self) -> f64 {
+        if let Some([_, at_end_db]) = self.noise_db {
+            return at_end_db;
+        }
         let hi = self.measurable().1;
         let from = hi.saturating_sub(NOISE_SAMPLES).max(self.bound.lo);
         let floor = self.eye.noise.floor();
@@ -339,5 +349,12 @@ impl Look {
             }
             _ => f64::NAN,
         }
+    }
+
+    /// Gives the eye away with its levels; what is left tells where everything lies and how
+    /// much noise there was.
+    pub fn give_eye(&mut self) -> Eye {
+        self.noise_db = Some([self.noise_at_start_db(), self.above_noise_at_end_db()]);
+        self.eye.take()
     }
 }

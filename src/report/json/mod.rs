@@ -66,10 +66,15 @@ pub fn cable(
 ) -> Result<String, ReportError> {
     let mut report = CableReport::new(result, program, report_time);
     let links = report.links.replace(Vec::new()).unwrap_or_default();
-    Ok(with_links(&written(&report, layout)?, &links, layout)?)
+    let text = with_links(&written(&report, layout)?, &links, layout)?;
+    if let Some(text) = text {
+        return Ok(text);
+    }
+    report.links = Some(links);
+    written(&report, layout)
 }
 
-/// A cable's text with its links put where it has none.
+/// A cable's text with its links put where it has none; none where no such place is found.
 ///
 /// They are most of it, and are written side by side: each as the only one of a list, which
 /// begins and ends as that of all does.
@@ -77,15 +82,18 @@ fn with_links<L: Serialize + Sync>(
     text: &str,
     links: &[L],
     layout: Layout,
-) -> Result<String, serde_json::Error> {
+) -> Result<Option<String>, serde_json::Error> {
     let ([first, list], between, [closed, last]) = match layout {
         Layout::Indented => (["{\n  ", "\"links\": [\n"], ",\n", ["\n  ]", "\n}"]),
         Layout::OneLine => (["{", "\"links\":["], ",", ["]", "}"]),
     };
+    if links.is_empty() {
+        return Ok(Some(text.to_owned()));
+    }
     let none = format!("{}]", list.trim_end());
-    // Within a name or a sentence each quotation mark has a stroke before it.
-    let Some((before, behind)) = text.split_once(&none).filter(|_| !links.is_empty()) else {
-        return Ok(text.to_owned());
+    // Within a name or a sentence each quotation mark has a backslash before it.
+    let Some((before, behind)) = text.split_once(&none) else {
+        return Ok(None);
     };
     let alone = |link: &L| {
         let list = BTreeMap::from([("links", [link])]);
@@ -99,18 +107,17 @@ fn with_links<L: Serialize + Sync>(
     whole.push_str(before);
     whole.push_str(list);
     for (k, one) in each.iter().enumerate() {
-        let inside = [first, list].iter().fold(one.as_str(), |one, begin| {
-            one.strip_prefix(begin).unwrap_or(one)
-        });
-        let inside = [last, closed]
-            .iter()
-            .fold(inside, |one, end| one.strip_suffix(end).unwrap_or(one));
+        let link = (one
+            .strip_prefix(first)
+            .and_then(|one| one.strip_prefix(list)))
+        .and_then(|one| one.strip_suffix(last)?.strip_suffix(closed));
+        let Some(link) = link else { return Ok(None) };
         whole.push_str(if k > 0 { between } else { "" });
-        whole.push_str(inside);
+        whole.push_str(link);
     }
     whole.push_str(closed);
     whole.push_str(behind);
-    Ok(whole)
+    Ok(Some(whole))
 }
 
 /// Writes the links of a cable, one a line, then the cable without them.
@@ -194,8 +201,12 @@ mod tests {
             for layout in [Layout::Indented, Layout::OneLine] {
                 let without = written(&whole(Vec::new()), layout).unwrap();
                 let found = with_links(&without, &links, layout).unwrap();
-                assert_eq!(found, written(&whole(links.clone()), layout).unwrap());
+                let wanted = written(&whole(links.clone()), layout).unwrap();
+                assert_eq!(found, Some(wanted));
             }
         }
+        // Without a place for them none is left out.
+        let found = with_links("{}", &[one(1)], Layout::OneLine).unwrap();
+        assert_eq!(found, None);
     }
 }
