@@ -352,7 +352,7 @@ fn even_grid(distances_m: &Array1<f64>) -> Result<(f64, f64), TraceError> {
     }
     let start_m = distances_m[0];
     let spacing_m = (distances_m[n - 1] - start_m) / (n - 1) as f64;
-    // What is wrong is said below.
+    // What is wrong is said below, where one that is not in a row would go, too.
     let wanted_m = |index: usize| start_m + index as f64 * spacing_m;
     let is_off = |index: usize, found_m: f64| (found_m - wanted_m(index)).abs() > 0.5 * spacing_m;
     let distances = distances_m.as_standard_layout();

@@ -316,9 +316,10 @@ impl Eye {
         (reference, steady)
     }
 
-    /// Linearises again about the lines between events: `sections` holds spans of
-    /// plain fibre in order, of which none overlaps another; samples outside them take the nearest line's level, but for
-    /// those beside a stretch too short for a line, which keep the reference they had.
+    /// Linearises again about the lines between events: `sections` holds spans of plain fibre in
+    /// order, of which none overlaps another; samples between two take the nearer line's level,
+    /// but for those beside a stretch too short for a line, which keep the reference they had, as
+    /// do all before the first and behind the last.
     ///
     /// The lines come from all samples of a section, so the reference no longer
     /// follows any single sample's noise.
@@ -477,7 +478,7 @@ mod tests {
     use super::*;
 
     /// Second computation: sample by sample as the doc of [`Eye::linearise`] has it, about the
-    /// line of the section that a sample lies in or beside; none takes the reference that it had.
+    /// line of the section that a sample lies in or beside; beside none, about the reference it had.
     ///
     /// The powers of a line are made one from the other: 600 roundings of 1e-16 make 2e-13 dB,
     /// and five times that is allowed.

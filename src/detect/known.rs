@@ -15,8 +15,8 @@ pub(super) struct Known {
     pub(super) peaks: Peaks,
 }
 
-/// Part of a window by which the ends of two spans differ less where they show the same: a line
-/// over the window changes by as much of its weight.
+/// Spans whose ends differ by less than this part of a window show the same: a line over the
+/// window gains or loses at most a sixteenth of its samples. Not tied to the stride of the looks.
 const SAME: usize = 16;
 
 /// Windows (0 for weak peaks) and spans in which nothing settled.
@@ -28,8 +28,8 @@ impl Quiet {
         self.0.entry(window).or_default().push(spans);
     }
 
-    /// Whether nothing settled in these spans, or in ones whose ends lie nearer than
-    /// [`SAME`].
+    /// Whether nothing settled in these spans, or in ones whose ends lie nearer than that part of
+    /// the window.
     pub(super) fn holds(&self, window: usize, spans: &[Span]) -> bool {
         let slack = (window / SAME).saturating_sub(1);
         let is_near = |a: usize, b: usize| a.abs_diff(b) <= slack;
@@ -45,3 +45,20 @@ impl Quiet {
 
 /// What came of peaks by samples and place.
 pub(super) type Peaks = RefCell<HashMap<(Vec<Span>, i64), Option<Mark>>>;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn spans_hold_for_those_nearer_than_a_sixteenth_of_the_window() {
+        let span = |lo: usize| vec![Span { lo, hi: 900 }];
+        let mut quiet = Quiet::default();
+        for window in [0, 64] {
+            quiet.add(window, span(100));
+        }
+        assert!(quiet.holds(64, &span(103)) && quiet.holds(64, &span(97)));
+        assert!(!quiet.holds(64, &span(104)) && !quiet.holds(32, &span(100)));
+        assert!(quiet.holds(0, &span(100)) && !quiet.holds(0, &span(101)));
+    }
+}

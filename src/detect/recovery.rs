@@ -33,10 +33,9 @@ const LEFT: f64 = 0.2;
 /// Shortest time constant looked for, in samples: a faster recovery is over with the pulse.
 const SHORTEST: f64 = 1.5;
 
-/// Factor from one time constant looked for to the next: of two endless exponentials off by its
-/// root each explains all but 3 % of the other (they correlate by 0.986), beside a line all but a
-/// tenth. Between the best and its neighbours it is looked for again, which leaves all but a
-/// twentieth.
+/// Factor from one time constant looked for to the next: of two exponentials off by its root each
+/// explains all but 3 % of the other (they correlate by 0.986), beside a line too. Between the
+/// best and its neighbours it is looked for again: then less than a hundredth is left.
 const NEXT_TIME: f64 = 1.96;
 
 /// Most steps forward; each at least one sample, the usual case takes none to three.
@@ -280,6 +279,9 @@ fn best_step(left: &[f64]) -> BestStep {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use rand::SeedableRng;
+    use rand_chacha::ChaCha8Rng;
+    use rand_distr::{Distribution, StandardNormal};
 
     /// Second computation: term by term; rounding only.
     #[test]
@@ -292,29 +294,27 @@ mod tests {
             approx::assert_abs_diff_eq!(fading_sum(&y[..n], 0.9), wanted, epsilon = 1e-10);
         }
     }
-    use rand::SeedableRng;
-    use rand_chacha::ChaCha8Rng;
-    use rand_distr::{Distribution, StandardNormal};
-
     /// Closed form: samples that are an exponential lose all of their sum of squares to one of
-    /// their own time constant. Of any other, as it lies among those looked for, a twentieth is
-    /// left at most.
+    /// their own time constant. Of any other, as it lies among those looked for, less than a
+    /// hundredth is left; one that is shorter than all of them is told as one of them.
     #[test]
     fn an_exponential_of_any_time_constant_is_explained() {
-        for length in STRETCHES {
-            let longest = length as f64 / 3.0;
-            for k in 0..=60 {
-                let time = SHORTEST * (longest / SHORTEST).powf(f64::from(k) / 60.0);
+        for length in [LEAST].into_iter().chain(STRETCHES) {
+            let times = SHORTEST..=length as f64 / 3.0;
+            let best = |time: f64| {
                 let y: Vec<f64> = (0..length).map(|i| (-(i as f64) / time).exp()).collect();
                 let left = beside_line(&y);
                 let whole: f64 = left.iter().map(|r| r * r).sum();
                 let (gain, found, _) = best_exponential(&left).unwrap();
-                assert!(
-                    gain >= 0.95 * whole,
-                    "{length}, {time}: {} by {found}",
-                    gain / whole
-                );
+                assert!(times.contains(&found), "{length}, {time}: {found}");
+                gain / whole
+            };
+            for k in 0..=60 {
+                let time = SHORTEST * (times.end() / SHORTEST).powf(f64::from(k) / 60.0);
+                let share = best(time);
+                assert!(share >= 0.99, "{length}, {time}: {share}");
             }
+            best(0.9);
         }
     }
 

@@ -74,7 +74,8 @@ pub fn cable(
     written(&report, layout)
 }
 
-/// A cable's text with its links put where it has none; none where no such place is found.
+/// A cable's text with its links put where it has none; none where no such place is found, or a
+/// link is not written as expected.
 ///
 /// They are most of it, and are written side by side: each as the only one of a list, which
 /// begins and ends as that of all does.
