@@ -466,7 +466,7 @@ const VALLEYS: usize = 4;
 
 #[cfg(test)]
 mod tests {
-    use super::super::sweep::tests::eye_of;
+    use super::super::sweep::tests::{eye_of, turned};
     use super::*;
 
     /// Second computation: both searches. A peak that is not looked for could not have gained
@@ -478,14 +478,7 @@ mod tests {
         let (mut sought, mut left) = (0, 0);
         for pulse_ns in [100.0, 400.0] {
             let (near, far) = (eye_of(0.0, pulse_ns), eye_of(0.6, pulse_ns));
-            let views = [
-                View::own(&near),
-                View {
-                    eye: &far,
-                    at_zero: 598.3,
-                    per_metre: -0.4997,
-                },
-            ];
+            let views = [View::own(&near), turned(&far)];
             let spans = [Span { lo: 20, hi: 440 }, Span { lo: 31, hi: 560 }];
             // Every metre about the reflection's edge, 13 m apart elsewhere.
             let near_edge = (755..=845).map(f64::from);

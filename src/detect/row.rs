@@ -181,7 +181,7 @@ struct At {
 
 #[cfg(test)]
 mod tests {
-    use super::super::sweep::tests::eye;
+    use super::super::sweep::tests::{eye, turned};
     use super::*;
 
     /// Second computation: the statistic of each view at each place by itself. A place within
@@ -190,14 +190,7 @@ mod tests {
     fn keeps_the_places_that_the_statistic_of_each_keeps() {
         let (mut near, far) = (eye(0.6), eye(0.0));
         near.leave_out(&[(300, 345)]);
-        let views = [
-            View::own(&near),
-            View {
-                eye: &far,
-                at_zero: 598.3,
-                per_metre: -0.4997,
-            },
-        ];
+        let views = [View::own(&near), turned(&far)];
         let spans = [Span { lo: 20, hi: 560 }, Span { lo: 31, hi: 480 }];
         let (from_m, to_m, step_m) = (-30.0, 1250.0, 1.7);
         let squares = |z_m: f64, window: usize| {

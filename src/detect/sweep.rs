@@ -277,6 +277,15 @@ pub(super) mod tests {
         eye
     }
 
+    /// A view of an eye against the axis, a little off its samples and their spacing.
+    pub(in crate::detect) fn turned(eye: &Eye) -> View<'_> {
+        View {
+            eye,
+            at_zero: 598.3,
+            per_metre: -0.4997,
+        }
+    }
+
     #[test]
     fn never_less_than_the_statistic_and_hardly_more() {
         // Second computation: the statistic of the view, place by place. Between two edges it
