@@ -177,7 +177,9 @@ impl Joint {
         let (clearer, mut others): (Vec<_>, Vec<_>) =
             own.partition(|(v, z_m, _)| is_clearer(*v, *z_m));
         // Where one may be an echo, the clearer trace must show it.
-        others.retain(|_| !is_echoing);
+        if is_echoing {
+            others.clear();
+        }
         for (_, z_m, own) in clearer.into_iter().chain(others) {
             if marks.iter().all(|m| (m.z_m - z_m).abs() > apart_m) {
                 marks.push(finder.mark(z_m, own.std_error_m));

@@ -107,12 +107,11 @@ impl Linearised {
 
 /// 1/variance of the level of a sample by its power.
 fn weight(noise: &Noise) -> impl Fn(f64) -> f64 + use<> {
-    let [constant, linear, square] = noise.densities();
+    let density = noise.densities();
     move |power| {
         let of_power = power * power;
-        let variance = constant + linear * power.max(0.0) + square * of_power;
         // A trace without noise is weighted evenly, by its rounding in f64.
-        let variance = variance.max(1e-24 * of_power);
+        let variance = density(power).max(1e-24 * of_power);
         of_power / (variance * DB_PER_NEPER * DB_PER_NEPER)
     }
 }
@@ -276,12 +275,14 @@ impl Eye {
             Some(*sum)
         }));
         let rms = self.noise.floor();
-        // Sum and number of the usable samples in a window about a sample.
+        // Sum and number of the usable samples between two, and in a window about one.
+        let between = |lo: usize, hi: usize| -> (f64, f64) {
+            let (to, from): ((f64, f64), (f64, f64)) = (sums[hi], sums[lo]);
+            (to.0 - from.0, to.1 - from.1)
+        };
         let about = |i: usize, window: usize| -> (f64, f64) {
             let half = window / 2;
-            let (lo, hi) = (i.saturating_sub(half), (i + half + 1).min(n));
-            let (to, from) = (sums[hi], sums[lo]);
-            (to.0 - from.0, to.1 - from.1)
+            between(i.saturating_sub(half), (i + half + 1).min(n))
         };
         // A mean p over m samples is good where p > floor·√(quality/m).
         let square = REFERENCE_QUALITY * self.noise.density(0.0);
@@ -294,7 +295,7 @@ impl Eye {
             .find(|&i| {
                 let lo = i.saturating_sub(judged / 2);
                 let hi = (i + judged / 2 + 1).min(self.lit.end);
-                let (total, samples) = (sums[hi].0 - sums[lo].0, sums[hi].1 - sums[lo].1);
+                let (total, samples) = between(lo, hi);
                 samples >= 64.0 && total / samples < LEAST_SNR * rms
             })
             .unwrap_or(self.lit.end);

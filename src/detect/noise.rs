@@ -69,22 +69,19 @@ impl Noise {
     /// A weighted fit over many correlated samples has the errors of a fit over
     /// as many independent samples of this variance.
     pub fn density(&self, p: f64) -> f64 {
-        let [constant, linear, square] = self.densities();
-        constant + linear * p.max(0.0) + square * p * p
+        self.densities()(p)
     }
 
-    /// Parts of [`Self::density`]: the constant, that by power, and that by its square.
-    pub(super) fn densities(&self) -> [f64; 3] {
+    /// [`Self::density`] at many powers.
+    pub(super) fn densities(&self) -> impl Fn(f64) -> f64 + use<> {
         let colour = if self.receiver > 0.0 {
             self.receiver_sum / self.receiver
         } else {
             1.0
         };
-        [
-            self.receiver_sum,
-            self.shot * colour,
-            self.rounding + self.fading * self.pulse_samples,
-        ]
+        let (constant, linear) = (self.receiver_sum, self.shot * colour);
+        let square = self.rounding + self.fading * self.pulse_samples;
+        move |p| constant + linear * p.max(0.0) + square * p * p
     }
 
     /// Root mean square of the receiver noise in linear power.

@@ -1,6 +1,7 @@
 //! Where along a row of places a step may be: the most that the traces can show there, worked
 //! out for many places at once.
 
+use super::sums::line_of;
 use super::view::{Span, View};
 
 /// Places that are worked out at once: enough to pay for what is made ready once, and few enough
@@ -94,26 +95,10 @@ impl Default for Side {
 }
 
 impl Side {
-    /// The line through the samples beside a place, as
-    /// [`line_of`](super::sums::line_of) gives it, at an index: without a division.
+    /// The line through the samples beside a place, as [`line_of`] gives it.
     #[inline]
-    #[expect(
-        clippy::needless_bitwise_bool,
-        reason = "without a branch several are worked out at once"
-    )]
-    fn at(&self, k: usize, x: f64) -> At {
-        let [weight, wy, wx, square, product] = self.sums.each_ref().map(|all| all[k]);
-        // The sums with x counted from the index.
-        let square = (square - x * wx) - x * (wx - x * weight);
-        let (wx, product) = (wx - x * weight, product - x * wy);
-        let determinant = weight * square - wx * wx;
-        At {
-            level: square * wy - wx * product,
-            variance: square,
-            determinant,
-            // As for the line itself.
-            is_line: (weight > 0.0) & (determinant * self.samples[k] > 0.2 * (weight * weight)),
-        }
+    fn line(&self, k: usize) -> [f64; 5] {
+        line_of(self.sums.each_ref().map(|all| all[k]), self.samples[k])
     }
 
     #[inline]
@@ -151,32 +136,16 @@ impl Beside {
     /// no line.
     fn squares_at_most(&self, squares: &mut [f64]) {
         for (k, square) in squares.iter_mut().enumerate().take(MANY) {
-            let (before, after) = (
-                self.before.at(k, self.middle[k]),
-                self.after.at(k, self.middle[k]),
-            );
-            // Level and variance of each side are its own over its determinant: the difference
-            // squared over the variances, with both determinants brought to the top.
-            let both = before.determinant * after.determinant;
-            let step = before.level * after.determinant - after.level * before.determinant;
-            let variance =
-                before.variance * after.determinant + after.variance * before.determinant;
-            let found = (step / both) * (step / variance);
-            *square = if before.is_line && after.is_line {
-                found
-            } else {
-                0.0
+            // Level and its variance of the line on either side, at the middle of the ramp.
+            let at_middle = |side: &Side| {
+                let [centre, level, slope, level_variance, slope_variance] = side.line(k);
+                let x = self.middle[k] - centre;
+                (level + slope * x, level_variance + slope_variance * x * x)
             };
+            let ((before, u), (after, v)) = (at_middle(&self.before), at_middle(&self.after));
+            *square = (before - after) * (before - after) / (u + v);
         }
     }
-}
-
-/// Level of a line at a place and its variance, both times the determinant of its sums.
-struct At {
-    level: f64,
-    variance: f64,
-    determinant: f64,
-    is_line: bool,
 }
 
 #[cfg(test)]

@@ -121,14 +121,13 @@ pub(super) fn test_at(
 /// A window longer than any trace.
 const UP_TO_THE_ENDS: usize = usize::MAX / 4;
 
-/// Whether the joint statistic may be at least `share` of its threshold at one place.
-fn may_be_above(
+/// Whether a place may be one that the second pass takes.
+fn may_be_taken(
     views: &[View<'_>],
     spans: &[Span],
     thresholds: &Thresholds,
     z_m: f64,
     window: usize,
-    share: f64,
 ) -> bool {
     let (mut most, mut directions) = (0.0, 0_usize);
     for (view, &span) in views.iter().zip(spans) {
@@ -137,7 +136,7 @@ fn may_be_above(
             directions += 1;
         }
     }
-    directions > 0 && most >= share * thresholds.least[directions - 1]
+    directions > 0 && most >= SECOND_PASS * thresholds.least[directions - 1]
 }
 
 /// The joint statistic held against its threshold where it is at least `share` of it.
@@ -194,7 +193,7 @@ pub(super) fn steps(
     let row = Row::new(from_m, to_m, stride_m);
     let seen: Vec<Candidate> = if let Some(sweeps) = sweeps {
         let least = SECOND_PASS * thresholds.least[0];
-        let may_be = |z_m: &f64| may_be_above(views, spans, thresholds, *z_m, window, SECOND_PASS);
+        let may_be = |z_m: &f64| may_be_taken(views, spans, thresholds, *z_m, window);
         let places = worth_a_look(views, spans, sweeps, row, least).filter(may_be);
         places.filter_map(look).collect()
     } else {

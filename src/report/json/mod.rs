@@ -83,9 +83,9 @@ fn with_links<L: Serialize + Sync>(
     text: &str,
     links: &[L],
     layout: Layout,
-) -> Result<Option<String>, serde_json::Error> {
+) -> Result<Option<String>, ReportError> {
     let ([first, list], between, [closed, last]) = match layout {
-        Layout::Indented => (["{\n  ", "\"links\": [\n"], ",\n", ["\n  ]", "\n}"]),
+        Layout::Indented => (["{\n  ", "\"links\": [\n"], ",\n", ["\n  ]", "\n}\n"]),
         Layout::OneLine => (["{", "\"links\":["], ",", ["]", "}"]),
     };
     if links.is_empty() {
@@ -96,13 +96,7 @@ fn with_links<L: Serialize + Sync>(
     let Some((before, behind)) = text.split_once(&none) else {
         return Ok(None);
     };
-    let alone = |link: &L| {
-        let list = BTreeMap::from([("links", [link])]);
-        match layout {
-            Layout::Indented => serde_json::to_string_pretty(&list),
-            Layout::OneLine => serde_json::to_string(&list),
-        }
-    };
+    let alone = |link: &L| written(&BTreeMap::from([("links", [link])]), layout);
     let each: Vec<String> = links.par_iter().map(alone).collect::<Result<_, _>>()?;
     let mut whole = String::with_capacity(text.len() + each.iter().map(String::len).sum::<usize>());
     whole.push_str(before);
