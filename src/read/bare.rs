@@ -9,6 +9,15 @@ pub(super) const WIDEST: usize = 16;
 pub(super) const ONES: u64 = u64::from_le_bytes([1; 8]);
 pub(super) const WIDE_ONES: u128 = u128::from_le_bytes([1; WIDEST]);
 
+/// The first of the eight bytes from `at` on that is a certain one.
+#[inline]
+pub(super) fn first_in_eight(input: &[u8], at: usize, byte: u8) -> Option<usize> {
+    let chunk = u64::from_le_bytes(*input.get(at..)?.first_chunk()?);
+    let zero = chunk ^ (ONES * u64::from(byte));
+    let bits = zero.wrapping_sub(ONES) & !zero & (ONES * 0x80);
+    (bits != 0).then(|| at + bits.trailing_zeros() as usize / 8)
+}
+
 /// The first byte of the sixteen from `at` on of which `found` sets the highest bit; of those
 /// behind it the bits may be wrong.
 #[inline]
@@ -97,7 +106,7 @@ pub(super) const fn of_sixteen(values: u128) -> u64 {
 /// The number that eight digits write, their values in the bytes, the first one lowest:
 /// two, four and eight of them are put together at a time.
 #[inline]
-const fn of_eight(values: u64) -> u64 {
+pub(super) const fn of_eight(values: u64) -> u64 {
     let pairs = (values.wrapping_mul((10 << 8) | 1) >> 8) & 0x00FF_00FF_00FF_00FF;
     let fours = (pairs.wrapping_mul((100 << 16) | 1) >> 16) & 0x0000_FFFF_0000_FFFF;
     fours.wrapping_mul((10_000 << 32) | 1) >> 32

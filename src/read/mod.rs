@@ -40,6 +40,7 @@ mod recipe;
 mod rows;
 mod samples;
 mod settings;
+mod shape;
 mod spanning;
 mod tail;
 mod title_row;

@@ -1,15 +1,15 @@
 //! The tight reader of plain rows: two columns, distance and level.
 //!
-//! Most rows of a file are written as most others, digit under digit. A row is tried in the
-//! usual shape first: then its length is known before a character of it is looked at, so that
-//! the processor works on several rows at once, and all digits of a number are put together at
-//! a time. Of a row of another shape the ends of its numbers are looked for, in eight bytes at
+//! Most rows of a file are nearly as long as most others: separator and line end are among eight
+//! bytes each, and a number has its sign, its digits and its mark where one as long had them before,
+//! so that all digits are put together at a time and no branch depends on where it ends. Of a row of another shape the ends of its numbers are looked for, in eight bytes at
 //! a time; one with spaces, exponents or wider numbers is read character by character.
 
-use super::bare::{ONES, WIDE_ONES, WIDEST, bare, first_of, of_sixteen};
+use super::bare::{ONES, WIDEST, bare, first_in_eight, first_of};
 use super::dialect::{Dialect, Separator};
-use super::number::{DecimalMark, EXACT, POWERS, number};
+use super::number::{DecimalMark, number};
 use super::samples::Wanted;
+use super::shape::Shape;
 
 /// Reads whole lines of distance and level into the two lists, as far as they are
 /// plain, the distance grows, and no more than so many levels are held; gives the
@@ -45,18 +45,16 @@ fn rows<const SEPARATOR: u8, const MARK: u8>(
 ) -> usize {
     let mut at = 0;
     let mut before = distances.last().copied().unwrap_or(f64::NEG_INFINITY);
-    let mut usual: Option<RowShape> = None;
-    // Lengths of the row before, if it was otherwise: two alike make a new usual shape.
+    let mut usual = Usual::unknown();
+    // Lengths of the last row of another shape: met again, they are usual from then on.
     let mut other = None;
     loop {
-        let alike = usual.as_ref().and_then(|usual| usual.read(input, at));
-        let (distance, level, end) = if let Some(alike) = alike {
-            other = None;
+        let (distance, level, end) = if let Some(alike) = usual.read::<SEPARATOR>(input, at) {
             alike
         } else if let Some((lengths, found)) = bare_row::<SEPARATOR, MARK>(input, at) {
             if other == Some(lengths) {
                 let row = input.get(at..found.2).unwrap_or_default();
-                usual = RowShape::of(row, SEPARATOR, MARK);
+                usual.learn(row, lengths, MARK);
             }
             other = Some(lengths);
             found
@@ -87,130 +85,75 @@ type ReadRow = (f64, f64, usize);
 /// Characters of a row's distance and of its level.
 type Lengths = (usize, usize);
 
-/// Where the parts of a row stand, counted from its start.
+/// How the rows of a file usually are.
 #[derive(Debug)]
-struct RowShape {
-    distance: Shape,
-    /// Ends of the distance, of the level and of the line.
-    distance_end: usize,
-    level: Shape,
-    level_end: usize,
-    end: usize,
-    separator: u8,
+struct Usual {
+    /// Shapes of distances and levels by how many characters they have.
+    distances: [Option<Shape>; WIDEST + 1],
+    levels: [Option<Shape>; WIDEST + 1],
+    /// First of the eight characters of a row that the separator is among, and the line's end.
+    separated: usize,
+    ended: usize,
+    /// The first byte that ends a line, and whether `\n` follows it.
     line_end: u8,
+    is_pair: bool,
 }
 
-impl RowShape {
-    /// The shape of a whole row that has no spaces.
-    fn of(row: &[u8], separator: u8, mark: u8) -> Option<Self> {
-        let separated = row.iter().position(|b| *b == separator)?;
-        let line_end = row.iter().position(|b| matches!(b, b'\n' | b'\r'))?;
-        Some(Self {
-            distance: Shape::of(row.get(..separated)?, mark)?,
-            distance_end: separated,
-            level: Shape::of(row.get(separated + 1..line_end)?, mark)?,
-            level_end: line_end,
-            end: row.len(),
-            separator,
-            line_end: *row.get(line_end)?,
-        })
-    }
-
-    /// Distance and level of a row of this shape, and where the next one starts; `None`
-    /// also where the text before the row is too short.
-    #[inline]
-    fn read(&self, input: &[u8], at: usize) -> Option<ReadRow> {
-        let (distance_end, level_end) = (at + self.distance_end, at + self.level_end);
-        let end = at + self.end;
-        // A pair of bytes ends the line only together: `\r` alone may be followed by `\n`.
-        let line_end = if self.end > self.level_end + 1 {
-            input.get(level_end..end)? == b"\r\n"
-        } else {
-            *input.get(level_end)? == self.line_end
-                && (self.line_end == b'\n' || input.get(end) != Some(&b'\n'))
-        };
-        if *input.get(distance_end)? != self.separator || !line_end {
-            return None;
+impl Usual {
+    const fn unknown() -> Self {
+        Self {
+            distances: [const { None }; WIDEST + 1],
+            levels: [const { None }; WIDEST + 1],
+            separated: 0,
+            ended: 0,
+            line_end: b'\n',
+            is_pair: false,
         }
-        let distance = self.distance.read(input, distance_end)?;
-        let level = self.level.read(input, level_end)?;
-        Some((distance, level, end))
     }
-}
 
-/// Where the sign, the digits and the decimal mark of a number stand, in the last sixteen
-/// bytes up to its end, the first byte lowest.
-#[derive(Debug)]
-struct Shape {
-    /// Bytes of the digits before and behind the mark.
-    whole: u128,
-    decimals: u128,
-    /// Bytes of mark and sign, and what they are.
-    marks: u128,
-    marked: u128,
-    negative: bool,
-    /// Ten to the power of the number of decimals.
-    power: f64,
-}
-
-impl Shape {
-    /// The shape of a number that is nothing but digits, a mark and a minus sign.
-    fn of(text: &[u8], mark: u8) -> Option<Self> {
-        let free = WIDEST.checked_sub(text.len())?;
-        let point = text.iter().position(|b| *b == mark);
-        let mut shape = Self {
-            whole: 0,
-            decimals: 0,
-            marks: 0,
-            marked: 0,
-            negative: text.first() == Some(&b'-'),
-            power: *POWERS.get(text.len() - point.map_or(text.len(), |point| point + 1))?,
+    /// Takes the shapes of a whole row without spaces, whose numbers have so many characters.
+    fn learn(&mut self, row: &[u8], (distance, level): Lengths, mark: u8) {
+        let (Some(first), Some(rest)) = (row.get(..distance), row.get(distance + 1..)) else {
+            return;
         };
-        for (index, byte) in text.iter().enumerate() {
-            let place = 8 * (free + index);
-            let here = 0xFF << place;
-            if byte.is_ascii_digit() {
-                match point {
-                    Some(point) if point < index => shape.decimals |= here,
-                    _ => shape.whole |= here,
-                }
-            } else if Some(index) == point || index == 0 && *byte == b'-' {
-                shape.marks |= here;
-                shape.marked |= u128::from(*byte) << place;
-            } else {
-                return None;
+        let (Some(second), Some(&line_end)) = (rest.get(..level), rest.get(level)) else {
+            return;
+        };
+        let tables = [(&mut self.distances, first), (&mut self.levels, second)];
+        for (shapes, text) in tables {
+            if let Some(slot) = shapes.get_mut(text.len()) {
+                *slot = Shape::of(text, mark);
             }
         }
-        // Without a mark the digits stand where a mark would leave them.
-        if point.is_none() {
-            (shape.whole, shape.decimals) = (0, shape.whole);
+        for (first, at) in [
+            (&mut self.separated, distance),
+            (&mut self.ended, distance + 1 + level),
+        ] {
+            *first = (*first).clamp(at.saturating_sub(7), at);
         }
-        (shape.whole | shape.decimals != 0).then_some(shape)
+        (self.line_end, self.is_pair) = (line_end, rest.len() > level + 1);
     }
 
-    /// The number of this shape that ends at `end`.
-    ///
-    /// Whole numbers up to 2^53 and powers of ten up to 10^22 are exact as doubles, so
-    /// that their quotient is rounded once and is the double nearest to the text.
+    /// Distance and level of a row of usual shapes, and where the next one starts; `None`
+    /// also where the text about the row is too short.
     #[inline]
-    fn read(&self, input: &[u8], end: usize) -> Option<f64> {
-        let bytes = input.get(end.checked_sub(WIDEST)?..end)?;
-        let chunk = u128::from_le_bytes(*bytes.first_chunk()?);
-        let values = chunk ^ (WIDE_ONES * 0x30);
-        // Of a byte that is no digit the upper half is not zero, here or with six more. A
-        // byte beyond ASCII may spill over into the next one, which then is no digit, too.
-        let others = (values.wrapping_add(WIDE_ONES * 6) | values) & (WIDE_ONES * 0xF0);
-        if others & (self.whole | self.decimals) != 0 || chunk & self.marks != self.marked {
+    fn read<const SEPARATOR: u8>(&self, input: &[u8], at: usize) -> Option<ReadRow> {
+        let separated = first_in_eight(input, at + self.separated, SEPARATOR)?;
+        let ended = first_in_eight(input, at + self.ended, self.line_end)?;
+        let start = separated + 1;
+        let distance = self.distances.get(separated - at)?.as_ref()?;
+        let level = self.levels.get(ended.checked_sub(start)?)?.as_ref()?;
+        // A pair of bytes ends the line only together: `\r` alone may be followed by `\n`.
+        let is_pair = self.line_end == b'\r' && input.get(ended + 1) == Some(&b'\n');
+        if is_pair != self.is_pair {
             return None;
         }
-        // The digits before the mark move to where it was.
-        let digits = ((values & self.whole) << 8) | (values & self.decimals);
-        let number = of_sixteen(digits);
-        if number > EXACT {
-            return None;
-        }
-        let value = number as f64 / self.power;
-        Some(if self.negative { -value } else { value })
+        let end = ended + 1 + usize::from(is_pair);
+        Some((
+            distance.read(input, separated)?,
+            level.read(input, ended)?,
+            end,
+        ))
     }
 }
 
@@ -361,7 +304,7 @@ mod tests {
             ("101.5,-12.25\t\n", None),
             (".5,-12.25\n", None),
         ] {
-            // Three rows of one length make a usual shape, and three of different lengths none.
+            // Rows of one length make a usual shape, and three of different lengths none.
             for before in [["100.5", "100.6", "100.7"], ["0.5", "99.5", "100.5"]] {
                 let begin = before.map(|distance| plain.replace("100.5", distance));
                 let text = format!("{}{odd}102.5,-1.5\n", begin.concat());
@@ -374,6 +317,52 @@ mod tests {
                     .collect();
                 assert_eq!(levels, wanted, "{odd:?} behind {before:?}");
             }
+        }
+    }
+
+    /// Shapes of two rows put together, line ends that change, and numbers that leave the eight
+    /// characters in which their ends are looked for; the standard library is the second
+    /// implementation.
+    #[test]
+    fn rows_of_other_lengths_and_ends_are_read_as_they_stand() {
+        let ends = ["\n", "\r\n", "\r"];
+        let levels = [
+            "-12.25",
+            "-12.2",
+            "-12",
+            "-9.25",
+            "10.5",
+            "-123456.25",
+            "0.123456789",
+        ];
+        for separator in ['\t', ' ', ';'] {
+            let (mut text, mut wanted) = (String::new(), Vec::new());
+            for row in 0..400_usize {
+                // Each end and each length for some rows, then by turns.
+                let turn = if row < 200 { row / 20 } else { row };
+                let distance = format!("{}.{}", 10_usize.pow((row / 50) as u32) + row, row % 10);
+                let distance = distance.trim_end_matches(".0");
+                let level = levels[turn % levels.len()];
+                let end = ends[turn % ends.len()];
+                let _ = write!(text, "{distance}{separator}{level}{end}");
+                wanted
+                    .push([distance, level].map(|number| number.parse::<f64>().unwrap().to_bits()));
+            }
+            let (mut distances, mut found) = (Vec::new(), Vec::new());
+            let read = match separator {
+                '\t' => rows::<b'\t', b'.'>,
+                ' ' => rows::<b' ', b'.'>,
+                _ => rows::<b';', b'.'>,
+            };
+            assert_eq!(
+                read(text.as_bytes(), &mut distances, &mut found, 1000),
+                text.len()
+            );
+            let pairs = distances
+                .iter()
+                .zip(&found)
+                .map(|(d, l)| [d.to_bits(), l.to_bits()]);
+            assert_eq!(pairs.collect::<Vec<_>>(), wanted);
         }
     }
 
