@@ -177,10 +177,10 @@ fn attempt(
 ) -> Result<Run, CableError> {
     let roster = Roster::of(entries, &settings.plan);
     let parts_of = |at: super::roster::TraceAt| {
-        entries
-            .iter()
-            .find(|e| e.file_index == at.file)
-            .map_or(1, |e| e.parts)
+        // They are in the order of the files.
+        let first = entries.partition_point(|e| e.file_index < at.file);
+        let of_file = entries.get(first).filter(|e| e.file_index == at.file);
+        of_file.map_or(1, |e| e.parts)
     };
     let mut jobs = jobs(&roster.slots, &roster, &parts_of);
     if jobs.is_empty() {

@@ -74,16 +74,20 @@ fn slope(trace: &Trace, (from_m, to_m): (f64, f64), pulse_m: f64) -> Option<(f64
     // Sums about the middle and a level near by, in one pass: small numbers keep their digits.
     let origin = levels.iter().copied().find(|level| level.is_finite())?;
     let centre = 0.5 * (levels.len() as f64 - 1.0);
-    let (mut count, mut x, mut y) = (0.0, 0.0, 0.0);
-    let (mut xx, mut xy, mut yy) = (0.0, 0.0, 0.0);
-    for (k, level) in levels.iter().enumerate() {
-        if level.is_finite() {
-            let (u, v) = (k as f64 - centre, level - origin);
-            count += 1.0;
-            (x, y) = (x + u, y + v);
-            (xx, xy, yy) = (xx + u * u, xy + u * v, yy + v * v);
+    // Four sums of each side by side: one waits for every addition.
+    let mut sums = [[0.0; 4]; 6];
+    let mut offsets = [0.0, 1.0, 2.0, 3.0].map(|k| k - centre);
+    for four in levels.chunks(4) {
+        for (k, level) in four.iter().enumerate() {
+            let (u, v) = (offsets[k], level - origin);
+            let terms = [1.0, u, v, u * u, u * v, v * v];
+            for (sum, term) in sums.iter_mut().zip(terms) {
+                sum[k] += if v.is_finite() { term } else { 0.0 };
+            }
+            offsets[k] += 4.0;
         }
     }
+    let [count, x, y, xx, xy, yy] = sums.map(|sum| sum.iter().sum::<f64>());
     // A stretch with gaps is one that sinks into the noise.
     if count < FEWEST as f64 || 100.0 * count < 99.0 * levels.len() as f64 {
         return None;

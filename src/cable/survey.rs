@@ -58,11 +58,19 @@ impl Survey<'_> {
         }
     }
 
-    /// Some of the fibres without anything known of the joints.
+    /// Some of the fibres without anything known of the joints, each at its longest wavelength,
+    /// which reaches farthest. A joint that hardly shows there is found with all fibres.
     pub(super) fn scouts(&self, jobs: &[FibreJob]) -> Vec<Record> {
         let count = SCOUTS.min(jobs.len());
         let chosen: Vec<FibreJob> = (0..count)
-            .filter_map(|k| jobs.get(k * jobs.len() / count).cloned())
+            .filter_map(|k| {
+                let job = jobs.get(k * jobs.len() / count)?;
+                let longest = job.pairs.iter().max_by_key(|pair| pair.wavelength)?;
+                Some(FibreJob {
+                    pairs: vec![longest.clone()],
+                    ..job.clone()
+                })
+            })
             .collect();
         self.run("looking for the joints", &chosen, None)
     }

@@ -20,8 +20,8 @@ pub(super) fn trace_files(folder: &Path) -> Result<(Vec<CableFile>, usize), Comm
     let walk = WalkDir::new(folder)
         .follow_links(true)
         .sort_by(|p, q| {
-            let name = |e: &walkdir::DirEntry| e.file_name().to_string_lossy().into_owned();
-            crate::cable::natural_order(&name(p), &name(q))
+            let names = [p, q].map(|entry| entry.file_name().to_string_lossy());
+            crate::cable::natural_order(&names[0], &names[1])
         })
         .into_iter()
         .filter_entry(|entry| {

@@ -26,7 +26,15 @@ pub fn return_loss(
     if lo >= hi || reference <= 0.0 || eye.is_clipped(lo, hi) {
         return None;
     }
-    let sum: f64 = eye.power.value[lo..hi].iter().sum();
+    // Eight sums side by side: one waits for every addition.
+    let (eights, rest) = eye.power.value[lo..hi].as_chunks::<8>();
+    let mut sums = [0.0; 8];
+    for eight in eights {
+        for (sum, power) in sums.iter_mut().zip(eight) {
+            *sum += power;
+        }
+    }
+    let sum = sums.iter().chain(rest).sum::<f64>();
     // Round-trip time of one sample in nanoseconds.
     let step_ns =
         2.0 * trace.group_index().ratio() * trace.spacing_m() / SPEED_OF_LIGHT_M_PER_S * 1e9;

@@ -1,6 +1,7 @@
 //! How much likelier two traces are to be of one fibre than of two.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::ops::Range;
 
 use crate::cable::cluster::quantile;
 use crate::cable::draft::{median, robust_spread};
@@ -321,13 +322,19 @@ impl Spreads {
         b: &Pattern,
         least: f64,
     ) -> Option<f64> {
-        let mut total = self.lengths(a, b).ln();
+        // A logarithm takes longer than all factors of a joint, and what it is at most is enough.
+        let (mut log, mut product) = (0.0, self.lengths(a, b));
         for (common, readings) in common(a, b).zip(&most.readings) {
-            if total + readings + most.places + most.slopes < least {
+            if log + log_at_most(product) + readings + most.places + most.slopes < least {
                 return None;
             }
-            total += self.readings(&common).iter().product::<f64>().ln();
+            product *= self.readings(&common).iter().product::<f64>();
+            if !HELD.contains(&product) {
+                log += f64::ln(product);
+                product = 1.0;
+            }
         }
+        let mut total = log + product.ln();
         if total + most.places + most.slopes < least {
             return None;
         }
@@ -436,13 +443,22 @@ fn greatest(own: [f64; 2], other: f64) -> f64 {
     ((1.0 - ODD_ITEMS) * (other / mean) + ODD_ITEMS).max(1.0)
 }
 
+/// Products that a number holds with more factors of a joint.
+const HELD: Range<f64> = 1e-150..1e150;
+
+/// A bound of the logarithm of a number that is [`HELD`], by its binary exponent alone.
+fn log_at_most(x: f64) -> f64 {
+    let exponent = (x.to_bits() >> 52) as i32 - 1022;
+    f64::from(exponent) * std::f64::consts::LN_2
+}
+
 /// Logarithm of a product of factors, taken of as many at a time as a number holds: a logarithm
 /// of each took longer than the factors.
 fn log_of_product(factors: impl Iterator<Item = f64>) -> f64 {
     let (mut log, mut product) = (0.0, 1.0);
     for factor in factors {
         product *= factor;
-        if !(1e-150..1e150).contains(&product) {
+        if !HELD.contains(&product) {
             log += f64::ln(product);
             product = 1.0;
         }
@@ -456,6 +472,17 @@ mod tests {
     use rand::SeedableRng;
     use rand_chacha::ChaCha8Rng;
     use rand_distr::{Distribution, Normal};
+
+    /// The next power of two is never less, and at most twice as much.
+    #[test]
+    fn a_logarithm_is_bounded_by_that_of_the_next_power_of_two() {
+        for k in -490..490 {
+            for x in [1.0, 1.3, 1.999].map(|part| part * 2f64.powi(k)) {
+                let bound = log_at_most(x);
+                assert!(bound >= x.ln() && bound <= x.ln() + 0.7, "{bound} for {x}");
+            }
+        }
+    }
 
     /// Closed form: two spreads 1 and √(1+9), at x = 0 the ratio of the densities is √10.
     #[test]
