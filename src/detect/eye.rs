@@ -10,24 +10,11 @@ use super::noise::{self, Noise};
 use super::power::{Power, SampleState};
 use super::receiver;
 use super::response::Response;
+use super::running::{Means, Running};
 use super::strong::{StrongPeak, rises, strong_peaks, wait_for_receiver};
 use super::sums::{Line, Sums};
 use super::sweep::Sweeps;
 use super::view::Span;
-
-/// Product of samples and squared signal-to-noise ratio that a smoothed
-/// reference must reach: the linearised level then errs by
-/// (5/ln10)/2/10000 = 0.0001 dB. A smaller product lets the bias grow, a larger
-/// one smooths over more fibre.
-const REFERENCE_QUALITY: f64 = 10_000.0;
-
-/// Window lengths tried for the reference, in samples.
-const REFERENCE_WINDOWS: [usize; 8] = [1, 3, 9, 27, 81, 243, 729, 2187];
-
-/// Window for the weights: at least the first number, nine times the level's, at most
-/// the second or the level's own. A weight that follows its own sample's noise pulls
-/// the mean up by twice the noise's square; one over kilometres is no longer local.
-const WEIGHT_WINDOW: (usize, usize) = (81, 729);
 
 /// Backscatter over rms noise below which samples may have been cut at zero or
 /// folded, so that their mean is no longer the power. At 3 one sample in 700 is.
@@ -155,8 +142,8 @@ impl Eye {
             sums: Arc::default(),
             sweeps: Arc::default(),
         };
-        let (reference, steady) = eye.smooth_reference();
-        eye.linearise(reference, steady);
+        let means = eye.smooth_reference();
+        eye.linearise(means);
         let seen = lateness(&eye, &edges);
         (eye.response.late, eye.response.early) = (seen.late, seen.early);
         eye
@@ -253,68 +240,41 @@ impl Eye {
             .map_or(0.0, |(level, _)| level)
     }
 
+    /// Power in the middle of a line.
+    pub(super) fn power_at(&self, line: &Line) -> f64 {
+        let level_db = line.level + self.trend.0 + self.trend.1 * line.centre;
+        (level_db / DB_PER_NEPER).exp()
+    }
+
     /// Samples that an event hides after its leading edge: the pulse, one for
     /// the place within a sample, and the receiver's settling.
     pub fn hidden_samples(&self) -> usize {
         self.pulse_touches + self.settling
     }
 
-    /// Running means of the power, each over as many samples as its noise asks:
-    /// those to linearise about, and longer ones to weigh by.
-    fn smooth_reference(&mut self) -> (Vec<f64>, Vec<f64>) {
-        let n = self.len();
-        let usable: Vec<bool> = self.unmasked();
-        // Power of the usable samples before each, and how many they are.
-        let mut sums = Vec::with_capacity(n + 1);
-        sums.push((0.0, 0.0));
-        let each = usable.iter().zip(&self.power.value);
-        sums.extend(each.scan((0.0, 0.0), |sum, (&usable, power)| {
-            if usable {
-                *sum = (sum.0 + power, sum.1 + 1.0);
-            }
-            Some(*sum)
-        }));
-        let rms = self.noise.floor();
-        // Sum and number of the usable samples between two, and in a window about one.
-        let between = |lo: usize, hi: usize| -> (f64, f64) {
-            let (to, from): ((f64, f64), (f64, f64)) = (sums[hi], sums[lo]);
-            (to.0 - from.0, to.1 - from.1)
-        };
-        let about = |i: usize, window: usize| -> (f64, f64) {
-            let half = window / 2;
-            between(i.saturating_sub(half), (i + half + 1).min(n))
-        };
-        // A mean p over m samples is good where p > floor·√(quality/m).
-        let square = REFERENCE_QUALITY * self.noise.density(0.0);
-        let is_good =
-            |(total, samples): (f64, f64)| total > 0.0 && total * total > square * samples;
+    /// Running means of the power of plain backscatter, up to where it is too weak.
+    fn smooth_reference(&mut self) -> Means {
+        let usable = self.unmasked();
+        let running = Running::of(&self.power.value, &usable);
         // Where the backscatter is too weak for good, nothing behind is usable.
+        let rms = self.noise.floor();
         let judged = 243;
         self.usable_end = (0..self.lit.end)
             .step_by(16)
             .find(|&i| {
                 let lo = i.saturating_sub(judged / 2);
                 let hi = (i + judged / 2 + 1).min(self.lit.end);
-                let (total, samples) = between(lo, hi);
+                let (total, samples) = running.between(lo, hi);
                 samples >= 64.0 && total / samples < LEAST_SNR * rms
             })
             .unwrap_or(self.lit.end);
-        let (mut reference, mut steady) = (vec![0.0; n], vec![0.0; n]);
-        for i in (0..self.usable_end).filter(|&i| usable[i]) {
-            let good = REFERENCE_WINDOWS
-                .iter()
-                .map(|&window| (window, about(i, window)))
-                .find(|(_, found)| is_good(*found));
-            if let Some((window, found)) = good {
-                let mean = |(total, samples): (f64, f64)| total / samples;
-                let longer = (9 * window)
-                    .clamp(WEIGHT_WINDOW.0, WEIGHT_WINDOW.1)
-                    .max(window);
-                reference[i] = mean(found);
-                steady[i] = mean(about(i, longer));
+        let mut means = running.means(self.usable_end, self.noise.density(0.0));
+        for (reference, usable) in means.reference.iter_mut().zip(usable) {
+            if !usable {
+                *reference = 0.0;
             }
         }
-        (reference, steady)
+        means
     }
 
     /// Linearises again about the lines between events: `sections` holds spans of plain fibre in
@@ -436,7 +396,11 @@ impl Eye {
     /// Linearises the levels about reference powers (0 where there is none):
     /// y = (5/ln10)·(ln r + P/r − 1), linear in the noise and so without the bias that a
     /// logarithm has near the floor. The `steady` powers tell the weights.
-    fn linearise(&mut self, mut reference: Vec<f64>, mut steady: Vec<f64>) {
+    fn linearise(&mut self, means: Means) {
+        let Means {
+            mut reference,
+            mut steady,
+        } = means;
         // Levels and weights take the places of the powers that they are made of.
         let weight = weight(&self.noise);
         let slots = reference.iter_mut().zip(&mut steady);

@@ -63,11 +63,13 @@ const AGREES: f64 = 2.5 * TELLS;
 /// What one peak shows, and the standard error of its lateness.
 fn of_peak(eye: &Eye, edge: usize) -> Option<(Seen, f64)> {
     let response = &eye.response;
-    let (x, _) = receiver::place(&eye.power, edge, response, eye.noise.floor())?;
+    let strong = eye.peaks.iter().find(|peak| peak.edge == edge);
+    let placed = strong.and_then(|peak| peak.place);
+    let place = || receiver::place(&eye.power, edge, response, eye.noise.floor());
+    let (x, _) = placed.or_else(place)?;
     let beside = BESIDE.0.max((BESIDE.1 * eye.pulse_samples).ceil() as usize);
     let from = edge.checked_sub(2 + (0.25 * eye.pulse_samples) as usize)?;
     // A strong peak's answer is waited for: the line behind it holds none of its samples.
-    let strong = eye.peaks.iter().find(|peak| peak.edge == edge);
     let to = (edge + 2 + eye.hidden_samples()).max(strong.map_or(0, |peak| peak.settled));
     let before = eye.sums.line(from.checked_sub(beside)?, from)?;
     let after = eye

@@ -48,20 +48,13 @@ pub(super) fn find_lit(power: &Power, pulse_samples: f64) -> Lit {
     // Two lit blocks in a row: noise alone passes for one block in some thousands.
     let mut lit_before = false;
     while end >= BLOCK {
-        let range = end - BLOCK..end;
-        let lit: Vec<f64> = range
-            .clone()
-            .filter(|&i| power.state[i] != SampleState::NoLight)
-            .map(|i| power.value[i])
-            .collect();
-        let mean = power.value[range.clone()].iter().sum::<f64>() / BLOCK as f64;
-        let spread = (power.value[range]
-            .iter()
-            .map(|p| (p - mean).powi(2))
-            .sum::<f64>()
-            / BLOCK as f64)
-            .sqrt();
-        if lit.len() * 2 > BLOCK && mean >= DARK_RATIO * spread {
+        let samples = &power.value[end - BLOCK..end];
+        let states = power.state[end - BLOCK..end].iter();
+        let lit = states.filter(|s| **s != SampleState::NoLight).count();
+        let mean = samples.iter().sum::<f64>() / BLOCK as f64;
+        let squares = samples.iter().map(|p| (p - mean).powi(2)).sum::<f64>();
+        let spread = (squares / BLOCK as f64).sqrt();
+        if lit * 2 > BLOCK && mean >= DARK_RATIO * spread {
             if lit_before {
                 end += BLOCK;
                 break;
@@ -71,7 +64,7 @@ pub(super) fn find_lit(power: &Power, pulse_samples: f64) -> Lit {
             continue;
         }
         lit_before = false;
-        dark_squares.push(noise_square(&power.value[end - BLOCK..end], lit.len()));
+        dark_squares.push(noise_square(samples, lit));
         end -= BLOCK;
     }
     if end < BLOCK {

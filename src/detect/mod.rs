@@ -24,6 +24,7 @@ mod receiver;
 mod recovery;
 mod response;
 mod row;
+mod running;
 mod scan;
 mod squares;
 mod steps_response;

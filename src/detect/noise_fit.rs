@@ -104,26 +104,25 @@ impl Term {
     }
 }
 
+/// Most columns: those of receiver, rounding, fading and shot noise, and the one that the terms of
+/// the lags share. Of fewer the rest is 0.
+const COLUMNS: usize = 5;
+
+/// One row of the equations.
+type Row = [f64; COLUMNS];
+
 /// What a term of one lag has alone in the rows of that lag.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 struct Alone {
     /// Products with the columns of those rows.
-    with: Vec<f64>,
+    with: Row,
     /// Product with itself, and with what was seen.
     square: f64,
     product: f64,
 }
 
 impl Alone {
-    fn of(columns: usize) -> Self {
-        Self {
-            with: vec![0.0; columns],
-            square: 0.0,
-            product: 0.0,
-        }
-    }
-
-    fn add(&mut self, weighted: f64, row: &[f64], y: f64, lift: f64) {
+    fn add(&mut self, weighted: f64, row: &Row, y: f64, lift: f64) {
         for (sum, value) in self.with.iter_mut().zip(row) {
             *sum += weighted * value;
         }
@@ -149,17 +148,16 @@ impl Equations {
         let is_lag = |term: &&Term| matches!(term, Term::Receiver(k) if *k > 0);
         let lags = terms.iter().filter(is_lag).count();
         let shared = terms.len() - lags;
-        let n = shared + 1;
         // The lower triangle, row by row.
-        let (mut lower, mut product) = (vec![0.0; n * n], vec![0.0; n]);
-        let mut alone = vec![Alone::of(n); lags];
-        let mut row = vec![0.0; n];
-        let mut add = |row: &[f64], y: f64, weight: f64| {
-            for (i, (&value, sums)) in row.iter().zip(lower.chunks_exact_mut(n)).enumerate() {
-                let weighted = weight * value;
+        let (mut lower, mut product) = ([[0.0; COLUMNS]; COLUMNS], [0.0; COLUMNS]);
+        let mut alone = vec![Alone::default(); lags];
+        let mut row = [0.0; COLUMNS];
+        let mut add = |row: &Row, y: f64, weight: f64| {
+            for i in 0..COLUMNS {
+                let weighted = weight * row[i];
                 product[i] += weighted * y;
-                for (sum, other) in sums[..=i].iter_mut().zip(row) {
-                    *sum += weighted * other;
+                for j in 0..=i {
+                    lower[i][j] += weighted * row[j];
                 }
             }
         };
@@ -208,7 +206,7 @@ impl Equations {
         let own = |i: usize| i.checked_sub(shared).map(|k| &alone[k]);
         let normal = DMatrix::from_fn(terms.len(), terms.len(), |i, j| {
             let (p, q) = (column(i), column(j));
-            lower[p.max(q) * n + p.min(q)]
+            lower[p.max(q)][p.min(q)]
                 + own(i).map_or(0.0, |own| own.with[q])
                 + own(j).map_or(0.0, |own| own.with[p])
                 + own(i).filter(|_| i == j).map_or(0.0, |own| own.square)

@@ -109,9 +109,11 @@ pub(super) fn place(
             .min_by(|a, b| a.1.total_cmp(&b.1));
         best.map(|best| best.0)
     };
-    // At every tenth of a sample first: the shape is broader than that.
-    let rough = best_of(&mut (0..=PLACES).step_by(8))?;
-    let best = best_of(&mut ((rough - 8).max(0)..=(rough + 8).min(PLACES)))?;
+    // In steps twenty times as wide first, then four times: what is left has one bottom, so that the
+    // best place lies between the neighbours of the best one seen.
+    let rough = best_of(&mut (0..=PLACES).step_by(20))?;
+    let near = best_of(&mut ((rough - 20).max(0)..=(rough + 20).min(PLACES)).step_by(4))?;
+    let best = best_of(&mut ((near - 3).max(0)..=(near + 3).min(PLACES)))?;
     // At the end of what was looked through, it is not a place.
     if best <= 0 || best >= PLACES {
         return None;
@@ -255,7 +257,9 @@ impl Peak<'_> {
         (one, square): (Shape, f64),
         variance: impl Fn(f64) -> f64,
     ) -> (Shape, f64) {
-        if one.pole <= FAST {
+        let gains = |from: f64, to: f64| from - to > BEYOND_CHANCE * variance(to);
+        // Nothing lessens it by more than all of it.
+        if one.pole <= FAST || !gains(square, 0.0) {
             return (one, square);
         }
         let two = Shape {
@@ -272,7 +276,6 @@ impl Peak<'_> {
             let pulse = length.0.pulse;
             (length, Shape { pulse, ..two })
         };
-        let gains = |from: f64, to: f64| from - to > BEYOND_CHANCE * variance(to);
         if !gains(square, more.1) {
             return (one, square);
         }

@@ -5,7 +5,7 @@
 //! exponential, and by a line with one step; while the exponential explains it
 //! beyond chance and better than a step does, the stretch begins later.
 
-use super::noise::Noise;
+use super::noise::{Noise, moments};
 use super::power::{Power, SampleState};
 
 /// Lengths of the stretches looked at, in samples: a fast recovery shows in the
@@ -123,15 +123,10 @@ fn recovery(
 /// What the least-squares line through samples in a row leaves of them.
 fn beside_line(y: &[f64]) -> Vec<f64> {
     let n = y.len() as f64;
-    let mean = y.iter().sum::<f64>() / n;
+    let (sum, moment) = moments(y);
+    let (mean, slope) = (sum / n, moment / spread(n));
     let middle = (n - 1.0) / 2.0;
     let offset = |i: usize| i as f64 - middle;
-    let slope = y
-        .iter()
-        .enumerate()
-        .map(|(i, v)| offset(i) * v)
-        .sum::<f64>()
-        / spread(n);
     let rest = |(i, v): (usize, &f64)| v - mean - slope * offset(i);
     y.iter().enumerate().map(rest).collect()
 }
