@@ -50,7 +50,7 @@ fn link(c: &mut Criterion) {
         group.throughput(Throughput::Elements((a.len() + b.len()) as u64));
         group.bench_function(name, |bench| {
             bench.iter(|| {
-                let link = combine_watched(&a, &b, &Settings::default(), &mut |_| Vec::new());
+                let link = combine_watched(&a, &b, &Settings::default(), &[], &mut |_| Vec::new());
                 let link = link.unwrap();
                 // The plan's joints and connectors, a close pair being one event.
                 assert!(link.events.len() >= least, "{}", link.events.len());

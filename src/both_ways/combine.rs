@@ -1,7 +1,7 @@
 //! From two traces to one link.
 
 use crate::detect::DetectSettings;
-use crate::measure::{Look, glance, usual_backscatter};
+use crate::measure::{ExpectedJoint, Look, glance, usual_backscatter};
 use crate::trace::Trace;
 use crate::units::{BackscatterCoefficient, Length, Position};
 use crate::warning::Warning;
@@ -81,13 +81,17 @@ pub(super) struct Pair<'t> {
 /// [`CombineError`] when the traces cannot be the two directions of one fibre at
 /// one wavelength.
 pub fn combine(a: &Trace, b: &Trace, settings: &Settings) -> Result<Combined, CombineError> {
-    let (link, profiles) = combined(a, b, settings, &mut |_| Vec::new(), true)?;
+    let (link, profiles) = combined(a, b, settings, &[], &mut |_| Vec::new(), true)?;
     Ok(Combined { link, profiles })
 }
 
 /// Measures one fibre from its two traces as [`combine`] does, and on the way shows
 /// `watch` what each trace, A's first, tells by itself ([`Glimpse`]); nothing is made to be
 /// drawn.
+///
+/// `joints` are those that other fibres of the cable have, in shares of the link's length from A;
+/// they tell where each trace is looked at first, and nothing is measured because of them. None
+/// are needed.
 ///
 /// `watch` is asked once, before the two are laid on each other, and gives joints
 /// to be measured besides those of the settings: whoever knows the places of joints
@@ -100,9 +104,10 @@ pub fn combine_watched(
     a: &Trace,
     b: &Trace,
     settings: &Settings,
+    joints: &[ExpectedJoint],
     watch: &mut dyn FnMut([Glimpse; 2]) -> Vec<KnownJoint>,
 ) -> Result<Link, CombineError> {
-    combined(a, b, settings, watch, false).map(|(link, _)| link)
+    combined(a, b, settings, joints, watch, false).map(|(link, _)| link)
 }
 
 /// The link and, where they are `drawn`, both traces on A's axis.
@@ -110,14 +115,21 @@ fn combined(
     a: &Trace,
     b: &Trace,
     settings: &Settings,
+    joints: &[ExpectedJoint],
     watch: &mut dyn FnMut([Glimpse; 2]) -> Vec<KnownJoint>,
     drawn: bool,
 ) -> Result<(Link, Profiles), CombineError> {
     let warnings = check_pair(a, b, settings)?;
     let cords = cords(a, b)?;
+    let turned: Vec<ExpectedJoint> = (joints.iter().rev())
+        .map(|joint| ExpectedJoint {
+            share: 1.0 - joint.share,
+            ..*joint
+        })
+        .collect();
     let (look_a, look_b) = rayon::join(
-        || glance(a, cords.at_a, cords.at_b, settings.detect),
-        || glance(b, cords.at_b, cords.at_a, settings.detect),
+        || glance(a, cords.at_a, cords.at_b, settings.detect, joints),
+        || glance(b, cords.at_b, cords.at_a, settings.detect, &turned),
     );
     for (end, look) in [('A', &look_a), ('B', &look_b)] {
         if look.bound.hi < look.bound.lo + 16 {

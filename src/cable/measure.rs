@@ -251,6 +251,7 @@ impl Bench<'_> {
         };
         let mut settings = self.settings.clone();
         settings.accept_pairing |= job.accept_pairing;
+        let joints = reference.map_or_else(Vec::new, Reference::expected);
         let mut seen = None;
         let mut combined = {
             let mut watch = |glimpses: [Glimpse; 2]| {
@@ -259,7 +260,7 @@ impl Bench<'_> {
                 seen = Some(glimpses);
                 places
             };
-            combine_watched(&a.trace, &b.trace, &settings, &mut watch)
+            combine_watched(&a.trace, &b.trace, &settings, &joints, &mut watch)
         };
         // An odd length may be a broken fibre: look again with the cable's length.
         let usual_m = reference.map_or(0.0, |r| r.length_m);
@@ -277,7 +278,7 @@ impl Bench<'_> {
         if is_odd && usual_m > 0.0 && settings.known_length.is_none() && !settings.broken {
             settings.known_length = Some(Length::from_m(usual_m));
             let mut watch = |_: [Glimpse; 2]| Vec::new();
-            match combine_watched(&a.trace, &b.trace, &settings, &mut watch) {
+            match combine_watched(&a.trace, &b.trace, &settings, &joints, &mut watch) {
                 // Only a break makes the second look the better one.
                 Ok(mut link) if link.registration.is_none() => {
                     link.warnings.push(Warning::new(

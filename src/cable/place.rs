@@ -1,6 +1,7 @@
 //! Where the cable's joints lie in one fibre, from what its own traces show.
 
 use crate::both_ways::{Glimpse, KnownJoint};
+use crate::measure::ExpectedJoint;
 use crate::units::{Length, Position};
 
 use super::cluster::{Cluster, REACH, Spot, assign_fibre};
@@ -27,6 +28,16 @@ impl Reference {
     pub(super) fn places_of(&self, joints: &[usize]) -> Vec<(f64, f64)> {
         let place = |&j: &usize| (self.joints[j].u_m, self.joints[j].scatter_m);
         joints.iter().map(place).collect()
+    }
+
+    /// Where the joints are expected in any fibre.
+    pub(super) fn expected(&self) -> Vec<ExpectedJoint> {
+        let joints = self.joints.iter().filter(|_| self.length_m > 0.0);
+        let share = |joint: &Cluster| ExpectedJoint {
+            share: joint.u_m / self.length_m,
+            error: joint.scatter_m / self.length_m,
+        };
+        joints.map(share).collect()
     }
 
     /// The joints' places in the fibre of which two traces show this, in metres of A's

@@ -4,11 +4,11 @@ use std::sync::Arc;
 
 use super::alike::{is_alone, is_seen_alike};
 use super::gap::Fit;
-use super::known::{Known, Peaks, Quiet};
+use super::known::{Dropped, Known, Peaks, Quiet};
 use super::mark::{DetectSettings, Mark};
 use super::peaks::{Tops, height_db, weak_peaks};
 use super::profile::{Place, Stretch};
-use super::scan::{Candidate, Thresholds, shortest_window, square_at, steps, test_at};
+use super::scan::{Candidate, Thresholds, shortest_window, square_at, steps, stride};
 use super::squares::squares_at;
 use super::sweep::{Sweep, Sweeps, Swept};
 use super::view::{FEWEST, Span, View};
@@ -75,9 +75,8 @@ impl<'a> Finder<'a> {
         self.thresholds.least(2)
     }
 
-    /// Takes back what no longer stands out between its neighbours.
-    pub fn prune(&self, marks: &mut Vec<Mark>) {
-        self.remove(marks);
+    pub(super) fn thresholds(&self) -> &Thresholds {
+        &self.thresholds
     }
 
     /// Samples of each view between two neighbouring marks.
@@ -171,7 +170,7 @@ impl<'a> Finder<'a> {
 
     /// Best place within `reach` of a candidate, and whether a peak stands there
     /// beyond chance. All places are judged by the same samples: those of `spans`.
-    fn settle(&self, spans: &[Span], z: f64, reach: f64) -> Option<Mark> {
+    pub(super) fn settle(&self, spans: &[Span], z: f64, reach: f64) -> Option<Mark> {
         let (lo, hi) = self.range(spans)?;
         let (from, to) = ((z - reach).max(lo), (z + reach).min(hi));
         let mut stretch = Stretch::new(&self.views, spans);
@@ -263,14 +262,14 @@ impl<'a> Finder<'a> {
         let views = self.views.iter().zip(&self.bounds).enumerate();
         let swept = views.map(|(v, (view, bound))| {
             let tops = Sweeps::of(view.eye, Tops::swept(&self.views, v), *bound);
-            let steps = Sweeps::of(view.eye, Swept::Steps(shortest), *bound);
+            let steps = Sweeps::of(view.eye, Swept::Steps(shortest, stride(shortest)), *bound);
             (tops, steps)
         });
         let (tops, sweeps): (Vec<Arc<Sweep>>, Vec<Arc<Sweep>>) = swept.unzip();
         let tops = Tops::new(&self.views, tops);
         self.settled(known, |marks, known| {
             let added = self.add_peaks(marks, &tops, known);
-            self.add_steps(marks, (shortest, Some(&sweeps)), known) || added
+            self.add_steps(marks, (shortest, Some(&sweeps)), known, |_| true) || added
         })
     }
 
@@ -284,7 +283,7 @@ impl<'a> Finder<'a> {
         for _ in 0..ROUNDS {
             marks.sort_by(|a, b| a.z_m.total_cmp(&b.z_m));
             let added = add(&mut marks, &mut known);
-            let removed = self.remove(&mut marks);
+            let removed = self.remove(&mut marks, &mut known.dropped);
             if !added && !removed {
                 break;
             }
@@ -300,25 +299,30 @@ impl<'a> Finder<'a> {
 
     /// Adds reflections that stand out between the marks.
     fn add_peaks(&self, marks: &mut Vec<Mark>, tops: &Tops, known: &mut Known) -> bool {
-        let Known { quiet, peaks } = known;
+        let Known {
+            quiet,
+            peaks,
+            dropped,
+        } = known;
         let spacing = self.thresholds.spacing_m();
         self.add_by(
             marks,
-            (quiet, 0),
+            (quiet, 0, dropped),
             |spans, range| weak_peaks(&self.views, spans, tops, self.peak_square, spacing, range),
             |spans, peak| self.settle_peak(spans, peak, peaks),
         )
     }
 
-    /// Adds steps that stand out between the marks, in windows that double in length;
-    /// `sweeps` are those of the first.
+    /// Adds steps that stand out between the marks, in windows that double in length, where the
+    /// samples between two `may` hold one; `sweeps` are those of the first window.
     pub(super) fn add_steps(
         &self,
         marks: &mut Vec<Mark>,
         (first, sweeps): (usize, Option<&[Arc<Sweep>]>),
         known: &mut Known,
+        may: impl Fn(&[Span]) -> bool,
     ) -> bool {
-        let Known { quiet, .. } = known;
+        let Known { quiet, dropped, .. } = known;
         let longest = self.longest();
         let mut added = false;
         let mut window = first;
@@ -326,8 +330,14 @@ impl<'a> Finder<'a> {
             let swept = (window, sweeps.filter(|_| window == first));
             added |= self.add_by(
                 marks,
-                (quiet, window),
-                |spans, range| steps(&self.views, spans, &self.thresholds, range, swept),
+                (quiet, window, dropped),
+                |spans, range| {
+                    if may(spans) {
+                        steps(&self.views, spans, &self.thresholds, range, swept)
+                    } else {
+                        Vec::new()
+                    }
+                },
                 |spans, step| self.settle_step(spans, step),
             );
             if window > longest {
@@ -345,7 +355,7 @@ impl<'a> Finder<'a> {
     fn add_by(
         &self,
         marks: &mut Vec<Mark>,
-        (quiet, window): (&mut Quiet, usize),
+        (quiet, window, dropped): (&mut Quiet, usize, &Dropped),
         look: impl Fn(&[Span], (f64, f64)) -> Vec<Candidate>,
         settle: impl Fn(&[Span], &Candidate) -> Option<Mark>,
     ) -> bool {
@@ -364,9 +374,13 @@ impl<'a> Finder<'a> {
                 let at = gap + marks[gap..end].partition_point(|m| m.z_m < candidate.z_m);
                 let before = at.checked_sub(1).map(|i| &marks[i]);
                 let after = marks.get(at);
-                let Some(mark) = settle(&self.spans(before, after), candidate) else {
+                let between = self.spans(before, after);
+                let Some(mark) = settle(&between, candidate) else {
                     continue;
                 };
+                if self.was_dropped(&mark, &between, dropped) {
+                    continue;
+                }
                 settled = true;
                 if self.is_new(&mark, before, after) {
                     let at = gap + marks[gap..end].partition_point(|m| m.z_m < mark.z_m);
@@ -412,7 +426,7 @@ impl<'a> Finder<'a> {
     }
 
     /// What an event hides at most behind its leading edge, metres.
-    fn hidden_m(&self) -> f64 {
+    pub(super) fn hidden_m(&self) -> f64 {
         self.views
             .iter()
             .map(|v| v.eye.hidden_samples() as f64 / v.per_metre.abs())
@@ -420,90 +434,16 @@ impl<'a> Finder<'a> {
     }
 
     /// Whether a mark stands apart from its neighbours by more than a sample.
-    fn is_new(&self, mark: &Mark, before: Option<&Mark>, after: Option<&Mark>) -> bool {
+    pub(super) fn is_new(&self, mark: &Mark, before: Option<&Mark>, after: Option<&Mark>) -> bool {
         let apart = |other: Option<&Mark>| {
             other.is_none_or(|m| (m.z_m - mark.z_m).abs() > 1.5 * self.thresholds.spacing_m())
         };
         apart(before) && apart(after)
     }
-
-    /// Locates every event again with windows up to its neighbours and removes
-    /// those that are not significant there, the weakest first.
-    fn remove(&self, marks: &mut Vec<Mark>) -> bool {
-        let mut any = false;
-        loop {
-            let mut weakest: Option<(usize, f64)> = None;
-            for i in 0..marks.len() {
-                if marks[i].strong || marks[i].parted {
-                    continue;
-                }
-                let before = i.checked_sub(1).map(|k| &marks[k]);
-                let spans = self.spans(before, marks.get(i + 1));
-                let known = marks[i].judged.as_ref().filter(|j| j.0 == spans);
-                let margin = if let Some((_, margin)) = known {
-                    *margin
-                } else {
-                    let reach = self.reach(&marks[i]);
-                    let Some(mut mark) = self.settle(&spans, marks[i].z_m, reach) else {
-                        continue;
-                    };
-                    let margin = self.margin(&mark, &spans);
-                    if !self.is_new(&mark, before, marks.get(i + 1)) {
-                        mark = marks[i].clone();
-                    }
-                    mark.judged = Some((spans, margin));
-                    marks[i] = mark;
-                    margin
-                };
-                if margin < 0.0 && weakest.is_none_or(|w| margin < w.1) {
-                    weakest = Some((i, margin));
-                }
-            }
-            match weakest {
-                Some((i, _)) => {
-                    marks.remove(i);
-                    any = true;
-                }
-                None => return any,
-            }
-        }
-    }
-
-    /// How far an event may move when it is located again: three standard errors,
-    /// two samples at least.
-    fn reach(&self, mark: &Mark) -> f64 {
-        let spacing = self.thresholds.spacing_m();
-        mark.std_error_m
-            .filter(|e| e.is_finite())
-            .map_or(8.0 * spacing, |e| (3.0 * e).max(2.0 * spacing))
-    }
-
-    /// The greatest statistic above its threshold within the error of the place; a
-    /// reflection stays.
-    ///
-    /// The place is where the ramp fits best, and the threshold counts how often the
-    /// statistic exceeds it at any place: so the greatest near by is what it is held to.
-    fn margin(&self, mark: &Mark, spans: &[Span]) -> f64 {
-        if mark.reflective.iter().any(|r| *r) {
-            return f64::INFINITY;
-        }
-        let reach = self.reach(mark);
-        (-MARGIN_LOOKS..=MARGIN_LOOKS)
-            .filter_map(|k| {
-                let z = mark.z_m + f64::from(k) / f64::from(MARGIN_LOOKS) * reach;
-                test_at(&self.views, spans, &self.thresholds, z)
-            })
-            .map(|step| step.square - step.threshold)
-            .max_by(f64::total_cmp)
-            .unwrap_or(f64::INFINITY)
-    }
 }
 
-/// Looks on each side of a place for its greatest statistic.
-const MARGIN_LOOKS: i32 = 4;
-
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
     use crate::detect::eye::Eye;
     use crate::trace::{Header, Trace};
@@ -515,7 +455,7 @@ mod tests {
 
     /// Straight fibre of 0.2 dB/km at 2 m spacing, 100 ns, with steps at given
     /// places: pulse integral in closed form per sample, Gaussian noise in power.
-    fn made(n: usize, events: &[(f64, f64)], sigma: f64, seed: u64) -> Trace {
+    pub(in crate::detect) fn made(n: usize, events: &[(f64, f64)], sigma: f64, seed: u64) -> Trace {
         let mut rng = ChaCha8Rng::seed_from_u64(seed);
         let w = PulseWidth::from_ns(100.0)
             .footprint(GroupIndex::from_ratio(1.468))
@@ -551,17 +491,16 @@ mod tests {
     }
 
     fn find(trace: &Trace) -> Vec<Mark> {
-        let eye = Eye::new(trace);
+        finder(&Eye::new(trace)).find(Vec::new())
+    }
+
+    /// A finder over all of a trace that can be used.
+    pub(in crate::detect) fn finder(eye: &Eye) -> Finder<'_> {
         let bound = Span {
             lo: eye.peaks[0].settled,
             hi: eye.usable_end,
         };
-        Finder::new(
-            vec![View::own(&eye)],
-            vec![bound],
-            DetectSettings::default(),
-        )
-        .find(Vec::new())
+        Finder::new(vec![View::own(eye)], vec![bound], DetectSettings::default())
     }
 
     #[test]

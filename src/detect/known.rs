@@ -13,7 +13,11 @@ pub(super) struct Known {
     /// What came of a peak at a place, in fractions of a sample, by the samples around it:
     /// most are no peaks, and are met again in every gap.
     pub(super) peaks: Peaks,
+    pub(super) dropped: Dropped,
 }
+
+/// Marks that were taken back: the samples by which each was judged, and its place.
+pub(super) type Dropped = Vec<(Vec<Span>, f64)>;
 
 /// Spans whose ends differ by less than this part of a window show the same: a line over the
 /// window gains or loses at most a sixteenth of its samples. Not tied to the stride of the looks.

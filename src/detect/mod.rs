@@ -5,6 +5,7 @@
 
 mod alike;
 mod end;
+mod expected;
 mod eye;
 mod find;
 mod gap;
@@ -22,6 +23,7 @@ mod power;
 mod profile;
 mod receiver;
 mod recovery;
+mod remove;
 mod response;
 mod row;
 mod running;
@@ -35,6 +37,7 @@ mod threshold;
 mod view;
 
 pub use end::{End, find_end, spikes};
+pub(crate) use expected::Expected;
 pub(crate) use eye::DB_PER_NEPER;
 pub use eye::Eye;
 pub use find::Finder;

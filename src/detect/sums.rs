@@ -137,14 +137,13 @@ impl Sums {
     pub(super) fn of_others(self, y: impl Fn(usize) -> f64, w: &[f64]) -> Self {
         let n = w.len();
         let (mut sums, mut square) = ([0.0; 5], 0.0);
-        let (mut all, mut squares) = (self.sums, self.squares);
-        all.clear();
-        all.reserve_exact(n + 1);
-        squares.clear();
-        squares.reserve_exact(n + 1);
-        all.push(sums);
-        squares.push(square);
-        for (i, &weight) in w.iter().enumerate().rev() {
+        let mut both = (self.sums, self.squares);
+        both.0.clear();
+        both.0.reserve_exact(n + 1);
+        both.1.clear();
+        both.1.reserve_exact(n + 1);
+        both.extend([(sums, square)]);
+        both.extend(w.iter().enumerate().rev().map(|(i, &weight)| {
             if weight > 0.0 {
                 let x = i as f64 - n as f64;
                 let (y, wx) = (y(i), weight * x);
@@ -156,10 +155,10 @@ impl Sums {
                 sums[4] += wy * x;
                 square += wy * y;
             }
-            all.push(sums);
-            squares.push(square);
-        }
-        Self { sums: all, squares }
+            (sums, square)
+        }));
+        let (sums, squares) = both;
+        Self { sums, squares }
     }
 
     /// Number of samples.
@@ -170,13 +169,6 @@ impl Sums {
     /// The sums from a sample to the end of the trace.
     fn at(&self, i: usize) -> &[f64; 5] {
         &self.sums[self.samples() - i]
-    }
-
-    /// Sums of weight, weight·y and the rest to the end of the trace, from `count` samples in a
-    /// row on; those from the `first` come last.
-    pub(super) fn running(&self, first: usize, count: usize) -> &[[f64; 5]] {
-        let end = self.sums.len() - first;
-        &self.sums[end - count..end]
     }
 
     /// Total weight of the samples `lo..hi`.
@@ -191,16 +183,21 @@ impl Sums {
         (weight > 0.0).then(|| ((a[1] - b[1]) / weight, 1.0 / weight))
     }
 
-    /// Fills `lines` with those through the samples `k..k + window` for every k from `lo` on
-    /// whose window ends before `hi`; where there is none, with a level of infinite variance.
-    pub(super) fn lines(&self, window: usize, lo: usize, hi: usize, lines: &mut Lines) {
-        let count = (hi + 1).saturating_sub(window).saturating_sub(lo);
-        let (from, to) = (self.running(lo, count), self.running(lo + window, count));
+    /// Fills `lines` with those through `window` samples from `lo` on, from `stride` samples
+    /// behind it, and so on, `count` in all; where there is none, with a level of infinite
+    /// variance.
+    pub(super) fn lines(
+        &self,
+        window: usize,
+        (lo, stride): (usize, usize),
+        count: usize,
+        lines: &mut Lines,
+    ) {
         let origin = self.samples() as f64;
         let [centre, levels, slope, level_variance, slope_variance] = lines.of_length(count);
         for k in 0..count {
-            let last = count - 1 - k;
-            let line = line_of(difference(&from[last], &to[last]), window as f64);
+            let from = lo + k * stride;
+            let line = line_of(self.of_window(from, from + window), window as f64);
             centre[k] = line[0] + origin;
             levels[k] = line[1];
             slope[k] = line[2];
@@ -299,6 +296,35 @@ mod tests {
         // Rounding of sums of 1,000 terms of like size: 1e-6 relative is ample.
         approx::assert_relative_eq!(line.slope, sxy / sxx, max_relative = 1e-6);
         approx::assert_relative_eq!(line.slope_variance, 1.0 / sxx, max_relative = 1e-6);
+    }
+
+    /// Second computation: each line by itself; rounding only.
+    #[test]
+    fn lines_in_a_row_are_those_of_each_window() {
+        let y: Vec<f64> = (0..200)
+            .map(|i| f64::from((i * 7919) % 100) * 1e-3)
+            .collect();
+        let w: Vec<f64> = (0..200)
+            .map(|i| if i / 20 == 3 { 0.0 } else { 2.0 })
+            .collect();
+        let sums = Sums::new(&y, &w);
+        let mut lines = Lines::default();
+        for stride in [1, 3, 7] {
+            let count = 150 / stride;
+            sums.lines(16, (5, stride), count, &mut lines);
+            let found = lines.from(0, count);
+            for k in 0..count {
+                let from = 5 + k * stride;
+                let Some(line) = sums.line(from, from + 16) else {
+                    assert!(found.level_variance[k].is_infinite());
+                    continue;
+                };
+                approx::assert_relative_eq!(found.centre[k], line.centre, max_relative = 1e-9);
+                approx::assert_relative_eq!(found.level[k], line.level, max_relative = 1e-9);
+                let errors = (found.slope_variance[k], line.slope_variance);
+                approx::assert_relative_eq!(errors.0, errors.1, max_relative = 1e-9);
+            }
+        }
     }
 
     #[test]

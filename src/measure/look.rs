@@ -1,7 +1,7 @@
 //! One trace looked through by itself: its events, and where the link lies in it.
 
 use crate::detect::{
-    DetectSettings, End, Eye, Finder, Mark, Span, Stretch, View, find_end, spikes,
+    DetectSettings, End, Expected, Eye, Finder, Mark, Span, Stretch, View, find_end, spikes,
 };
 use crate::trace::Trace;
 use crate::units::Length;
@@ -50,6 +50,17 @@ pub struct Look {
     noise_db: Option<[f64; 2]>,
 }
 
+/// A joint that other fibres of the cable have, in shares of the link's length from the end that
+/// a trace was taken at; a place to look at first.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ExpectedJoint {
+    /// Where it is.
+    pub share: f64,
+    /// By how much single fibres scatter about it, one standard deviation: with it the errors of
+    /// this trace's own ends, which are far less.
+    pub error: f64,
+}
+
 /// Looks through a trace.
 ///
 /// `launch` and `tail` are the cords at the instrument and at the far end; zero
@@ -61,19 +72,21 @@ pub fn look(
     tail: Option<Length>,
     settings: DetectSettings,
 ) -> Look {
-    Look::of(trace, [launch, tail], settings, false)
+    Look::of(trace, [launch, tail], settings, false, &[])
 }
 
 /// Looks through a trace as [`look`] does, but only for what stands far from its
 /// neighbours: enough where another trace tells the rest. Where a cord's end is no strong
-/// reflection, it looks more closely.
+/// reflection, it looks more closely. `joints` are looked at first where the trace shows both ends
+/// of the link: those that stand out there need not be looked for.
 pub fn glance(
     trace: &Trace,
     launch: Option<Length>,
     tail: Option<Length>,
     settings: DetectSettings,
+    joints: &[ExpectedJoint],
 ) -> Look {
-    let mut look = Look::of(trace, [launch, tail], settings, true);
+    let mut look = Look::of(trace, [launch, tail], settings, true, joints);
     let is_clear = |end: &LinkEnd| {
         let is_strong = |m: &Mark| m.strong && (m.z_m - end.own_m).abs() <= look.eye.spacing_m;
         !end.has_cord || end.in_noise || look.marks.iter().any(is_strong)
@@ -90,10 +103,24 @@ impl Look {
         cords: [Option<Length>; 2],
         settings: DetectSettings,
         glanced: bool,
+        joints: &[ExpectedJoint],
     ) -> Self {
         let mut eye = Eye::new(trace);
+        let cords_m = cords.map(|cord| cord.map_or(0.0, Length::m));
+        let own_marks = |eye: &Eye, end: End, bound: Span| {
+            let finder = Finder::new(vec![View::own(eye)], vec![bound], settings);
+            let known = strong_marks(&finder);
+            if !glanced {
+                return finder.find(known);
+            }
+            let expected = expected(&finder, end, &known, cords_m, joints);
+            if expected.is_empty() {
+                return finder.glance(known);
+            }
+            finder.glance_beside(finder.add_expected(known, &expected), &expected)
+        };
         let (mut end, mut bound) = lit(&eye);
-        let mut marks = own_marks(&eye, bound, settings, glanced);
+        let mut marks = own_marks(&eye, end, bound);
         let by_steps = {
             let finder = Finder::new(vec![View::own(&eye)], vec![bound], settings);
             eye.with_response_of(&finder, &marks)
@@ -101,9 +128,8 @@ impl Look {
         if let Some(seen) = by_steps {
             eye = seen;
             (end, bound) = lit(&eye);
-            marks = own_marks(&eye, bound, settings, glanced);
+            marks = own_marks(&eye, end, bound);
         }
-        let cords_m = cords.map(|cord| cord.map_or(0.0, Length::m));
         let (near, far) = {
             let finder = Finder::new(vec![View::own(&eye)], vec![bound], settings);
             ends(&finder, end, &marks, cords_m)
@@ -124,13 +150,37 @@ impl Look {
     /// Looks for everything that the trace shows, after a glance; the receiver stays the one
     /// that was told then.
     pub fn closer(&mut self, settings: DetectSettings) {
+        let finder = Finder::new(vec![View::own(&self.eye)], vec![self.bound], settings);
         if self.glanced {
-            self.marks = own_marks(&self.eye, self.bound, settings, false);
+            self.marks = finder.find(strong_marks(&finder));
             self.glanced = false;
         }
-        let finder = Finder::new(vec![View::own(&self.eye)], vec![self.bound], settings);
         (self.near, self.far) = ends(&finder, self.end, &self.marks, self.cords_m);
     }
+}
+
+/// Where the joints are expected in a trace that shows both ends of the link.
+fn expected(
+    finder: &Finder<'_>,
+    end: End,
+    strong: &[Mark],
+    cords_m: [f64; 2],
+    joints: &[ExpectedJoint],
+) -> Vec<Expected> {
+    if joints.is_empty() {
+        return Vec::new();
+    }
+    let (near, Some(far)) = ends(finder, end, strong, cords_m) else {
+        return Vec::new();
+    };
+    let length_m = far.own_m - near.own_m;
+    let is_seen = near.std_error_m.is_some() && far.std_error_m.is_some() && length_m > 0.0;
+    let joints = joints.iter().filter(|_| is_seen);
+    let place = |joint: &ExpectedJoint| Expected {
+        z_m: near.own_m + joint.share * length_m,
+        error_m: joint.error * length_m,
+    };
+    joints.map(place).collect()
 }
 
 /// Where the link begins and ends between cords of so many metres.
@@ -178,17 +228,6 @@ fn lit(eye: &Eye) -> (End, Span) {
     let lo = eye.peaks.first().map_or(0, |port| port.settled);
     let hi = end.limit(eye.len()).min(eye.usable_end.max(lo)).max(lo);
     (end, Span { lo, hi })
-}
-
-/// Marks of a trace by itself, strong peaks included.
-fn own_marks(eye: &Eye, bound: Span, settings: DetectSettings, glanced: bool) -> Vec<Mark> {
-    let finder = Finder::new(vec![View::own(eye)], vec![bound], settings);
-    let known = strong_marks(&finder);
-    if glanced {
-        finder.glance(known)
-    } else {
-        finder.find(known)
-    }
 }
 
 /// Marks of the strong peaks of a single view.

@@ -8,7 +8,7 @@ mod orl;
 mod reading;
 
 pub use line::{KnownSlope, Side, SideLine, attenuation, bend, side_line, usual_slope};
-pub use look::{LinkEnd, Look, glance, look};
+pub use look::{ExpectedJoint, LinkEnd, Look, glance, look};
 pub use one_direction::{OneWayError, measure};
 pub use one_way::{OneWay, OneWayEvent, OneWayKind, ReflectanceReading, Section};
 pub use orl::{return_loss, usual_backscatter};
