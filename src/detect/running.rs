@@ -16,8 +16,8 @@ const REFERENCE_WINDOWS: [usize; 8] = [1, 3, 9, 27, 81, 243, 729, 2187];
 /// the mean up by twice the noise's square; one over kilometres is no longer local.
 const WEIGHT_WINDOW: (usize, usize) = (81, 729);
 
-/// Samples in a row that share the windows: the shortest that are good about the first of them and
-/// about the last, and so about those between, but beside a hole of left-out samples, where half of
+/// Samples in a row that share the windows: the shortest that are good about the first usable one of
+/// them and about the last, and so about those between, but beside a hole of left-out samples, where half of
 /// a window may be missing and the bias is twice as great. More of them smooth more than need be
 /// beside a loss; fewer take time.
 const SHARED: usize = 16;
@@ -83,7 +83,13 @@ impl Running {
             |(total, samples): (f64, f64)| total > 0.0 && total * total > square * samples;
         let (mut reference, mut steady) = (vec![0.0; self.samples()], vec![0.0; self.samples()]);
         let mut share = |some: Range<usize>| {
-            let ends = [some.start, some.end - 1];
+            let mut usable = some
+                .clone()
+                .filter(|&i| self.counts[i + 1] > self.counts[i]);
+            let Some(first) = usable.next() else {
+                return true;
+            };
+            let ends = [first, usable.next_back().unwrap_or(first)];
             let is_good = |w: &&usize| ends.iter().all(|&i| is_good(self.about(i, **w)));
             let found = REFERENCE_WINDOWS.iter().find(is_good);
             if let Some(&window) = found {
@@ -139,8 +145,8 @@ mod tests {
         (power.collect(), usable.collect())
     }
 
-    /// Second computation: each mean by itself, over the window that the first and the last of
-    /// sixteen samples ask for, or the sample itself where these find none; rounding of sums of
+    /// Second computation: each mean by itself, over the window that the first and the last usable
+    /// one of sixteen samples ask for, or the sample itself where these find none; rounding of sums of
     /// 900 terms.
     #[test]
     fn means_are_those_of_the_samples_about_each() {
@@ -164,8 +170,15 @@ mod tests {
         let mut alone = 0;
         for i in 0..end {
             let first = i / SHARED * SHARED;
-            let shared = window_of(&[first, (first + SHARED).min(end) - 1]);
+            let mut ends = (first..(first + SHARED).min(end)).filter(|&k| usable[k]);
+            let Some(begin) = ends.next() else {
+                continue;
+            };
+            let shared = window_of(&[begin, ends.next_back().unwrap_or(begin)]);
             alone += usize::from(shared.is_none());
+            if shared.is_none() && !usable[i] {
+                continue;
+            }
             let Some(&window) = shared.or_else(|| window_of(&[i])) else {
                 assert!(means.reference[i].abs() < 1e-300);
                 continue;
