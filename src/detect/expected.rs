@@ -13,10 +13,6 @@ pub(crate) struct Expected {
     pub(crate) error_m: f64,
 }
 
-/// Looks on each side of an expected place for a step. Fewer may miss one, which is then looked
-/// for as any other; more are only time.
-const LOOKS: i32 = 4;
-
 /// Standard errors of its place within which an event lies for sure: it lies beyond three of them
 /// once in 400 times. With fewer, what a trace shows would be drawn to where it is expected; with
 /// more, it is only looked for.
@@ -30,18 +26,15 @@ impl Finder<'_> {
     /// lie elsewhere than about where it is expected is left to whoever looks for it everywhere:
     /// else what a trace shows by itself would be what the others have.
     pub(crate) fn add_expected(&self, marks: Vec<Mark>, expected: &[Expected]) -> Vec<Mark> {
-        let hidden_m = self.hidden_m();
-        let is_free = |e: &&Expected| marks.iter().all(|m| (m.z_m - e.z_m).abs() > hidden_m);
-        let free: Vec<Expected> = expected.iter().filter(is_free).copied().collect();
+        let free = self.unmarked(expected, &marks);
         let mut all = marks;
         all.extend(free.iter().map(|e| self.mark(e.z_m, Some(e.error_m))));
         all.sort_by(|a, b| a.z_m.total_cmp(&b.z_m));
         let shows = |i: usize| {
             let mark = &all[i];
             let spans = self.spans(i.checked_sub(1).map(|k| &all[k]), all.get(i + 1));
-            let step = self.reach(mark) / f64::from(LOOKS);
-            let mut places = (-LOOKS..=LOOKS).map(|k| mark.z_m + f64::from(k) * step);
-            places.any(|z_m| may_stand_out(&self.views, &spans, self.thresholds(), z_m))
+            let mut looks = self.looks(mark);
+            looks.any(|z_m| may_stand_out(&self.views, &spans, self.thresholds(), z_m))
         };
         let mut marks: Vec<Mark> = (0..all.len())
             .filter(|&i| all[i].strong || shows(i))
@@ -51,12 +44,19 @@ impl Finder<'_> {
         marks.retain(|mark| {
             let error_m = mark.std_error_m.unwrap_or(f64::INFINITY);
             let is_near = |e: &Expected| {
-                let reach = self.reach(&self.mark(e.z_m, Some(e.error_m)));
+                let reach = self.reach(Some(e.error_m));
                 (mark.z_m - e.z_m).abs() + SURE * error_m < reach
             };
             mark.strong || (mark.judged.is_some() && free.iter().any(is_near))
         });
         marks
+    }
+
+    /// Those of the expected events that no mark lies at.
+    pub(super) fn unmarked(&self, expected: &[Expected], marks: &[Mark]) -> Vec<Expected> {
+        let hidden_m = self.hidden_m();
+        let is_free = |e: &&Expected| marks.iter().all(|m| (m.z_m - e.z_m).abs() > hidden_m);
+        expected.iter().filter(is_free).copied().collect()
     }
 }
 

@@ -332,11 +332,8 @@ impl<'a> Finder<'a> {
                 marks,
                 (quiet, window, dropped),
                 |spans, range| {
-                    if may(spans) {
-                        steps(&self.views, spans, &self.thresholds, range, swept)
-                    } else {
-                        Vec::new()
-                    }
+                    let look = || steps(&self.views, spans, &self.thresholds, range, swept);
+                    may(spans).then(look).unwrap_or_default()
                 },
                 |spans, step| self.settle_step(spans, step),
             );

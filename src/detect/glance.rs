@@ -29,14 +29,12 @@ impl Finder<'_> {
     /// that show for sure: it looks where another is expected, and where a line through the
     /// samples leaves more than noise.
     pub(crate) fn glance_beside(&self, known: Vec<Mark>, expected: &[Expected]) -> Vec<Mark> {
-        let hidden_m = self.hidden_m();
-        let is_open = |e: &&Expected| known.iter().all(|m| (m.z_m - e.z_m).abs() > hidden_m);
-        let open: Vec<f64> = expected.iter().filter(is_open).map(|e| e.z_m).collect();
+        let open = self.unmarked(expected, &known);
         let is_in = |spans: &[Span], z_m: f64| {
             let mut views = self.views.iter().zip(spans);
             views.any(|(v, s)| (s.lo as f64..s.hi as f64).contains(&v.index(z_m)))
         };
-        let holds_one = |spans: &[Span]| open.iter().any(|z_m| is_in(spans, *z_m));
+        let holds_one = |spans: &[Span]| open.iter().any(|e| is_in(spans, e.z_m));
         self.glance_where(known, |spans| holds_one(spans) || self.is_uneven(spans))
     }
 

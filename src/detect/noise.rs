@@ -214,7 +214,7 @@ fn block(p: &[f64], lags: &[usize]) -> Option<Block> {
         return None;
     }
     let middle = (n - 1.0) / 2.0;
-    let sxx = n * (n * n - 1.0) / 12.0;
+    let sxx = spread(n);
     let slope = moment / sxx;
     // An exponential with this mean and slope: residuals of a straight line in
     // linear power, corrected by the second-order term that a decay leaves.
@@ -241,6 +241,11 @@ fn block(p: &[f64], lags: &[usize]) -> Option<Block> {
         autocovariance,
         used: true,
     })
+}
+
+/// Sum of the squared distances of n samples in a row from their middle.
+pub(super) fn spread(n: f64) -> f64 {
+    n * (n * n - 1.0) / 12.0
 }
 
 /// Sum of samples, and of each times its distance from the middle, in four sums at a time: one
@@ -321,10 +326,6 @@ mod tests {
         }
     }
 
-    // Expected numbers: set by the generator above (variance σ², AR(1) sum
-    // (1+ρ)/(1−ρ), fading variance). Tolerances: 12,000 samples give a variance
-    // to √(2/12000) = 1.3 %, four times that allowed; the sum over lags is good
-    // to about √(2·12/12000)·2 = 9 %, three times allowed.
     /// Second computation: term by term; rounding only.
     #[test]
     fn moments_of_any_number_of_samples_are_those_of_their_terms() {
@@ -338,6 +339,10 @@ mod tests {
         }
     }
 
+    // Expected numbers: set by the generator above (variance σ², AR(1) sum
+    // (1+ρ)/(1−ρ), fading variance). Tolerances: 12,000 samples give a variance
+    // to √(2/12000) = 1.3 %, four times that allowed; the sum over lags is good
+    // to about √(2·12/12000)·2 = 9 %, three times allowed.
     #[test]
     fn finds_white_noise_and_no_colour() {
         let noise = estimate(&decaying(12_000, 1e-3, 0.0, 0.0, 1, 1), 12_000, None, 8.0);

@@ -5,8 +5,9 @@
 //! exponential, and by a line with one step; while the exponential explains it
 //! beyond chance and better than a step does, the stretch begins later.
 
-use super::noise::{Noise, moments};
+use super::noise::{Noise, moments, spread};
 use super::power::{Power, SampleState};
+use super::running::sums;
 
 /// Lengths of the stretches looked at, in samples: a fast recovery shows in the
 /// short one, a slow one in the long ones.
@@ -131,11 +132,6 @@ fn beside_line(y: &[f64]) -> Vec<f64> {
     y.iter().enumerate().map(rest).collect()
 }
 
-/// Sum of the squared distances of n samples in a row from their middle.
-fn spread(n: f64) -> f64 {
-    n * (n * n - 1.0) / 12.0
-}
-
 /// Drop of the sum of squares that a column fitted beside the line gives, and its
 /// amplitude. Of the column: its sums alone, times the distance from the middle, squared,
 /// and times what the line left of the samples.
@@ -244,13 +240,7 @@ struct BestStep {
 fn best_step(left: &[f64]) -> BestStep {
     let n = left.len();
     let stride = (n / 32).max(1);
-    let mut sums = Vec::with_capacity(n + 1);
-    let mut sum = 0.0;
-    sums.push(sum);
-    for r in left {
-        sum += r;
-        sums.push(sum);
-    }
+    let sums = sums(left.iter().copied());
     let better = |best: BestStep, before: usize| {
         let (k, n) = (before as f64, n as f64);
         // Ones before k: Σ (i − middle) = k·(k − n)/2.
@@ -289,6 +279,7 @@ mod tests {
             approx::assert_abs_diff_eq!(fading_sum(&y[..n], 0.9), wanted, epsilon = 1e-10);
         }
     }
+
     /// Closed form: samples that are an exponential lose all of their sum of squares to one of
     /// their own time constant. Of any other, as it lies among those looked for, less than a
     /// hundredth is left; one that is shorter than all of them is told as one of them.

@@ -28,7 +28,7 @@ impl Finder<'_> {
                 let margin = if let Some((_, margin)) = known {
                     *margin
                 } else {
-                    let reach = self.reach(&marks[i]);
+                    let reach = self.reach(marks[i].std_error_m);
                     let Some(mut mark) = self.settle(&spans, marks[i].z_m, reach) else {
                         continue;
                     };
@@ -57,11 +57,11 @@ impl Finder<'_> {
         }
     }
 
-    /// How far an event may move when it is located again: three standard errors,
-    /// two samples at least.
-    pub(super) fn reach(&self, mark: &Mark) -> f64 {
+    /// How far an event whose place has such an error may move when it is located again: three
+    /// standard errors, two samples at least.
+    pub(super) fn reach(&self, std_error_m: Option<f64>) -> f64 {
         let spacing = self.thresholds().spacing_m();
-        mark.std_error_m
+        std_error_m
             .filter(|e| e.is_finite())
             .map_or(8.0 * spacing, |e| (3.0 * e).max(2.0 * spacing))
     }
@@ -75,28 +75,31 @@ impl Finder<'_> {
         if mark.reflective.iter().any(|r| *r) {
             return f64::INFINITY;
         }
-        let reach = self.reach(mark);
-        (-MARGIN_LOOKS..=MARGIN_LOOKS)
-            .filter_map(|k| {
-                let z = mark.z_m + f64::from(k) / f64::from(MARGIN_LOOKS) * reach;
-                test_at(&self.views, spans, self.thresholds(), z)
-            })
+        self.looks(mark)
+            .filter_map(|z_m| test_at(&self.views, spans, self.thresholds(), z_m))
             .map(|step| step.square - step.threshold)
             .max_by(f64::total_cmp)
             .unwrap_or(f64::INFINITY)
     }
 
+    /// Places about a mark at which its statistic is looked for, as far as it may move.
+    pub(super) fn looks(&self, mark: &Mark) -> impl Iterator<Item = f64> + use<> {
+        let (z_m, reach) = (mark.z_m, self.reach(mark.std_error_m));
+        (-LOOKS..=LOOKS).map(move |k| z_m + f64::from(k) / f64::from(LOOKS) * reach)
+    }
+
     /// Whether a step at that place, by the same samples, was taken back before: it would be again.
     /// A reflection never is.
     pub(super) fn was_dropped(&self, mark: &Mark, spans: &[Span], dropped: &Dropped) -> bool {
-        let is_near = |z_m: f64| (z_m - mark.z_m).abs() <= self.reach(mark);
+        let is_near = |z_m: f64| (z_m - mark.z_m).abs() <= self.reach(mark.std_error_m);
         !mark.reflective.contains(&true)
             && dropped.iter().any(|(by, z_m)| by == spans && is_near(*z_m))
     }
 }
 
-/// Looks on each side of a place for its greatest statistic.
-const MARGIN_LOOKS: i32 = 4;
+/// Looks on each side of a place for its greatest statistic. Fewer may miss it, of an event that is
+/// expected as well: that is looked for as any other then. More are only time.
+const LOOKS: i32 = 4;
 
 #[cfg(test)]
 mod tests {

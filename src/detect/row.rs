@@ -1,7 +1,7 @@
 //! Where along a row of places a step may be: the most that the traces can show there, worked
 //! out for many places at once.
 
-use super::sums::line_of;
+use super::sums::{level_at, line_of};
 use super::view::{Span, View};
 
 /// Places that are worked out at once: enough to pay for what is made ready once, and few enough
@@ -136,12 +136,7 @@ impl Beside {
     /// no line.
     fn squares_at_most(&self, squares: &mut [f64]) {
         for (k, square) in squares.iter_mut().enumerate().take(MANY) {
-            // Level and its variance of the line on either side, at the middle of the ramp.
-            let at_middle = |side: &Side| {
-                let [centre, level, slope, level_variance, slope_variance] = side.line(k);
-                let x = self.middle[k] - centre;
-                (level + slope * x, level_variance + slope_variance * x * x)
-            };
+            let at_middle = |side: &Side| level_at(side.line(k), self.middle[k]);
             let ((before, u), (after, v)) = (at_middle(&self.before), at_middle(&self.after));
             *square = (before - after) * (before - after) / (u + v);
         }

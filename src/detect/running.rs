@@ -16,10 +16,10 @@ const REFERENCE_WINDOWS: [usize; 8] = [1, 3, 9, 27, 81, 243, 729, 2187];
 /// the mean up by twice the noise's square; one over kilometres is no longer local.
 const WEIGHT_WINDOW: (usize, usize) = (81, 729);
 
-/// Samples in a row that share the windows: the shortest that are good about the first usable one of
-/// them and about the last, and so about those between, but beside a hole of left-out samples, where half of
-/// a window may be missing and the bias is twice as great. More of them smooth more than need be
-/// beside a loss; fewer take time.
+/// Samples in a row that share the windows: the shortest that are good about the first usable one
+/// of them and about the last, and so about those between, but beside a hole of left-out samples,
+/// where half of a window may be missing and the bias is twice as great. More of them smooth more
+/// than need be beside a loss; fewer take time.
 const SHARED: usize = 16;
 
 /// Sums of the power of those samples of a trace that count.
@@ -37,7 +37,7 @@ pub(super) struct Means {
 }
 
 /// Sums of the values before each place.
-fn sums(values: impl ExactSizeIterator<Item = f64>) -> Vec<f64> {
+pub(super) fn sums(values: impl ExactSizeIterator<Item = f64>) -> Vec<f64> {
     let mut sums = Vec::with_capacity(values.len() + 1);
     let mut sum = 0.0;
     sums.push(sum);
@@ -146,8 +146,8 @@ mod tests {
     }
 
     /// Second computation: each mean by itself, over the window that the first and the last usable
-    /// one of sixteen samples ask for, or the sample itself where these find none; rounding of sums of
-    /// 900 terms.
+    /// one of sixteen samples ask for, or the sample itself where these find none; rounding of sums
+    /// of 900 terms.
     #[test]
     fn means_are_those_of_the_samples_about_each() {
         let (power, usable) = made();

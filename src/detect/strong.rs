@@ -137,15 +137,20 @@ pub(super) fn strong_peaks(
 /// Samples that are looked at together for a rise: so many take little longer than one.
 const MANY: usize = 32;
 
+/// [`MANY`] samples from each index on; none where the trace ends before.
+fn many_from<const N: usize>(p: &[f64], firsts: [usize; N]) -> Option<[&[f64; MANY]; N]> {
+    let mut many = [&[0.0; MANY]; N];
+    for (samples, first) in many.iter_mut().zip(firsts) {
+        *samples = p.get(first..)?.first_chunk()?;
+    }
+    Some(many)
+}
+
 /// Whether neither the next sample nor the one `half` a pulse behind rises by the factor `rise`
 /// above the mean of three, from sample `i` on for [`MANY`] samples; also false where the trace
 /// ends before.
 fn is_quiet(p: &[f64], i: usize, half: usize, rise: f64) -> bool {
-    let from = |first: usize| p.get(first..)?.first_chunk::<MANY>();
-    let before = [from(i - 2), from(i - 1), from(i)];
-    let ([Some(a), Some(b), Some(c)], Some(next), Some(later)) =
-        (before, from(i + 1), from(i + half))
-    else {
+    let Some([a, b, c, next, later]) = many_from(p, [i - 2, i - 1, i, i + 1, i + half]) else {
         return false;
     };
     // Less by more than rounding, so that whoever looks closer finds what is left out here.
@@ -320,12 +325,7 @@ const STEEP: f64 = 0.1;
 /// Whether one of [`MANY`] samples in a row has a steep rise behind it; also where the trace ends
 /// before.
 fn may_be_steep(p: &[f64], first: usize) -> bool {
-    let from = |first: usize| p.get(first..)?.first_chunk::<MANY>();
-    let (before, behind) = (
-        [from(first - 1), from(first)],
-        [from(first + 1), from(first + 2)],
-    );
-    let ([Some(a), Some(b)], [Some(c), Some(d)]) = (before, behind) else {
+    let Some([a, b, c, d]) = many_from(p, [first - 1, first, first + 1, first + 2]) else {
         return true;
     };
     let mut steep = false;

@@ -61,11 +61,11 @@ impl Lines {
 /// Some of many [`Lines`] in a row, each quantity by itself.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct SomeLines<'l> {
-    pub(super) centre: &'l [f64],
-    pub(super) level: &'l [f64],
-    pub(super) slope: &'l [f64],
-    pub(super) level_variance: &'l [f64],
-    pub(super) slope_variance: &'l [f64],
+    centre: &'l [f64],
+    level: &'l [f64],
+    slope: &'l [f64],
+    level_variance: &'l [f64],
+    slope_variance: &'l [f64],
 }
 
 impl SomeLines<'_> {
@@ -80,6 +80,32 @@ impl SomeLines<'_> {
             slope_variance: &self.slope_variance[..count],
         }
     }
+
+    /// Level of one of them at an index, and its variance.
+    #[inline]
+    pub(super) fn at(&self, k: usize, x: f64) -> (f64, f64) {
+        let line = [
+            self.centre[k],
+            self.level[k],
+            self.slope[k],
+            self.level_variance[k],
+            self.slope_variance[k],
+        ];
+        level_at(line, x)
+    }
+}
+
+/// Level of a line as [`line_of`] gives it at an index, and the variance of that.
+#[inline]
+pub(super) fn level_at(
+    [centre, level, slope, level_variance, slope_variance]: [f64; 5],
+    x: f64,
+) -> (f64, f64) {
+    let off = x - centre;
+    (
+        level + slope * off,
+        level_variance + slope_variance * off * off,
+    )
 }
 
 /// What lies between two places of the sums.

@@ -79,26 +79,14 @@ impl Sweep {
     /// Steps of the level: at each edge the square of the step between the lines beside it.
     fn steps(eye: &Eye, window: usize, stride: usize, bound: Span) -> Self {
         let middle = eye.response.middle();
-        Self::of(
-            eye,
-            window,
-            stride,
-            bound,
-            |first, before, after, squares| {
-                let (before, after) = (before.first(squares.len()), after.first(squares.len()));
-                for (k, square) in squares.iter_mut().enumerate() {
-                    // From 32 bits several indices are turned into numbers at once.
-                    let x = first as f64 + middle + f64::from((k * stride) as u32);
-                    let (u, v) = (x - before.centre[k], x - after.centre[k]);
-                    let step = before.level[k] + before.slope[k] * u
-                        - (after.level[k] + after.slope[k] * v);
-                    let variance = before.level_variance[k]
-                        + before.slope_variance[k] * u * u
-                        + (after.level_variance[k] + after.slope_variance[k] * v * v);
-                    *square = step * step / variance;
-                }
-            },
-        )
+        let square = |first, before: SomeLines<'_>, after: SomeLines<'_>, squares: &mut [f64]| {
+            for (k, square) in squares.iter_mut().enumerate() {
+                let x = place(first, middle, k * stride);
+                let ((level, u), (behind, v)) = (before.at(k, x), after.at(k, x));
+                *square = (level - behind) * (level - behind) / (u + v);
+            }
+        };
+        Self::of(eye, (window, stride), bound, square)
     }
 
     /// Reflections: at each edge the square of the mean over `top` samples behind it above
@@ -110,47 +98,33 @@ impl Sweep {
     fn peaks(eye: &Eye, window: usize, top: usize, bound: Span) -> Self {
         let sums = &eye.sums;
         let stride = (top / LOOKS_PER_TOP).max(1);
-        Self::of(
-            eye,
-            window,
-            stride,
-            bound,
-            |first, before, after, squares| {
-                let n = squares.len();
-                let (before, after) = (before.first(n), after.first(n));
-                let (mut weight, mut sum) = ([0.0; LINES], [0.0; LINES]);
-                let tops = (first + 1..).step_by(stride);
-                for ((weight, sum), lo) in weight.iter_mut().zip(&mut sum).zip(tops).take(n) {
-                    [*weight, *sum, ..] = sums.of_window(lo, lo + top);
-                }
-                let (weight, sum) = (&weight[..n], &sum[..n]);
-                for (k, square) in squares.iter_mut().enumerate() {
-                    let middle =
-                        first as f64 + 0.5 * (1.0 + top as f64) + f64::from((k * stride) as u32);
-                    let (x, y) = (middle - before.centre[k], middle - after.centre[k]);
-                    let lines = 0.5
-                        * (before.level[k]
-                            + before.slope[k] * x
-                            + (after.level[k] + after.slope[k] * y));
-                    // Of mean and variance, both times the weight.
-                    let above = sum[k] - lines * weight[k];
-                    let of_lines = before.level_variance[k]
-                        + before.slope_variance[k] * x * x
-                        + (after.level_variance[k] + after.slope_variance[k] * y * y);
-                    let is_above = (weight[k] > 0.0) & (above > 0.0);
-                    let found = above * above / (weight[k] * (1.0 + weight[k] * (0.25 * of_lines)));
-                    *square = if is_above { found } else { 0.0 };
-                }
-            },
-        )
+        let middle = 0.5 * (1.0 + top as f64);
+        let square = |first, before: SomeLines<'_>, after: SomeLines<'_>, squares: &mut [f64]| {
+            let n = squares.len();
+            let (mut weight, mut sum) = ([0.0; LINES], [0.0; LINES]);
+            let tops = (first + 1..).step_by(stride);
+            for ((weight, sum), lo) in weight.iter_mut().zip(&mut sum).zip(tops).take(n) {
+                [*weight, *sum, ..] = sums.of_window(lo, lo + top);
+            }
+            let (weight, sum) = (&weight[..n], &sum[..n]);
+            for (k, square) in squares.iter_mut().enumerate() {
+                let x = place(first, middle, k * stride);
+                let ((level, u), (behind, v)) = (before.at(k, x), after.at(k, x));
+                // Of mean and variance, both times the weight.
+                let above = sum[k] - 0.5 * (level + behind) * weight[k];
+                let is_above = (weight[k] > 0.0) & (above > 0.0);
+                let found = above * above / (weight[k] * (1.0 + weight[k] * (0.25 * (u + v))));
+                *square = if is_above { found } else { 0.0 };
+            }
+        };
+        Self::of(eye, (window, stride), bound, square)
     }
 
     /// `square` fills in what many edges show, from the first of them on, by the lines before
     /// and behind each.
     fn of(
         eye: &Eye,
-        window: usize,
-        stride: usize,
+        (window, stride): (usize, usize),
         bound: Span,
         square: impl Fn(usize, SomeLines<'_>, SomeLines<'_>, &mut [f64]),
     ) -> Self {
@@ -173,12 +147,8 @@ impl Sweep {
             eye.sums
                 .lines(window, (lo, stride), count + apart, &mut lines);
             let found = &mut found[..count];
-            square(
-                first * stride,
-                lines.from(0, count),
-                lines.from(apart, count),
-                found,
-            );
+            let [before, after] = [0, apart].map(|k| lines.from(k, count).first(found.len()));
+            square(first * stride, before, after, found);
             for (slot, found) in squares[first..].iter_mut().zip(found) {
                 *slot = *found as f32;
             }
@@ -222,6 +192,13 @@ impl Sweep {
         let blocks = self.greatest.get(first / BLOCK..=last / BLOCK)?;
         Some(f64::from(blocks.iter().fold(0.0, |m: f32, s| m.max(*s))))
     }
+}
+
+/// Index so far behind an edge, counted from another edge so many samples before it.
+#[inline]
+fn place(first: usize, behind: f64, samples: usize) -> f64 {
+    // From 32 bits several indices are turned into numbers at once.
+    first as f64 + behind + f64::from(samples as u32)
 }
 
 /// Edges looked at per length of a reflection's top: half a third off one of them, a reflection

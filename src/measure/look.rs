@@ -72,7 +72,7 @@ pub fn look(
     tail: Option<Length>,
     settings: DetectSettings,
 ) -> Look {
-    Look::of(trace, [launch, tail], settings, false, &[])
+    Look::of(trace, [launch, tail], settings, None)
 }
 
 /// Looks through a trace as [`look`] does, but only for what stands far from its
@@ -86,7 +86,7 @@ pub fn glance(
     settings: DetectSettings,
     joints: &[ExpectedJoint],
 ) -> Look {
-    let mut look = Look::of(trace, [launch, tail], settings, true, joints);
+    let mut look = Look::of(trace, [launch, tail], settings, Some(joints));
     let is_clear = |end: &LinkEnd| {
         let is_strong = |m: &Mark| m.strong && (m.z_m - end.own_m).abs() <= look.eye.spacing_m;
         !end.has_cord || end.in_noise || look.marks.iter().any(is_strong)
@@ -98,21 +98,21 @@ pub fn glance(
 }
 
 impl Look {
+    /// Looks through a trace, at a glance beginning with the joints, or as a whole without them.
     fn of(
         trace: &Trace,
         cords: [Option<Length>; 2],
         settings: DetectSettings,
-        glanced: bool,
-        joints: &[ExpectedJoint],
+        joints: Option<&[ExpectedJoint]>,
     ) -> Self {
         let mut eye = Eye::new(trace);
         let cords_m = cords.map(|cord| cord.map_or(0.0, Length::m));
         let own_marks = |eye: &Eye, end: End, bound: Span| {
             let finder = Finder::new(vec![View::own(eye)], vec![bound], settings);
             let known = strong_marks(&finder);
-            if !glanced {
+            let Some(joints) = joints else {
                 return finder.find(known);
-            }
+            };
             let expected = expected(&finder, end, &known, cords_m, joints);
             if expected.is_empty() {
                 return finder.glance(known);
@@ -142,7 +142,7 @@ impl Look {
             near,
             far,
             cords_m,
-            glanced,
+            glanced: joints.is_some(),
             noise_db: None,
         }
     }

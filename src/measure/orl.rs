@@ -1,5 +1,7 @@
 //! Optical return loss of a stretch, by adding up what comes back.
 
+use ndarray::ArrayView1;
+
 use crate::detect::Eye;
 use crate::trace::Trace;
 use crate::units::{BackscatterCoefficient, ReturnLoss, SPEED_OF_LIGHT_M_PER_S};
@@ -26,15 +28,7 @@ pub fn return_loss(
     if lo >= hi || reference <= 0.0 || eye.is_clipped(lo, hi) {
         return None;
     }
-    // Eight sums side by side: one waits for every addition.
-    let (eights, rest) = eye.power.value[lo..hi].as_chunks::<8>();
-    let mut sums = [0.0; 8];
-    for eight in eights {
-        for (sum, power) in sums.iter_mut().zip(eight) {
-            *sum += power;
-        }
-    }
-    let sum = sums.iter().chain(rest).sum::<f64>();
+    let sum = ArrayView1::from(&eye.power.value[lo..hi]).sum();
     // Round-trip time of one sample in nanoseconds.
     let step_ns =
         2.0 * trace.group_index().ratio() * trace.spacing_m() / SPEED_OF_LIGHT_M_PER_S * 1e9;

@@ -9,24 +9,42 @@ pub(super) const WIDEST: usize = 16;
 pub(super) const ONES: u64 = u64::from_le_bytes([1; 8]);
 pub(super) const WIDE_ONES: u128 = u128::from_le_bytes([1; WIDEST]);
 
-/// The first of the eight bytes from `at` on that is a certain one.
+/// Sets the highest bit of the first byte that is a certain one; those of the bytes behind it may be
+/// wrong.
 #[inline]
-pub(super) fn first_in_eight(input: &[u8], at: usize, byte: u8) -> Option<usize> {
-    let chunk = u64::from_le_bytes(*input.get(at..)?.first_chunk()?);
-    let zero = chunk ^ (ONES * u64::from(byte));
-    let bits = zero.wrapping_sub(ONES) & !zero & (ONES * 0x80);
+pub(super) const fn equal_to(chunk: u64, byte: u8) -> u64 {
+    let zero = chunk ^ (ONES * byte as u64);
+    zero.wrapping_sub(ONES) & !zero
+}
+
+/// The first byte of the eight from `at` on of which `found` sets the highest bit; of those
+/// behind it the bits may be wrong.
+#[inline]
+pub(super) fn first_in_eight(input: &[u8], at: usize, found: impl Fn(u64) -> u64) -> Option<usize> {
+    let bits = found(u64::from_le_bytes(*input.get(at..)?.first_chunk()?)) & (ONES * 0x80);
     (bits != 0).then(|| at + bits.trailing_zeros() as usize / 8)
 }
 
-/// The first byte of the sixteen from `at` on of which `found` sets the highest bit; of those
-/// behind it the bits may be wrong.
+/// The same of sixteen bytes.
 #[inline]
 pub(super) fn first_of(input: &[u8], at: usize, found: impl Fn(u64) -> u64) -> Option<usize> {
-    let in_eight = |at: usize| {
-        let bits = found(u64::from_le_bytes(*input.get(at..)?.first_chunk()?)) & (ONES * 0x80);
-        (bits != 0).then(|| at + bits.trailing_zeros() as usize / 8)
-    };
-    in_eight(at).or_else(|| in_eight(at + 8))
+    first_in_eight(input, at, &found).or_else(|| first_in_eight(input, at + 8, &found))
+}
+
+/// Of the values of digits and other bytes the bits that only the others have.
+///
+/// Digits less `0` are their values, and any other byte has more than four bits then, as it
+/// is or with six more; a byte beyond ASCII may spill over into the next one, but is none
+/// itself.
+#[inline]
+pub(super) const fn no_digits(values: u64) -> u64 {
+    (values.wrapping_add(ONES * 6) | values) & (ONES * 0xF0)
+}
+
+/// [`no_digits`] of sixteen bytes.
+#[inline]
+pub(super) const fn wide_no_digits(values: u128) -> u128 {
+    (values.wrapping_add(WIDE_ONES * 6) | values) & (WIDE_ONES * 0xF0)
 }
 
 /// The number that is nothing but digits and a mark from `start` to `end`.
@@ -48,15 +66,13 @@ pub(super) fn bare<const MARK: u8>(input: &[u8], start: usize, end: usize) -> Op
 
 /// The number written in the highest bytes, of which as many bits are `free` as are none of it.
 ///
-/// Digits less `0` are their values, and any other byte has more than four bits then, as it
-/// is or with six more; a byte beyond ASCII may spill over into the next one, but is none
-/// itself. One other byte may be the mark: the digits before it move to where it was. Whole
+/// One byte that is no digit may be the mark: the digits before it move to where it was. Whole
 /// numbers up to 2^53 and powers of ten up to 10^22 are exact as doubles, so that their
 /// quotient is rounded once and is the double nearest to the text.
 #[inline]
 fn number_of<const MARK: u8>(text: u64, free: u32) -> Option<f64> {
     let values = text ^ ((ONES * 0x30) << free);
-    let others = (values.wrapping_add(ONES * 6) | values) & (ONES * 0xF0);
+    let others = no_digits(values);
     if others == 0 {
         return Some(of_eight(values) as f64);
     }
@@ -75,7 +91,7 @@ fn number_of<const MARK: u8>(text: u64, free: u32) -> Option<f64> {
 #[inline]
 fn wide_number_of<const MARK: u8>(text: u128, free: u32) -> Option<f64> {
     let values = text ^ ((WIDE_ONES * 0x30) << free);
-    let others = (values.wrapping_add(WIDE_ONES * 6) | values) & (WIDE_ONES * 0xF0);
+    let others = wide_no_digits(values);
     let place = others.trailing_zeros() & !7;
     let (digits, decimals) = if others == 0 {
         (values, 0)

@@ -1,11 +1,12 @@
 //! The tight reader of plain rows: two columns, distance and level.
 //!
 //! Most rows of a file are nearly as long as most others: separator and line end are among eight
-//! bytes each, and a number has its sign, its digits and its mark where one as long had them before,
-//! so that all digits are put together at a time and no branch depends on where it ends. Of a row of another shape the ends of its numbers are looked for, in eight bytes at
-//! a time; one with spaces, exponents or wider numbers is read character by character.
+//! bytes each, and a number has its sign, its digits and its mark where one as long had them
+//! before, so that all digits are put together at a time and no branch depends on where it ends.
+//! Of a row of another shape the ends of its numbers are looked for, in eight bytes at a time; one
+//! with spaces, exponents or wider numbers is read character by character.
 
-use super::bare::{ONES, WIDEST, bare, first_in_eight, first_of};
+use super::bare::{ONES, WIDEST, bare, equal_to, first_in_eight, first_of};
 use super::dialect::{Dialect, Separator};
 use super::number::{DecimalMark, number};
 use super::samples::Wanted;
@@ -138,8 +139,10 @@ impl Usual {
     /// also where the text about the row is too short.
     #[inline]
     fn read<const SEPARATOR: u8>(&self, input: &[u8], at: usize) -> Option<ReadRow> {
-        let separated = first_in_eight(input, at + self.separated, SEPARATOR)?;
-        let ended = first_in_eight(input, at + self.ended, self.line_end)?;
+        let first =
+            |from: usize, byte: u8| first_in_eight(input, at + from, |chunk| equal_to(chunk, byte));
+        let separated = first(self.separated, SEPARATOR)?;
+        let ended = first(self.ended, self.line_end)?;
         let start = separated + 1;
         let distance = self.distances.get(separated - at)?.as_ref()?;
         let level = self.levels.get(ended.checked_sub(start)?)?.as_ref()?;
@@ -165,10 +168,7 @@ fn bare_row<const SEPARATOR: u8, const MARK: u8>(
     input: &[u8],
     at: usize,
 ) -> Option<(Lengths, ReadRow)> {
-    let separated = first_of(input, at, |chunk| {
-        let zero = chunk ^ (ONES * u64::from(SEPARATOR));
-        zero.wrapping_sub(ONES) & !zero
-    })?;
+    let separated = first_of(input, at, |chunk| equal_to(chunk, SEPARATOR))?;
     let start = separated + 1;
     // Line ends are below all letters, and nothing else that is may follow a bare number.
     let ended = first_of(input, start, |chunk| {

@@ -1,6 +1,6 @@
 //! The shape of a number: where its sign, its digits and its decimal mark stand.
 
-use super::bare::{ONES, WIDE_ONES, WIDEST, of_eight, of_sixteen};
+use super::bare::{ONES, WIDE_ONES, WIDEST, no_digits, of_eight, of_sixteen, wide_no_digits};
 use super::number::{EXACT, POWERS};
 
 /// Where the sign, the digits and the decimal mark of a number stand, in the last sixteen
@@ -81,10 +81,7 @@ impl Shape {
     #[inline]
     fn of_sixteen(&self, chunk: u128) -> (u64, bool) {
         let values = chunk ^ (WIDE_ONES * 0x30);
-        // Of a byte that is no digit the upper half is not zero, here or with six more. A
-        // byte beyond ASCII may spill over into the next one, which then is no digit, too.
-        let others = (values.wrapping_add(WIDE_ONES * 6) | values) & (WIDE_ONES * 0xF0);
-        let others = others & (self.whole | self.decimals);
+        let others = wide_no_digits(values) & (self.whole | self.decimals);
         // The digits before the mark move to where it was.
         let digits = ((values & self.whole) << 8) | (values & self.decimals);
         let number = of_sixteen(digits);
@@ -98,8 +95,8 @@ impl Shape {
         let last = |bytes: u128| (bytes >> 64) as u64;
         let (whole, decimals) = (last(self.whole), last(self.decimals));
         let values = chunk ^ (ONES * 0x30);
-        let others = (values.wrapping_add(ONES * 6) | values) & (ONES * 0xF0);
-        let others = (others & (whole | decimals)) | (chunk & last(self.marks) ^ last(self.marked));
+        let others = no_digits(values) & (whole | decimals);
+        let others = others | (chunk & last(self.marks) ^ last(self.marked));
         let digits = ((values & whole) << 8) | (values & decimals);
         (of_eight(digits), others == 0)
     }
