@@ -1,5 +1,8 @@
 //! A quick look that is enough to lay two traces on each other.
 
+use std::cell::RefCell;
+use std::collections::HashMap;
+
 use super::expected::Expected;
 use super::find::Finder;
 use super::mark::Mark;
@@ -35,7 +38,13 @@ impl Finder<'_> {
             views.any(|(v, s)| (s.lo as f64..s.hi as f64).contains(&v.index(z_m)))
         };
         let holds_one = |spans: &[Span]| open.iter().any(|e| is_in(spans, e.z_m));
-        self.glance_where(known, |spans| holds_one(spans) || self.is_uneven(spans))
+        // The same in windows of any length.
+        let judged: RefCell<HashMap<Vec<Span>, bool>> = RefCell::default();
+        self.glance_where(known, |spans| {
+            let mut judged = judged.borrow_mut();
+            let judge = |spans: &Vec<Span>| holds_one(spans) || self.is_uneven(spans);
+            *judged.entry(spans.to_vec()).or_insert_with_key(judge)
+        })
     }
 
     fn glance_where(&self, known: Vec<Mark>, may: impl Fn(&[Span]) -> bool) -> Vec<Mark> {
