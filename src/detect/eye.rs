@@ -327,19 +327,20 @@ impl Eye {
 
     /// Linearises the samples up to `hi` about a line.
     fn about_line(&self, made: &mut Linearised, line: &Line, hi: usize) {
-        let lo = made.done;
-        let db = |i: usize| line.at(i as f64) + self.trend.0 + self.trend.1 * i as f64;
+        let db = |x: f64| line.at(x) + self.trend.0 + self.trend.1 * x;
         // The power of a line changes by one factor a sample.
         let power = |db: f64| (db / DB_PER_NEPER).exp();
         let slope_db = line.slope + self.trend.1;
-        let (mut reference, mut gain) = (power(db(lo)), power(-db(lo)));
+        let mut x = made.done as f64;
+        let (mut reference, mut gain) = (power(db(x)), power(-db(x)));
         let (factor, gain_factor) = (power(slope_db), power(-slope_db));
         let weight = weight(&self.noise);
-        for (i, (level_db, slot, power)) in (lo..).zip(made.samples(&self.power.value, hi)) {
+        for (level_db, slot, power) in made.samples(&self.power.value, hi) {
             if *slot > 0.0 {
-                *level_db = db(i) + DB_PER_NEPER * (power * gain - 1.0);
+                *level_db = db(x) + DB_PER_NEPER * (power * gain - 1.0);
                 *slot = weight(reference);
             }
+            x += 1.0;
             reference *= factor;
             gain *= gain_factor;
         }
@@ -428,11 +429,9 @@ impl Eye {
             (self.level_db.get(first).copied().unwrap_or(0.0), 0.0)
         };
         self.trend = (from - per_sample * first as f64, per_sample);
-        let trend = |i: usize| self.trend.0 + self.trend.1 * i as f64;
-        let detrended = |i: usize| self.level_db[i] - trend(i);
         // In the memory of those before where nobody else holds them.
         let before = Arc::try_unwrap(std::mem::take(&mut self.sums)).unwrap_or_default();
-        self.sums = Arc::new(before.of_others(detrended, &self.weight));
+        self.sums = Arc::new(before.of_others(&self.level_db, &self.weight, self.trend));
         self.sweeps = Arc::default();
     }
 }

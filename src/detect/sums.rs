@@ -156,24 +156,26 @@ impl Line {
 impl Sums {
     /// Sums over levels `y` with weights `w` = 1/variance; weight 0 leaves a sample out.
     pub fn new(y: &[f64], w: &[f64]) -> Self {
-        Self::default().of_others(|i| y[i], w)
+        Self::default().of_others(y, w, (0.0, 0.0))
     }
 
-    /// As [`Self::new`], the levels by a function of the index, in the memory of these.
-    pub(super) fn of_others(self, y: impl Fn(usize) -> f64, w: &[f64]) -> Self {
-        let n = w.len();
-        let (mut sums, mut square) = ([0.0; 5], 0.0);
+    /// As [`Self::new`], of levels less a straight trend (at sample 0, and per sample), in the
+    /// memory of these.
+    pub(super) fn of_others(self, y: &[f64], w: &[f64], trend: (f64, f64)) -> Self {
+        let n = w.len() as f64;
         let mut both = (self.sums, self.squares);
         both.0.clear();
-        both.0.reserve_exact(n + 1);
+        both.0.reserve_exact(w.len() + 1);
         both.1.clear();
-        both.1.reserve_exact(n + 1);
+        both.1.reserve_exact(w.len() + 1);
+        let (mut sums, mut square, mut x) = ([0.0; 5], 0.0, 0.0);
         both.extend([(sums, square)]);
-        both.extend(w.iter().enumerate().rev().map(|(i, &weight)| {
+        // What is summed is moved into the loop: there it stays in registers.
+        both.extend(y.iter().zip(w).rev().map(move |(&y, &weight)| {
+            x -= 1.0;
             if weight > 0.0 {
-                let x = i as f64 - n as f64;
-                let (y, wx) = (y(i), weight * x);
-                let wy = weight * y;
+                let y = y - (trend.0 + trend.1 * (x + n));
+                let (wx, wy) = (weight * x, weight * y);
                 sums[0] += weight;
                 sums[1] += wy;
                 sums[2] += wx;

@@ -71,16 +71,16 @@ pub(super) fn decide(
                 .char()
                 .is_some_and(|end| row.trim_end_matches([' ', '\r']).ends_with(end))
         };
-        let titled = titles.is_some_and(|titles| {
+        let is_titled = |titles| {
             !is_number_setting(titles, dialect.separator, &recipe.vocabulary)
                 && split(titles, dialect.separator)
                     .filter(|t| !t.text.is_empty())
                     .count()
                     >= columns
-        });
+        };
         // A stroke behind the samples has none.
         let mut rows = specimens.rows.iter().filter(|row| !is_blank_level(row));
-        if columns > 1 && !titled && rows.all(ended) {
+        if columns > 1 && rows.all(ended) && !titles.is_some_and(is_titled) {
             columns -= 1;
         }
         most_columns = most_columns.max(columns);
