@@ -391,6 +391,10 @@ fn unmarked_columns(specimens: &Specimens<'_>, dialect: Dialect, columns: usize)
         let pieces = split(row, dialect.separator).take(columns);
         pieces.map(|piece| whole(&piece.text)).collect()
     };
+    let first = specimens.rows.first().map(numbers);
+    if first.is_none_or(|first| first.iter().all(Option::is_none)) {
+        return Vec::new();
+    }
     let rows: Vec<_> = specimens.rows.iter().take(MOST_KEPT).map(numbers).collect();
     let at = |row: &Vec<Option<u64>>, column: usize| row.get(column).copied().flatten();
     (0..columns)

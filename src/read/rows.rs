@@ -126,11 +126,11 @@ impl Usual {
                 *slot = Shape::of(text, mark);
             }
         }
-        for (first, at) in [
-            (&mut self.separated, distance),
-            (&mut self.ended, distance + 1 + level),
-        ] {
-            *first = (*first).clamp(at.saturating_sub(7), at);
+        let near = |first: usize, at: usize| first.clamp(at.saturating_sub(7), at);
+        self.separated = near(self.separated, distance);
+        // Of a row without a level the end is looked for behind the separator.
+        if level > 0 {
+            self.ended = near(self.ended, distance + 1 + level);
         }
         (self.line_end, self.is_pair) = (line_end, rest.len() > level + 1);
     }
@@ -142,21 +142,27 @@ impl Usual {
         let first =
             |from: usize, byte: u8| first_in_eight(input, at + from, |chunk| equal_to(chunk, byte));
         let separated = first(self.separated, SEPARATOR)?;
-        let ended = first(self.ended, self.line_end)?;
         let start = separated + 1;
+        let is_blank = SEPARATOR != b' ' && input.get(start) == Some(&self.line_end);
+        let ended = if is_blank {
+            start
+        } else {
+            first(self.ended, self.line_end)?
+        };
         let distance = self.distances.get(separated - at)?.as_ref()?;
-        let level = self.levels.get(ended.checked_sub(start)?)?.as_ref()?;
         // A pair of bytes ends the line only together: `\r` alone may be followed by `\n`.
         let is_pair = self.line_end == b'\r' && input.get(ended + 1) == Some(&b'\n');
         if is_pair != self.is_pair {
             return None;
         }
+        let level = if is_blank {
+            f64::NAN
+        } else {
+            let shape = self.levels.get(ended.checked_sub(start)?)?.as_ref()?;
+            shape.read(input, ended)?
+        };
         let end = ended + 1 + usize::from(is_pair);
-        Some((
-            distance.read(input, separated)?,
-            level.read(input, ended)?,
-            end,
-        ))
+        Some((distance.read(input, separated)?, level, end))
     }
 }
 
@@ -320,9 +326,9 @@ mod tests {
         }
     }
 
-    /// Shapes of two rows put together, line ends that change, and numbers that leave the eight
-    /// characters in which their ends are looked for; the standard library is the second
-    /// implementation.
+    /// Shapes of two rows put together, line ends that change, levels that are left out, and numbers
+    /// that leave the eight characters in which their ends are looked for; the standard library is
+    /// the second implementation.
     #[test]
     fn rows_of_other_lengths_and_ends_are_read_as_they_stand() {
         let ends = ["\n", "\r\n", "\r"];
@@ -334,6 +340,7 @@ mod tests {
             "10.5",
             "-123456.25",
             "0.123456789",
+            "",
         ];
         for separator in ['\t', ' ', ';'] {
             let (mut text, mut wanted) = (String::new(), Vec::new());
@@ -342,11 +349,14 @@ mod tests {
                 let turn = if row < 200 { row / 20 } else { row };
                 let distance = format!("{}.{}", 10_usize.pow((row / 50) as u32) + row, row % 10);
                 let distance = distance.trim_end_matches(".0");
-                let level = levels[turn % levels.len()];
+                // A space behind a distance is no field that was left out.
+                let level = Some(levels[turn % levels.len()]);
+                let level = level.filter(|l| !l.is_empty() || separator != ' ');
+                let level = level.unwrap_or("0");
                 let end = ends[turn % ends.len()];
                 let _ = write!(text, "{distance}{separator}{level}{end}");
-                wanted
-                    .push([distance, level].map(|number| number.parse::<f64>().unwrap().to_bits()));
+                let value = |number: &str| number.parse().unwrap_or(f64::NAN).to_bits();
+                wanted.push([distance, level].map(value));
             }
             let (mut distances, mut found) = (Vec::new(), Vec::new());
             let read = match separator {
