@@ -187,7 +187,8 @@ impl Bench<'_> {
                 *self.wavelengths_nm.get(pair.wavelength)?,
             ))
         });
-        let samples = fingerprint(read.levels_db.iter());
+        let levels_db = read.levels_db.as_standard_layout();
+        let samples = fingerprint(levels_db.as_slice().unwrap_or_default());
         let is_shared = parts > 1;
         let read = if is_shared {
             read.clone()
@@ -317,14 +318,19 @@ impl Bench<'_> {
 /// A number that equal levels share, and others once in 2⁶⁴: their bits mixed with an odd
 /// constant (2⁶⁴ over the golden ratio), in four runs side by side, each of which waits for its
 /// own multiplications only.
-fn fingerprint<'l>(levels_db: impl ExactSizeIterator<Item = &'l f64>) -> u64 {
+fn fingerprint(levels_db: &[f64]) -> u64 {
     let mix =
         |hash: u64, bits: u64| (hash.rotate_left(5) ^ bits).wrapping_mul(0x9e37_79b9_7f4a_7c15);
     let mut runs = [levels_db.len() as u64; 4];
-    for (k, level) in levels_db.enumerate() {
-        runs[k % 4] = mix(runs[k % 4], level.to_bits());
+    let (fours, rest) = levels_db.as_chunks::<4>();
+    for four in fours {
+        for (run, level) in runs.iter_mut().zip(four) {
+            *run = mix(*run, level.to_bits());
+        }
     }
-    runs.into_iter().fold(0, mix)
+    let runs = runs.into_iter();
+    let rest = rest.iter().map(|level| level.to_bits());
+    runs.chain(rest).fold(0, mix)
 }
 
 fn empty_trace() -> read::ReadTrace {

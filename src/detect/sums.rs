@@ -7,13 +7,11 @@
 /// difference of sums that begin at the strong end would lose the weak one to
 /// rounding. Levels should be detrended first for the same reason.
 #[derive(Debug, Clone, PartialEq, Default)]
-pub struct Sums {
-    /// All but the last, side by side: a line asks for all of them. The sums over no sample come
-    /// first, as they are made: what is written once need not be cleared before.
-    sums: Vec<[f64; 5]>,
-    /// Weight·y², which only χ² asks for.
-    squares: Vec<f64>,
-}
+pub struct Sums(
+    /// Side by side: a line asks for all of them. The sums over no sample come first, as they are
+    /// made: what is written once need not be cleared before.
+    Vec<[f64; 6]>,
+);
 
 /// A line through a window of samples: index of a sample against level.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -108,9 +106,9 @@ pub(super) fn level_at(
     )
 }
 
-/// What lies between two places of the sums.
+/// What lies between two places of the sums, but for weight·y².
 #[inline]
-fn difference(from: &[f64; 5], to: &[f64; 5]) -> [f64; 5] {
+fn difference(from: &[f64; 6], to: &[f64; 6]) -> [f64; 5] {
     std::array::from_fn(|k| from[k] - to[k])
 }
 
@@ -163,15 +161,13 @@ impl Sums {
     /// memory of these.
     pub(super) fn of_others(self, y: &[f64], w: &[f64], trend: (f64, f64)) -> Self {
         let n = w.len() as f64;
-        let mut both = (self.sums, self.squares);
-        both.0.clear();
-        both.0.reserve_exact(w.len() + 1);
-        both.1.clear();
-        both.1.reserve_exact(w.len() + 1);
-        let (mut sums, mut square, mut x) = ([0.0; 5], 0.0, 0.0);
-        both.extend([(sums, square)]);
+        let Self(mut all) = self;
+        all.clear();
+        all.reserve_exact(w.len() + 1);
+        let (mut sums, mut x) = ([0.0; 6], 0.0);
+        all.push(sums);
         // What is summed is moved into the loop: there it stays in registers.
-        both.extend(y.iter().zip(w).rev().map(move |(&y, &weight)| {
+        all.extend(y.iter().zip(w).rev().map(move |(&y, &weight)| {
             x -= 1.0;
             if weight > 0.0 {
                 let y = y - (trend.0 + trend.1 * (x + n));
@@ -181,22 +177,21 @@ impl Sums {
                 sums[2] += wx;
                 sums[3] += wx * x;
                 sums[4] += wy * x;
-                square += wy * y;
+                sums[5] += wy * y;
             }
-            (sums, square)
+            sums
         }));
-        let (sums, squares) = both;
-        Self { sums, squares }
+        Self(all)
     }
 
     /// Number of samples.
     fn samples(&self) -> usize {
-        self.sums.len().saturating_sub(1)
+        self.0.len().saturating_sub(1)
     }
 
     /// The sums from a sample to the end of the trace.
-    fn at(&self, i: usize) -> &[f64; 5] {
-        &self.sums[self.samples() - i]
+    fn at(&self, i: usize) -> &[f64; 6] {
+        &self.0[self.samples() - i]
     }
 
     /// Total weight of the samples `lo..hi`.
@@ -245,9 +240,8 @@ impl Sums {
     #[inline]
     pub fn line(&self, lo: usize, hi: usize) -> Option<Line> {
         let line = self.line_alone(lo, hi)?;
-        let square = |i: usize| self.squares[self.samples() - i];
-        let wy = self.at(lo)[1] - self.at(hi)[1];
-        let syy = square(lo) - square(hi) - wy * line.level;
+        let (from, to) = (self.at(lo), self.at(hi));
+        let syy = from[5] - to[5] - (from[1] - to[1]) * line.level;
         Some(Line {
             chi_square: (syy - line.slope * line.slope / line.slope_variance).max(0.0),
             ..line
