@@ -1,7 +1,6 @@
 //! Levels turned into linear power, with the samples that carry no light named.
 
 use std::cell::LazyCell;
-use std::sync::LazyLock;
 
 use crate::trace::{Trace, range};
 
@@ -62,13 +61,14 @@ impl Power {
             })
             .collect();
         mark_flat_tops(levels, highest, &mut state);
-        let powers = &*POWERS;
+        // 10^(x/5) = exp(x·ln10/5).
+        let scale = std::f64::consts::LN_10 / 5.0;
         let value = levels
             .iter()
             .zip(&state)
             .map(|(&db, &s)| match s {
                 SampleState::NoLight => 0.0,
-                SampleState::Good | SampleState::Clipped => power_of(powers, reference_db - db),
+                SampleState::Good | SampleState::Clipped => ((db - reference_db) * scale).exp(),
             })
             .collect();
         Self {
@@ -87,35 +87,6 @@ impl Power {
     pub fn is_empty(&self) -> bool {
         self.value.is_empty()
     }
-}
-
-/// 10^(x/5) = exp(x·ln10/5).
-const NEPERS_PER_DB: f64 = std::f64::consts::LN_10 / 5.0;
-
-/// Powers that are worked out beforehand for each decibel below the highest level, and for how
-/// many decibels: a trace's range is less. Finer steps make a longer table, coarser ones ask for
-/// more of the series between them.
-const STEPS: f64 = 64.0;
-const TABLED_DB: f64 = 80.0;
-
-/// Power at each step.
-static POWERS: LazyLock<Vec<f64>> = LazyLock::new(|| {
-    let steps = 0..(STEPS * TABLED_DB) as u32;
-    steps
-        .map(|k| (-f64::from(k) / STEPS * NEPERS_PER_DB).exp())
-        .collect()
-});
-
-/// Power of a level so many decibels below the highest: that of the nearest step times eʳ, of which
-/// the sixth term is below the rounding: r is at most ln10/5/128 = 0.0036, and r⁶/6! is 3e-18.
-fn power_of(powers: &[f64], below_db: f64) -> f64 {
-    let step = (below_db * STEPS + 0.5) as u32;
-    let Some(power) = powers.get(step as usize) else {
-        return (-below_db * NEPERS_PER_DB).exp();
-    };
-    let r = (f64::from(step) / STEPS - below_db) * NEPERS_PER_DB;
-    let terms = [1.0 / 120.0, 1.0 / 24.0, 1.0 / 6.0, 0.5, 1.0];
-    power * terms.into_iter().fold(0.0, |sum, term| r * (sum + term)) + power
 }
 
 /// Equality of two levels as the file wrote them; arithmetic has not touched them.
@@ -180,18 +151,6 @@ mod tests {
         let power = Power::from_trace(&trace(levels));
         approx::assert_abs_diff_eq!(power.value[0], 1.0, epsilon = 1e-12);
         approx::assert_abs_diff_eq!(power.value[1], 0.5, epsilon = 1e-12);
-    }
-
-    /// Second computation: the exponential of the standard library, to two roundings; beyond the
-    /// table, too.
-    #[test]
-    fn the_power_of_every_level_is_its_exponential() {
-        for k in 0..100_000_u32 {
-            let below_db = f64::from(k) * 9.87e-4;
-            let wanted = (-below_db * std::f64::consts::LN_10 / 5.0).exp();
-            let found = power_of(&POWERS, below_db);
-            approx::assert_relative_eq!(found, wanted, max_relative = 5e-16);
-        }
     }
 
     #[test]
