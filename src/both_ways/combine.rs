@@ -121,12 +121,7 @@ fn combined(
 ) -> Result<(Link, Profiles), CombineError> {
     let warnings = check_pair(a, b, settings)?;
     let cords = cords(a, b)?;
-    let turned: Vec<ExpectedJoint> = (joints.iter().rev())
-        .map(|joint| ExpectedJoint {
-            share: 1.0 - joint.share,
-            ..*joint
-        })
-        .collect();
+    let turned = ExpectedJoint::turned(joints);
     let (look_a, look_b) = rayon::join(
         || glance(a, cords.at_a, cords.at_b, settings.detect, joints),
         || glance(b, cords.at_b, cords.at_a, settings.detect, &turned),

@@ -61,6 +61,17 @@ pub struct ExpectedJoint {
     pub error: f64,
 }
 
+impl ExpectedJoint {
+    /// The joints as the other end counts them, in its order.
+    pub(crate) fn turned(joints: &[Self]) -> Vec<Self> {
+        let turned = |joint: &Self| Self {
+            share: 1.0 - joint.share,
+            ..*joint
+        };
+        joints.iter().rev().map(turned).collect()
+    }
+}
+
 /// Looks through a trace.
 ///
 /// `launch` and `tail` are the cords at the instrument and at the far end; zero
@@ -404,6 +415,15 @@ mod tests {
     use crate::trace::Header;
     use crate::units::{GroupIndex, PulseWidth, Wavelength};
     use ndarray::Array1;
+
+    #[test]
+    fn joints_turned_twice_are_where_they_were() {
+        let joint = |share, error| ExpectedJoint { share, error };
+        let joints = [joint(0.25, 0.01), joint(0.375, 0.02)];
+        let turned = ExpectedJoint::turned(&joints);
+        assert_eq!(turned, [joint(0.625, 0.02), joint(0.75, 0.01)]);
+        assert_eq!(ExpectedJoint::turned(&turned), joints);
+    }
 
     /// The figures before; the levels are invented: fibre of 0.2 dB/km with a wobble for noise.
     #[test]
