@@ -114,7 +114,7 @@ fn logarithms() -> impl FnMut(f64) -> f64 {
         let z = (r - near) / (r + near);
         if z.abs() < CLOSE {
             let square = z * z;
-            let terms = 1.0 / 3.0 + square * (1.0 / 5.0 + square / 7.0);
+            let terms = 1.0 / 3.0 + square * (1.0 / 5.0 + square * (1.0 / 7.0));
             return logarithm + 2.0 * z * (1.0 + square * terms);
         }
         (near, logarithm) = (r, r.ln());

@@ -106,7 +106,8 @@ impl Side {
         for (all, one) in self.sums.iter_mut().zip(sums) {
             all[k] = one;
         }
-        self.samples[k] = samples as f64;
+        // From 32 bits a number is turned at once.
+        self.samples[k] = f64::from(samples as u32);
     }
 }
 
