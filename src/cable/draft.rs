@@ -1,5 +1,7 @@
 //! From measured pairs to joints, matrix and links.
 
+use rayon::prelude::*;
+
 use crate::both_ways::{Event, EventKind, KindFrom, Link, Verdict};
 use crate::units::{Length, Loss, Measured, NotMeasured, Position, Wavelength};
 use crate::verdict::{Place, What, judge_mean};
@@ -77,10 +79,10 @@ pub(super) fn draft(
         .iter()
         .map(|j| (j.u_m, j.scatter_m))
         .collect();
-    for link in &mut links {
+    links.par_iter_mut().for_each(|link| {
         place_events(link, &inner, reference.length_m);
         name_events(link, &joints);
-    }
+    });
     let matrix = matrix(&links, &joints, fibres.len(), wavelengths.len());
     for (index, joint) in joints.iter_mut().enumerate() {
         joint.seen_in = (0..fibres.len())

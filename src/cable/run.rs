@@ -219,7 +219,7 @@ fn attempt(
     survey.take_fingerprints();
     let scouted = survey.scouts(&jobs);
     let (mut known, mut fit) = with_plan(
-        reference(&scouted, settings.plan.length_m, SHOWS_IN_SCOUTS),
+        reference(scouted.iter(), settings.plan.length_m, SHOWS_IN_SCOUTS),
         settings,
     );
     let mut records = survey.run("measuring", &jobs, Some(&known));
@@ -260,13 +260,11 @@ fn attempt(
     }
     let mut withheld = changes.withheld.clone();
     for _ in 0..ROUNDS {
-        let healthy: Vec<Record> = records
+        let healthy = records
             .iter()
-            .filter(|r| !withheld.contains(&(r.fibre, r.wavelength)))
-            .cloned()
-            .collect();
+            .filter(|r| !withheld.contains(&(r.fibre, r.wavelength)));
         let (found, found_fit) = with_plan(
-            reference(&healthy, settings.plan.length_m, SHOWS_IN_ALL),
+            reference(healthy, settings.plan.length_m, SHOWS_IN_ALL),
             settings,
         );
         let are_new = new_joints(&found, &known);

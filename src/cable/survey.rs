@@ -132,9 +132,12 @@ impl Survey<'_> {
 ///
 /// A joint must show in `share` of the fibres, and in two at least where there are many:
 /// what a few show is their own, or an artefact that comes at one place.
-pub(super) fn reference(records: &[Record], given_length_m: Option<f64>, share: f64) -> Reference {
+pub(super) fn reference<'r>(
+    records: impl Iterator<Item = &'r Record>,
+    given_length_m: Option<f64>,
+    share: f64,
+) -> Reference {
     let usable: Vec<(&Record, &Link)> = records
-        .iter()
         .filter_map(|record| Some((record, record.link()?)))
         .filter(|(_, link)| link.registration.is_some())
         .collect();

@@ -1,5 +1,7 @@
 //! What two traces show of the cable's joints, and what they have in common.
 
+use rayon::prelude::*;
+
 use crate::both_ways::{EventKind, Glimpse, Link};
 use crate::cable::cluster::{Spot, assign_fibre};
 use crate::cable::draft::median;
@@ -49,7 +51,7 @@ pub(super) fn patterns(
     reference: &Reference,
 ) -> Vec<(usize, [Pattern; 2])> {
     labelled
-        .iter()
+        .par_iter()
         .filter_map(|l| {
             let of = |shown: Shown<'_>| -> Option<[Pattern; 2]> {
                 Some([
