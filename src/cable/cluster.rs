@@ -233,6 +233,7 @@ pub(super) fn assign(spots: &[(f64, f64)], joints: &[(f64, f64)]) -> Vec<Option<
     let (n, m) = (spots.len(), joints.len());
     let alone = 0.5 * REACH * REACH;
     let cost = |i: usize, j: usize| {
+        // Of metres, whose squares neither overflow nor vanish.
         let variance = spots[i].1.powi(2) + joints[j].1.powi(2);
         let square = (spots[i].0 - joints[j].0).powi(2) / variance.max(f64::MIN_POSITIVE);
         (square <= REACH * REACH).then_some(square)

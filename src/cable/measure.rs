@@ -187,6 +187,7 @@ impl Bench<'_> {
                 *self.wavelengths_nm.get(pair.wavelength)?,
             ))
         });
+        // In standard layout there is always a slice.
         let levels_db = read.levels_db.as_standard_layout();
         let samples = fingerprint(levels_db.as_slice().unwrap_or_default());
         let is_shared = parts > 1;
@@ -328,9 +329,10 @@ fn fingerprint(levels_db: &[f64]) -> u64 {
             *run = mix(*run, level.to_bits());
         }
     }
-    let runs = runs.into_iter();
-    let rest = rest.iter().map(|level| level.to_bits());
-    runs.chain(rest).fold(0, mix)
+    for (run, level) in runs.iter_mut().zip(rest) {
+        *run = mix(*run, level.to_bits());
+    }
+    runs.into_iter().fold(0, mix)
 }
 
 fn empty_trace() -> read::ReadTrace {
@@ -432,6 +434,28 @@ fn extend_extra(extra: &mut Vec<f64>, link: &Link, reference: &Reference) {
         let is_there = extra.iter().any(|s| (s - share).abs() * length_m < reach_m);
         if !is_known && !is_there && shows(event) {
             extra.push(share);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Lists of up to nine levels, of which the last do not fill a run of four.
+    #[test]
+    fn lists_have_one_fingerprint_only_where_they_are_equal() {
+        for count in 0..10 {
+            let levels: Vec<f64> = (0..count).map(|k| f64::from(k) - 20.0).collect();
+            assert_eq!(fingerprint(&levels), fingerprint(&levels.clone()));
+            let mut longer = levels.clone();
+            longer.push(-20.0);
+            assert_ne!(fingerprint(&levels), fingerprint(&longer));
+            for changed in 0..levels.len() {
+                let mut other = levels.clone();
+                other[changed] += 0.001;
+                assert_ne!(fingerprint(&levels), fingerprint(&other), "{changed}");
+            }
         }
     }
 }

@@ -212,8 +212,12 @@ fn attempt(
         journal,
         fingerprints: Vec::new(),
         settings: format!(
-            "{:?}{:?}{:?}{:?}",
-            settings.link, fallback, settings.recipe, roster.ends
+            "{}{:?}{:?}{:?}{:?}",
+            env!("CARGO_PKG_VERSION"),
+            settings.link,
+            fallback,
+            settings.recipe,
+            roster.ends
         ),
     };
     survey.take_fingerprints();

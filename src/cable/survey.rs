@@ -41,7 +41,7 @@ pub(super) struct Survey<'s> {
     pub(super) journal: Option<&'s dyn Journal>,
     /// Fingerprint of every file, where a journal is kept.
     pub(super) fingerprints: Vec<Option<String>>,
-    /// All settings in words, for the journal's key.
+    /// The program's version and all settings in words, for the journal's key.
     pub(super) settings: String,
 }
 
@@ -114,7 +114,7 @@ impl Survey<'_> {
         records
     }
 
-    /// Key of a fibre's records: its files, the settings, and the joints that are known.
+    /// Key of a fibre's records: the program, its files, the settings, and the joints that are known.
     fn key(&self, job: &FibreJob, reference: Option<&Reference>) -> Option<String> {
         let mut text = self.settings.clone();
         // Writing to a string cannot fail; Rust writes floats so that they read back.

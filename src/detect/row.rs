@@ -106,7 +106,7 @@ impl Side {
         for (all, one) in self.sums.iter_mut().zip(sums) {
             all[k] = one;
         }
-        // From 32 bits a number is turned at once.
+        // A window has fewer than 2³² samples, and 32 bits become a double in one instruction.
         self.samples[k] = f64::from(samples as u32);
     }
 }

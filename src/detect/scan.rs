@@ -311,8 +311,9 @@ mod tests {
     use super::*;
 
     /// Along a trace that sinks into its noise and whose weights fall a thousandfold, by itself and
-    /// with another from the far end, of samples a little closer: a statistic at its threshold,
-    /// without what strains its lines, is at least the least of its window.
+    /// with another from the far end, whose samples lie a little farther apart (closer ones leave
+    /// the least as it is): a statistic at its threshold, without what strains its lines, is at
+    /// least the least of its window. Both show at half of the 6 · 400 places at least.
     #[test]
     fn no_threshold_is_less_than_the_least_of_its_window() {
         let eye = Eye::new(&made(30_000, &[(9_000.0, 0.2)], 0.004, 3));
@@ -332,22 +333,22 @@ mod tests {
             let mut compared = 0;
             for window in [16, 24, 48, 200, 1_600, 6_400] {
                 let least = thresholds.least_in(views, window);
-                assert!(least[0] >= thresholds.least(1) && least[1] >= thresholds.least(2));
                 for k in 0..400 {
                     let z_m = f64::from(k) * 0.0025 * eye.metres(eye.usable_end as f64);
-                    let found = test_above(views, &spans, &thresholds, z_m, window, 0.0);
-                    let most = views
-                        .iter()
-                        .filter_map(|v| v.square_at_most(v.index(z_m), span, window));
-                    let most: Vec<f64> = most.collect();
-                    if let (Some(c), Some(shown)) = (found, most.len().checked_sub(1)) {
-                        let needed = most.iter().sum::<f64>() / c.square * c.threshold;
-                        assert!(needed >= least[shown], "{needed}, {least:?} at {z_m}");
-                        compared += usize::from(most.len() == views.len());
-                    }
+                    let found = statistic(views, &spans, z_m, window, thresholds.spacing_m());
+                    let most: Vec<f64> = (views.iter())
+                        .filter_map(|v| v.square_at_most(v.index(z_m), span, window))
+                        .collect();
+                    let Some((square, shown, change)) = found.filter(|f| f.1 == most.len()) else {
+                        continue;
+                    };
+                    let threshold = thresholds.square(change, shown);
+                    let needed = most.iter().sum::<f64>() / square * threshold;
+                    assert!(needed >= least[shown - 1], "{needed}, {least:?} at {z_m}");
+                    compared += usize::from(shown == views.len());
                 }
             }
-            assert!(compared > 1_200, "{compared} places");
+            assert!(compared >= 1_200, "{compared} places");
         }
     }
 }

@@ -8,7 +8,7 @@
 /// rounding. Levels should be detrended first for the same reason.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Sums(
-    /// Side by side: a line asks for all of them. The sums over no sample come first, as they are
+    /// Side by side: a line with its χ² asks for all of them. The sums over no sample come first, as they are
     /// made: what is written once need not be cleared before.
     Vec<[f64; 6]>,
 );
@@ -318,6 +318,23 @@ mod tests {
         // Rounding of sums of 1,000 terms of like size: 1e-6 relative is ample.
         approx::assert_relative_eq!(line.slope, sxy / sxx, max_relative = 1e-6);
         approx::assert_relative_eq!(line.slope_variance, 1.0 / sxx, max_relative = 1e-6);
+    }
+
+    /// Second computation: the sums of levels from which the trend was taken before; rounding of
+    /// sums of 200 terms.
+    #[test]
+    fn a_trend_is_taken_out_sample_by_sample() {
+        let trend = (-12.5, 0.375);
+        let y: Vec<f64> = (0..200).map(|i| f64::from(i * 7919 % 100)).collect();
+        let w: Vec<f64> = (0..200).map(|i| f64::from(1 + i % 3)).collect();
+        let without = |(i, y): (usize, &f64)| y - (trend.0 + trend.1 * i as f64);
+        let detrended: Vec<f64> = y.iter().enumerate().map(without).collect();
+        let wanted = Sums::new(&detrended, &w).line(30, 90).unwrap();
+        let found = Sums::new(&[5.0], &[1.0]).of_others(&y, &w, trend);
+        let found = found.line(30, 90).unwrap();
+        approx::assert_relative_eq!(found.level, wanted.level, max_relative = 1e-9);
+        approx::assert_relative_eq!(found.slope, wanted.slope, max_relative = 1e-9);
+        approx::assert_relative_eq!(found.chi_square, wanted.chi_square, max_relative = 1e-9);
     }
 
     /// Second computation: each line by itself; rounding only.

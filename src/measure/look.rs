@@ -416,6 +416,7 @@ mod tests {
     use crate::units::{GroupIndex, PulseWidth, Wavelength};
     use ndarray::Array1;
 
+    /// Closed form: 1 − share, the last first; shares of eighths are exact.
     #[test]
     fn joints_turned_twice_are_where_they_were() {
         let joint = |share, error| ExpectedJoint { share, error };

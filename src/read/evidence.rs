@@ -391,6 +391,7 @@ fn unmarked_columns(specimens: &Specimens<'_>, dialect: Dialect, columns: usize)
         let pieces = split(row, dialect.separator).take(columns);
         pieces.map(|piece| whole(&piece.text)).collect()
     };
+    // A column counts only if the first row has a whole number in it; in most files none has.
     let first = specimens.rows.first().map(numbers);
     if first.is_none_or(|first| first.iter().all(Option::is_none)) {
         return Vec::new();

@@ -344,15 +344,17 @@ mod tests {
         ];
         for separator in ['\t', ' ', ';'] {
             let (mut text, mut wanted) = (String::new(), Vec::new());
+            // The row behind would have no level: too short to be looked at in whole pieces.
             for row in 0..399_usize {
                 // Each end and each length for some rows, then by turns.
                 let turn = if row < 200 { row / 20 } else { row };
                 let distance = format!("{}.{}", 10_usize.pow((row / 50) as u32) + row, row % 10);
                 let distance = distance.trim_end_matches(".0");
                 // A space behind a distance is no field that was left out.
-                let level = Some(levels[turn % levels.len()]);
-                let level = level.filter(|l| !l.is_empty() || separator != ' ');
-                let level = level.unwrap_or("0");
+                let level = match levels[turn % levels.len()] {
+                    "" if separator == ' ' => "0",
+                    level => level,
+                };
                 let end = ends[turn % ends.len()];
                 let _ = write!(text, "{distance}{separator}{level}{end}");
                 let value = |number: &str| number.parse().unwrap_or(f64::NAN).to_bits();
@@ -373,6 +375,34 @@ mod tests {
                 .zip(&found)
                 .map(|(d, l)| [d.to_bits(), l.to_bits()]);
             assert_eq!(pairs.collect::<Vec<_>>(), wanted);
+        }
+    }
+
+    /// Levels left out before any shape is known and between known ones, at each line end; as
+    /// written.
+    #[test]
+    fn levels_are_left_out_anywhere() {
+        for (separator, end) in [(';', "\n"), (';', "\r\n"), (';', "\r"), ('\t', "\n")] {
+            let levels = [
+                "", "", "", "", "-1.25", "-1.25", "-1.25", "", "-1.25", "", "-1.25",
+            ];
+            let rows_of = |(k, level): (usize, &&str)| format!("{k}.5{separator}{level}{end}");
+            let text: String = levels.iter().enumerate().map(rows_of).collect();
+            let read = match separator {
+                '\t' => rows::<b'\t', b'.'>,
+                _ => rows::<b';', b'.'>,
+            };
+            let (mut distances, mut found) = (Vec::new(), Vec::new());
+            let used = read(text.as_bytes(), &mut distances, &mut found, 100);
+            assert_eq!(used, text.len(), "{text:?}");
+            assert_eq!(
+                distances,
+                (0..11).map(|k| f64::from(k) + 0.5).collect::<Vec<_>>()
+            );
+            for (level, found) in levels.iter().zip(found) {
+                assert_eq!(found.is_nan(), level.is_empty(), "{text:?}");
+                assert!(found.is_nan() || (found + 1.25).abs() < f64::EPSILON);
+            }
         }
     }
 

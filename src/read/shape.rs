@@ -65,14 +65,14 @@ impl Shape {
     /// that their quotient is rounded once and is the double nearest to the text.
     #[expect(
         clippy::inline_always,
-        reason = "called twice a row, where its masks stay in registers: a tenth of the reading"
+        reason = "called twice a row; saves a tenth of the time of reading rows"
     )]
     #[inline(always)]
     pub(super) fn read(&self, input: &[u8], end: usize) -> Option<f64> {
         let (number, is_whole) = if self.is_narrow {
             let bytes = input.get(end.checked_sub(8)?..end)?;
             let (number, is_whole) = self.of_eight(u64::from_le_bytes(*bytes.first_chunk()?));
-            // From 32 bits a number is turned at once.
+            // Eight digits fit into 32 bits, which become a double in one instruction.
             (f64::from(number as u32), is_whole)
         } else {
             let bytes = input.get(end.checked_sub(WIDEST)?..end)?;

@@ -148,8 +148,8 @@ fn shift(
     let distances = usual.distances();
     let total = distances.len() as f64;
     // Of m draws a share of q or more comes less than e⁻⁴⁰ of the time where each comes with
-    // a chance of q − √(20/m) at most (Hoeffding's bound, exp(−2·m·t²)), and less than q where
-    // each comes with q + √(20/m) at least.
+    // a chance of q − √(20/m) at most (Hoeffding's bound, exp(−2·m·t²)), and a share less than q
+    // less than e⁻⁴⁰ of the time where each comes with q + √(20/m) at least.
     let (share_of_others, reach) = ((upper + 1) as f64 / m as f64, (20.0 / m as f64).sqrt());
     let (mut before, mut chance) = (0.0, 0.0);
     for (index, distance) in distances.iter().enumerate() {
@@ -157,15 +157,15 @@ fn shift(
         if share < share_of_others - reach {
             continue;
         }
-        // What is left beyond the one before.
-        if index as f64 / total > share_of_others + reach {
-            break;
-        }
         let now = at_most(share, upper + 1, m)?;
         chance += (now - before) * at_most(usual.beyond(distance + by), n - lower, n)?;
         before = now;
         if chance >= allowed {
             return None;
+        }
+        // All distances beyond add less than that chance.
+        if share > share_of_others + reach {
+            break;
         }
     }
     Some(Shift {
