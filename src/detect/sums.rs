@@ -8,8 +8,8 @@
 /// rounding. Levels should be detrended first for the same reason.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Sums(
-    /// Side by side: a line with its χ² asks for all of them. The sums over no sample come first, as they are
-    /// made: what is written once need not be cleared before.
+    /// Side by side: a line with its χ² asks for all of them. The sums over no sample come first,
+    /// as they are made: what is written once need not be cleared before.
     Vec<[f64; 6]>,
 );
 
