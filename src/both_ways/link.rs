@@ -24,7 +24,7 @@ pub enum EventKind {
     Splice,
     /// Loss by curvature: needs two wavelengths to be named.
     Bend,
-    /// Several events closer than can be told apart, measured as one loss.
+    /// Several events closer than pulse and receiver can tell apart, measured as one loss.
     Group,
     /// A peak made by reflections elsewhere; no loss of its own.
     Echo,

@@ -264,7 +264,7 @@ fn matrix(links: &[CableLink], joints: &[Joint], fibres: usize, wavelengths: usi
 }
 
 /// Why joints that share one event have no loss of their own.
-const IN_GROUP: &str = "two joints are closer to each other than the pulse can tell apart";
+const IN_GROUP: &str = "two joints are closer to each other than pulse and receiver can tell apart";
 
 /// Whether an event is a group in which another joint of the cable lies, too. What
 /// lies beside a joint in one fibre alone (a bend in its tray) counts as the joint's.

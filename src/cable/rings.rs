@@ -199,7 +199,8 @@ fn doubt(crossing: &Crossing, waves: &[usize], roster: &Roster, changes: &mut Ch
         format!(
             "by their lengths the traces from {} belong to those from {}{} as {} (log likelihood \
              ratio {:.1} for it, where {:.1} is needed), and their joints cannot tell, which give \
-             {:.1} of that: the losses are averaged as labelled, and wrong if the fibres are crossed",
+             {:.1} of that: the losses are averaged as labelled, and wrong if the fibres are crossed; \
+             if light sent into them shows that they are, exchange the labels of the traces from {}",
             end_name(roster, false),
             end_name(roster, true),
             wave_words(roster, waves.iter().copied()),
@@ -207,6 +208,7 @@ fn doubt(crossing: &Crossing, waves: &[usize], roster: &Roster, changes: &mut Ch
             crossing.log_likelihood_ratio,
             crossing.needed,
             crossing.from_joints,
+            end_name(roster, true),
         ),
     );
     for &w in waves {

@@ -148,7 +148,7 @@ impl Measuring<'_> {
             Err(missing) => missing.reason,
         };
         Err(NotMeasured::because(format!(
-            "events {first_number} to {} lie closer than this pulse tells apart; {together}",
+            "events {first_number} to {} lie closer than pulse and receiver can tell apart; {together}",
             first_number + shown.len() - 1
         )))
     }

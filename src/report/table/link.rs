@@ -246,7 +246,7 @@ fn stands_out(link: &Link, width: usize) -> String {
     for event in &link.events {
         if event.kind == EventKind::Group {
             sentences.push(format!(
-                "Number {} is a group of events closer than can be told apart: its loss is that of \
+                "Number {} is a group of events closer than pulse and receiver can tell apart: its loss is that of \
                  all of them together.",
                 event.number
             ));
