@@ -1,19 +1,26 @@
 //! A broken fibre: each part reported from its own end, nothing averaged.
 
-use crate::detect::{End, Mark};
-use crate::measure::{KnownSlope, Look, Section, read_loss};
-use crate::units::Loss;
-use crate::units::{Attenuation, Length, Measured, Measurement, NotMeasured, Position};
+use crate::detect::{End, Mark, View};
+use crate::measure::{
+    KnownSlope, Look, ReflectanceReading, Section, Side, read_loss, read_peak, side_line,
+};
+use crate::trace::Trace;
+use crate::units::{
+    Attenuation, BackscatterCoefficient, Length, Loss, Measured, Measurement, NotMeasured, Position,
+};
 use crate::warning::Warning;
 
 use super::build::bare_event;
 use super::combine::{Pair, direction};
 use super::link::{Event, EventKind, Link, Profiles, SeenFrom, Verdict};
+use super::readings::PEAK_SEEN;
 
 /// Builds the result for a fibre that light does not cross.
 pub(super) fn broken_link(pair: &Pair<'_>, index_ratio: f64, drawn: bool) -> (Link, Profiles) {
     let whole = pair.settings.known_length.map(Length::m);
-    let (part_a, part_b) = (part(&pair.look_a, 1.0), part(&pair.look_b, index_ratio));
+    let [of_a, of_b] = pair.backscatter.map(|(coefficient, _)| coefficient);
+    let part_a = part(&pair.look_a, pair.a, of_a, 1.0);
+    let part_b = part(&pair.look_b, pair.b, of_b, index_ratio);
     let mut events: Vec<Event> = part_a.events(true, None);
     let mut of_b = part_b.events(false, whole);
     of_b.reverse();
@@ -106,11 +113,18 @@ pub(super) fn broken_link(pair: &Pair<'_>, index_ratio: f64, drawn: bool) -> (Li
 /// One part of the fibre, seen from its own end.
 struct Part<'l> {
     look: &'l Look,
+    trace: &'l Trace,
+    backscatter: BackscatterCoefficient,
     scale: f64,
     length_m: f64,
 }
 
-fn part(look: &Look, scale: f64) -> Part<'_> {
+fn part<'l>(
+    look: &'l Look,
+    trace: &'l Trace,
+    backscatter: BackscatterCoefficient,
+    scale: f64,
+) -> Part<'l> {
     let edge = match look.end {
         End::Drop { edge, .. } => edge,
         End::Faded { index } => index as f64,
@@ -118,6 +132,8 @@ fn part(look: &Look, scale: f64) -> Part<'_> {
     };
     Part {
         look,
+        trace,
+        backscatter,
         scale,
         length_m: (look.eye.metres(edge) - look.near.own_m) * scale,
     }
@@ -197,17 +213,33 @@ impl Part<'_> {
             .filter(|e| e.is_finite())
             .map(Length::from_m);
         let reading: Measurement<Loss> = self.read(i);
+        let peak = reflective.then(|| self.peak(i)).flatten();
         if from_a {
-            event.loss_a_to_b = reading;
+            (event.loss_a_to_b, event.reflectance_a) = (reading, peak);
         } else {
-            event.loss_b_to_a = reading;
+            (event.loss_b_to_a, event.reflectance_b) = (reading, peak);
         }
         event
     }
 
+    fn peak(&self, i: usize) -> Option<ReflectanceReading> {
+        let (look, view) = (self.look, View::own(&self.look.eye));
+        let before = side_line(view.eye, look.span_before(i), Side::Before, None)?;
+        let after = side_line(view.eye, look.span_before(i + 1), Side::After, None);
+        read_peak(
+            &view,
+            view.index(look.marks[i].z_m),
+            &before,
+            after.as_ref(),
+            PEAK_SEEN,
+            self.backscatter,
+            self.trace.pulse_width(),
+        )
+    }
+
     fn read(&self, i: usize) -> Measurement<Loss> {
         let look = self.look;
-        let view = crate::detect::View::own(&look.eye);
+        let view = View::own(&look.eye);
         let known: Option<KnownSlope> = None;
         read_loss(
             &view,

@@ -1,8 +1,8 @@
 //! Which of the last reflections of each trace ends the link: settled by what both
 //! traces show.
 
-use crate::detect::{End, Mark, spikes};
-use crate::measure::{LinkEnd, Look};
+use crate::detect::{End, Mark, answers_behind, spikes};
+use crate::measure::{CORD_TOLERANCE, LinkEnd, Look};
 use crate::units::Length;
 
 use super::combine::Pair;
@@ -22,10 +22,11 @@ const BETTER: usize = 2;
 /// readings are tried: each far end one cord nearer or farther, and where the other
 /// trace's length puts it; the last reflections of both traces, where they lie equally
 /// far from both ports, as ends of the cords or, where those sink into the noise, of the
-/// link. The first reading stays unless [`BETTER`] more events fall together on another, or
-/// its two lengths can hardly be one fibre's and another's are. Before all of them goes the
-/// length that the events by themselves leave no doubt of. An end that only stands out of the
-/// noise is forgotten when no reading agrees.
+/// link; none of them where fibre answers behind it and its cord. The first reading stays
+/// unless [`BETTER`] more events fall together on another, or its two lengths can hardly be
+/// one fibre's and another's are. Before all of them goes the length that the events by
+/// themselves leave no doubt of. An end that only stands out of the noise is forgotten when no
+/// reading agrees.
 ///
 /// Two glances at the traces decide where they leave no doubt of the first reading; else
 /// both are looked at more closely before.
@@ -56,6 +57,7 @@ pub(super) fn settle_ends(pair: &mut Pair<'_>, index_ratio: f64) {
     } else {
         let mut others = first.map_or_else(Vec::new, |r| by_cords(pair, &r, index_ratio));
         others.extend(by_last_reflections(pair, index_ratio));
+        others.retain(|reading| ends_there(pair, reading));
         let counted = others.into_iter().filter_map(|r| Some((together(&r)?, r)));
         let worth = |(n, r): &(usize, Reading)| n + if r.is_shown { BETTER } else { 0 };
         let best = counted.rev().max_by_key(worth);
@@ -111,6 +113,19 @@ fn together((a, b): (&Look, &Look), reading: &Reading, index_ratio: f64) -> Opti
     let b_m = reading.far_b_m - b.near.own_m;
     let agree = (a_m - b_m * index_ratio).abs() <= LENGTHS_AGREE * a_m;
     (a_m > 0.0 && b_m > 0.0 && agree).then(|| fall_together(a, b, a_m, b_m))
+}
+
+/// Whether the far ends of a reading are not the near ones, a reflection long, and no fibre
+/// answers behind them and their cords.
+fn ends_there(pair: &Pair<'_>, reading: &Reading) -> bool {
+    let close_m = close_m(&pair.look_a, &pair.look_b);
+    let is_end = |look: &Look, far_m: f64, cord: Option<Length>| {
+        let cord_m = (1.0 + CORD_TOLERANCE) * cord.map_or(0.0, Length::m);
+        far_m - look.near.own_m > close_m
+            && !answers_behind(&look.eye, look.eye.index(far_m + cord_m))
+    };
+    is_end(&pair.look_a, reading.far_a_m, pair.cords.at_b)
+        && is_end(&pair.look_b, reading.far_b_m, pair.cords.at_a)
 }
 
 /// Events on which the first reading is past doubt, where they are half of those that

@@ -15,7 +15,7 @@ use super::joint::Joint;
 const READ_TOGETHER: f64 = 1.0;
 
 /// Standard errors of a peak's height from which a reflectance is printed.
-const PEAK_SEEN: f64 = 4.0;
+pub(super) const PEAK_SEEN: f64 = 4.0;
 
 /// One event, or a group of events too close to tell apart.
 #[derive(Debug, Clone)]

@@ -18,6 +18,12 @@ const USUAL_HELIX: (f64, f64) = (1.008, 0.01);
 const USUAL_COIL_M: (f64, f64) = (15.0, 20.0);
 /// Standard error of a chainage in a plan, as a share of the distance of closures.
 const CHAINAGE_DOUBT: f64 = 2e-3;
+/// Fibre for a metre of route beyond which a plan's chainages are no metres: winding and coils
+/// make a fifth more, short routes in buildings with long coils twice or three times as much.
+/// Our choice; kilometres in place of metres are a thousand times.
+const MOST_FIBRE: f64 = 5.0;
+/// Coils by which a closure may lie off the calibration, in standard deviations of what is usual.
+const FAR_OFF: f64 = 3.0;
 /// By how much that is widened, step by step, where closures find no joint: coils differ
 /// from closure to closure, and the differences add up along the route.
 const WIDENED: [f64; 3] = [3.0, 10.0, 30.0];
@@ -57,8 +63,50 @@ impl Fit {
     }
 }
 
+/// What makes a plan's chainages doubtful, in words; `fit` is none where there is no joint to fit
+/// them to, or where they cannot be of this fibre at all.
+pub(super) fn doubts(plan: &CablePlan, length_m: f64, fit: Option<&Fit>) -> Vec<String> {
+    let mut doubts = Vec::new();
+    if let Some(route_m) = route_m(plan).filter(|_| length_m > 0.0) {
+        if length_m > MOST_FIBRE * route_m {
+            doubts.push(format!(
+                "the plan's route is {route_m} m long and its fibre {length_m:.0} m: chainages are \
+                 metres; the closures are not placed by them"
+            ));
+        } else if route_m > (1.0 + 5.0 * CHAINAGE_DOUBT) * length_m {
+            doubts.push(format!(
+                "the plan's route of {route_m} m is longer than its fibre of {length_m:.0} m, which \
+                 cannot be: check the chainages of the ends"
+            ));
+        }
+    }
+    // A wrong route draws all closures along.
+    let Some(fit) = fit.filter(|_| doubts.is_empty()) else {
+        return doubts;
+    };
+    for closure in &fit.calibration.closures {
+        let off_m = closure.residual.m();
+        let most_m = FAR_OFF * USUAL_COIL_M.1;
+        if off_m.abs() > most_m {
+            doubts.push(format!(
+                "{} lies {:.0} m of fibre {} where the plan's chainage and the coils of the other \
+                 closures put it: check its chainage, and whether a coil lies there",
+                closure.name,
+                off_m.abs(),
+                if off_m > 0.0 { "behind" } else { "before" }
+            ));
+        }
+    }
+    doubts
+}
+
+/// Length of a plan's route from A to B.
+fn route_m(plan: &CablePlan) -> Option<f64> {
+    Some(plan.chainage_m[1]? - plan.chainage_m[0].unwrap_or(0.0))
+}
+
 /// Fits a plan's closures to joints at places on the cable's axis, of fibres of a usual
-/// length; none where the plan gives no chainage.
+/// length; none where the plan gives no chainage, or one of a route far too short for the fibre.
 pub(super) fn fit(plan: &CablePlan, length_m: f64, joints: &[(f64, f64)]) -> Option<Fit> {
     let start_m = plan.chainage_m[0].unwrap_or(0.0);
     let known: Vec<(usize, f64)> = plan
@@ -70,7 +118,10 @@ pub(super) fn fit(plan: &CablePlan, length_m: f64, joints: &[(f64, f64)]) -> Opt
         .collect();
     let last_m = known.last()?.1;
     let doubt_m = CHAINAGE_DOUBT * last_m / known.len() as f64;
-    let route_m = plan.chainage_m[1].map(|end| end - start_m);
+    let route_m = route_m(plan);
+    if route_m.is_some_and(|route_m| length_m > MOST_FIBRE * route_m) {
+        return None;
+    }
     let place =
         |(helix, coil): (f64, f64), (k, c): (usize, f64)| helix * c + coil * (k as f64 + 0.5);
     let matched = |parameters: (f64, f64), reach_m: f64| -> Vec<Option<usize>> {

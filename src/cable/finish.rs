@@ -4,13 +4,14 @@ use crate::units::{Length, Loss};
 use crate::verdict::{BAD_SPLICE_DB, judge};
 use crate::warning::Warning;
 
-use super::calibrate::Fit;
+use super::calibrate::{self, Fit};
 use super::check::{self, Facts};
 use super::draft::{draft, statistics};
 use super::finding::{Finding, FindingKind};
 use super::judged;
 use super::pairing;
 use super::place::Reference;
+use super::plan::CablePlan;
 use super::record::Record;
 use super::result::{CableResult, Rules, Skipped};
 use super::roster::Roster;
@@ -77,6 +78,7 @@ pub(super) fn finish(
         rules: &rules,
         chainage_m: &chainage_m,
         length_m: known.length_m,
+        disputed: &changes.disputed,
     };
     let checked = check::check(&facts);
     // A fibre that is too dark at one wavelength needs not be told of again at another.
@@ -100,8 +102,13 @@ pub(super) fn finish(
     let visits = worth::visits(&redo, &settings.plan.visit);
     skipped.sort_by(|p, q| super::natural::natural_order(&p.file, &q.file));
     skipped.dedup();
-    let mut warnings = warnings(&draft.fibres, &roster, settings, known);
+    let lacking = lacking(&roster, &settings.plan);
+    let is_whole = lacking.is_empty();
+    let mut warnings = warnings(&roster, settings, known);
+    warnings.extend(lacking);
     warnings.extend(changes.doubts.iter().cloned());
+    let of_route = calibrate::doubts(&settings.plan, known.length_m, fit);
+    warnings.extend((of_route.into_iter()).map(|said| Warning::new("chainages doubtful", said)));
     let [from, to] = roster.ends;
     CableResult {
         name: roster.cable,
@@ -120,6 +127,7 @@ pub(super) fn finish(
         calibration: fit.map(|fit| calibration(fit, known)),
         rules,
         warnings,
+        is_whole,
     }
 }
 
@@ -138,20 +146,24 @@ fn calibration(fit: &Fit, known: &Reference) -> super::result::Calibration {
     calibration
 }
 
-fn warnings(
-    fibres: &[super::result::Fibre],
-    roster: &Roster,
-    settings: &CableSettings,
-    known: &Reference,
-) -> Vec<Warning> {
-    let mut warnings = Vec::new();
-    let plan = &settings.plan;
-    if let Some(planned) = plan.fibres.filter(|n| *n != fibres.len()) {
-        warnings.push(Warning::new(
+/// Fibres and wavelengths that the plan has and no trace shows.
+fn lacking(roster: &Roster, plan: &CablePlan) -> Vec<Warning> {
+    let mut lacking = Vec::new();
+    let has_trace = |fibre: usize| roster.slots.iter().any(|slot| slot.fibre == fibre);
+    let (taken, none): (Vec<usize>, Vec<usize>) =
+        (0..roster.fibres.len()).partition(|&fibre| has_trace(fibre));
+    if let Some(planned) = plan.fibres_planned().filter(|n| *n != taken.len()) {
+        let names: Vec<&str> = none.iter().map(|&f| roster.fibres[f].as_str()).collect();
+        let which = if names.is_empty() {
+            String::new()
+        } else {
+            format!(": none of {}", names.join(", "))
+        };
+        lacking.push(Warning::new(
             "number of fibres",
             format!(
-                "the plan has {planned} fibres, and there are traces of {}",
-                fibres.len()
+                "the plan has {planned} fibres, and there are traces of {}{which}",
+                taken.len()
             ),
         ));
     }
@@ -161,12 +173,18 @@ fn warnings(
             .iter()
             .any(|found| (found - nm).abs() <= 5.0)
         {
-            warnings.push(Warning::new(
+            lacking.push(Warning::new(
                 "wavelength missing",
                 format!("the plan asks for {nm} nm, and no trace was taken at it"),
             ));
         }
     }
+    lacking
+}
+
+fn warnings(roster: &Roster, settings: &CableSettings, known: &Reference) -> Vec<Warning> {
+    let mut warnings = Vec::new();
+    let plan = &settings.plan;
     if let Some(given) = plan.length_m
         && known.length_m > 0.0
         && (known.length_m - given).abs() > 0.005 * given

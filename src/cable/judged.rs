@@ -37,9 +37,11 @@ impl CableResult {
         roll_up(links.chain(means))
     }
 
-    /// Everything as one.
+    /// Everything as one; what the plan has and no trace shows is not judged.
     pub fn verdict(&self) -> Verdict {
-        roll_up((0..self.wavelengths.len()).map(|light| self.verdict_at(light)))
+        let lights = (0..self.wavelengths.len()).map(|light| self.verdict_at(light));
+        let lacking = (!self.is_whole).then_some(Verdict::NotJudged);
+        roll_up(lights.chain(lacking))
     }
 
     fn verdict_of(&self, fibre: usize, wavelength: usize) -> Verdict {

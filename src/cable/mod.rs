@@ -10,6 +10,7 @@ mod cluster;
 mod cords;
 mod crossing;
 mod dark;
+mod doubles;
 mod draft;
 mod finding;
 mod finish;

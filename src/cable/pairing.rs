@@ -1,18 +1,18 @@
-//! What the traces say about the labels: doubles, partners, ends, crossings.
+//! What the traces say about the labels: ends, shared traces, crossings.
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use crate::read;
 use crate::warning::Warning;
 
 use super::cords::Looks;
+use super::doubles::Doubles;
 use super::finding::{Finding, FindingKind};
-use super::measure::{Bench, FibreJob, PairJob};
+use super::measure::{FibreJob, PairJob};
 use super::place::Reference;
 use super::record::{FailureKind, Record};
 use super::result::Skipped;
 use super::rings::crossed;
-use super::roster::{Double, Roster, TraceAt, TraceEntry, shown};
+use super::roster::{Roster, TraceAt, TraceEntry, shown};
 use super::settings::AcceptPairing;
 use super::turned::{Turned, turned, turned_anew};
 
@@ -38,6 +38,8 @@ pub(super) struct Changes {
     pub(super) reasons: BTreeMap<(usize, usize), String>,
     /// What a link must say that was measured with other traces, or whose traces are in doubt.
     pub(super) warnings: BTreeMap<(usize, usize), Warning>,
+    /// Fibres that are measured as labelled although their traces say that they are crossed.
+    pub(super) disputed: BTreeSet<usize>,
     /// What the cable's result must say of pairings that stay in doubt.
     pub(super) doubts: Vec<Warning>,
 }
@@ -60,13 +62,13 @@ impl Changes {
     }
 }
 
-fn entry_at(entries: &[TraceEntry], at: TraceAt) -> Option<&TraceEntry> {
+pub(super) fn entry_at(entries: &[TraceEntry], at: TraceAt) -> Option<&TraceEntry> {
     entries
         .iter()
         .find(|e| e.file_index == at.file && e.part == at.part)
 }
 
-fn name_at(entries: &[TraceEntry], at: TraceAt) -> String {
+pub(super) fn name_at(entries: &[TraceEntry], at: TraceAt) -> String {
     entry_at(entries, at).map_or_else(String::new, shown)
 }
 
@@ -81,112 +83,6 @@ pub(super) fn end_name(roster: &Roster, is_b: bool) -> String {
         (None, false) => "A".to_owned(),
         (None, true) => "B".to_owned(),
     }
-}
-
-/// Two files of one name: the same samples are a duplicate.
-pub(super) fn doubles(roster: &Roster, entries: &[TraceEntry], bench: &Bench<'_>) -> Vec<Finding> {
-    let levels = |at: TraceAt| {
-        let file = bench.files.get(at.file)?;
-        let content = read::from_path_with_recipe(&file.path, bench.fallback, bench.recipe).ok()?;
-        Some(content.traces.get(at.part)?.levels_db.mapv(f64::to_bits))
-    };
-    roster
-        .doubles
-        .iter()
-        .filter_map(|double| {
-            let (used, other) = (levels(double.used)?, levels(double.other)?);
-            (used == other).then(|| duplicate(roster, entries, double))
-        })
-        .collect()
-}
-
-fn duplicate(roster: &Roster, entries: &[TraceEntry], double: &Double) -> Finding {
-    let (used, other) = (
-        name_at(entries, double.used),
-        name_at(entries, double.other),
-    );
-    let name = fibre_name(roster, double.fibre);
-    let nm = roster
-        .wavelengths_nm
-        .get(double.wavelength)
-        .copied()
-        .unwrap_or(f64::NAN);
-    Finding::of(
-        FindingKind::DuplicateFile,
-        vec![name.clone()],
-        format!(
-            "fibre {name}: {other} holds the same samples as {used}; the second one is left out"
-        ),
-    )
-    .in_light(crate::units::Wavelength::from_nm(nm))
-    .names("files", vec![used, other])
-}
-
-/// The second of two files of one name, as skipped.
-pub(super) fn skipped_doubles(roster: &Roster, entries: &[TraceEntry]) -> Vec<Skipped> {
-    roster
-        .doubles
-        .iter()
-        .map(|double| Skipped {
-            file: name_at(entries, double.other),
-            reason: format!(
-                "it says that it is fibre {} from {} at {} nm, as {} does, which is used",
-                fibre_name(roster, double.fibre),
-                end_name(roster, !double.from_a),
-                roster
-                    .wavelengths_nm
-                    .get(double.wavelength)
-                    .copied()
-                    .unwrap_or(f64::NAN),
-                name_at(entries, double.used)
-            ),
-        })
-        .collect()
-}
-
-/// Traces without the one from the other end.
-pub(super) fn missing_partners(roster: &Roster, entries: &[TraceEntry]) -> Partners {
-    let mut found = Partners::default();
-    for slot in &roster.slots {
-        let (at, is_b) = match (slot.a, slot.b) {
-            (Some(a), None) => (a, false),
-            (None, Some(b)) => (b, true),
-            _ => continue,
-        };
-        let name = fibre_name(roster, slot.fibre);
-        let nm = roster
-            .wavelengths_nm
-            .get(slot.wavelength)
-            .copied()
-            .unwrap_or(f64::NAN);
-        let file = name_at(entries, at);
-        let (here, there) = (end_name(roster, is_b), end_name(roster, !is_b));
-        found.findings.push(
-            Finding::of(
-                FindingKind::MissingPartner,
-                vec![name.clone()],
-                format!(
-                    "fibre {name} has no trace from {there} at {nm} nm: measure it from there; one \
-                     direction alone tells no loss"
-                ),
-            )
-            .in_light(crate::units::Wavelength::from_nm(nm))
-            .text("file", file.clone())
-            .text("missing_from", there.clone()),
-        );
-        found.skipped.push(Skipped {
-            file,
-            reason: format!("taken from {here}; there is no trace from {there} to go with it"),
-        });
-    }
-    found
-}
-
-/// Traces without a partner: findings, and the files that they leave out.
-#[derive(Debug, Default)]
-pub(super) struct Partners {
-    pub(super) findings: Vec<Finding>,
-    pub(super) skipped: Vec<Skipped>,
 }
 
 /// Files of a record that gave no link, with the reason.
@@ -238,7 +134,7 @@ pub(super) fn put_changes(jobs: &mut [FibreJob], changed: &[FibreJob]) {
 }
 
 /// Looks at what the traces say about their labels; `anew` is what some of them show with the
-/// cords of the other end.
+/// cords of the other end, and of `doubles` those that contradict each other give no link.
 pub(super) fn changes(
     records: &[Record],
     jobs: &[FibreJob],
@@ -246,8 +142,15 @@ pub(super) fn changes(
     roster: &Roster,
     accept: Option<AcceptPairing>,
     anew: &Looks,
+    doubles: &Doubles,
 ) -> Changes {
     let mut changes = Changes::default();
+    for (at, reason) in &doubles.contradicting {
+        changes.withhold(*at, reason.clone());
+        changes
+            .doubts
+            .push(Warning::new("traces contradict each other", reason.clone()));
+    }
     let mut new_pairs: BTreeMap<(usize, usize), PairJob> = BTreeMap::new();
     swapped_ends(
         records,

@@ -270,6 +270,11 @@ impl CablePlan {
                 chainage_m,
             });
         }
+        let chainage_m = [
+            check.number(raw.chainage_a_m.as_ref(), places, "a chainage in metres")?,
+            check.number(raw.chainage_b_m.as_ref(), places, "a chainage in metres")?,
+        ];
+        route_in_order(&check, &raw, chainage_m)?;
         let visit = match &raw.visit {
             None => VisitTimes::default(),
             Some(visit) => {
@@ -306,10 +311,7 @@ impl CablePlan {
                 (1.0, FARTHEST_M),
                 "a length in metres",
             )?,
-            chainage_m: [
-                check.number(raw.chainage_a_m.as_ref(), places, "a chainage in metres")?,
-                check.number(raw.chainage_b_m.as_ref(), places, "a chainage in metres")?,
-            ],
+            chainage_m,
             helix_factor: check.number(raw.helix_factor.as_ref(), (1.0, 1.2), "a helix factor")?,
             wavelengths_nm,
             traces: raw.traces,
@@ -333,6 +335,23 @@ impl CablePlan {
             .collect();
         let number: usize = digits.iter().rev().collect::<String>().parse().ok()?;
         number.checked_sub(1)
+    }
+
+    /// How many fibres the plan has, where it tells.
+    pub fn fibres_planned(&self) -> Option<usize> {
+        let named = (!self.fibre_names.is_empty()).then_some(self.fibre_names.len());
+        self.fibres.or(named)
+    }
+
+    /// Name of the fibre of an index: the plan's, else with its number where the name of
+    /// another fibre has one.
+    pub fn fibre_name(&self, index: usize, like: &str) -> Option<String> {
+        if !self.fibre_names.is_empty() {
+            return self.fibre_names.get(index).cloned();
+        }
+        let stem = like.trim().trim_end_matches(|c: char| c.is_ascii_digit());
+        let width = like.trim().len() - stem.len();
+        (width > 0).then(|| format!("{stem}{:0width$}", index + 1))
     }
 
     /// Tube and colour of a fibre, where the plan tells.
@@ -367,6 +386,41 @@ impl VisitTimes {
             self.closing_s,
         ]
     }
+}
+
+/// That the closures and end B lie behind end A, and B behind the closures; without a chainage of
+/// A the route begins at 0.
+fn route_in_order(
+    check: &Checker<'_>,
+    raw: &PlanText,
+    [a_m, b_m]: [Option<f64>; 2],
+) -> Result<(), PlanError> {
+    let start_m = a_m.unwrap_or(0.0);
+    if let (Some(b_m), Some(span)) = (b_m, &raw.chainage_b_m)
+        && b_m <= start_m
+    {
+        return Err(check.at(
+            span.span().start,
+            format!("{b_m} found; end B lies behind end A, which is at {start_m}"),
+        ));
+    }
+    for closure in &raw.closures {
+        let Some(chainage) = &closure.chainage_m else {
+            continue;
+        };
+        let found = *chainage.get_ref();
+        let amiss = if a_m.is_some_and(|a_m| found <= a_m) {
+            Some(format!("behind end A, which is at {start_m}"))
+        } else {
+            b_m.filter(|b_m| found >= *b_m)
+                .map(|b_m| format!("before end B, which is at {b_m}"))
+        };
+        if let Some(wanted) = amiss {
+            let message = format!("{found} found; a closure lies {wanted}");
+            return Err(check.at(chainage.span().start, message));
+        }
+    }
+    Ok(())
 }
 
 fn two_ends(check: &Checker<'_>, ends: &Spanned<Vec<String>>) -> Result<[String; 2], PlanError> {

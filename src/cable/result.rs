@@ -48,6 +48,9 @@ pub struct CableResult {
     pub rules: Rules,
     /// Doubts about the cable as a whole.
     pub warnings: Vec<Warning>,
+    /// Whether there are traces of all fibres and at all wavelengths that the plan has: else
+    /// the cable does not pass.
+    pub is_whole: bool,
 }
 
 /// A fibre of the cable.

@@ -82,7 +82,10 @@ pub(super) fn crossed(
         for &w in &waves {
             for &(a, b) in &crossing.pairs {
                 match accept {
-                    Some(AcceptPairing::Labelled) => {}
+                    Some(AcceptPairing::Labelled) => {
+                        changes.disputed.insert(a);
+                        changes.warnings.insert((a, w), as_labelled(roster, b));
+                    }
                     Some(AcceptPairing::Found) => accepted.push((a, b, w)),
                     None => {
                         let reason = format!(
@@ -124,6 +127,20 @@ pub(super) fn crossed(
             ),
         );
     }
+}
+
+/// What a link says that was measured as labelled against its traces.
+fn as_labelled(roster: &Roster, b: usize) -> Warning {
+    Warning::new(
+        "pairing in doubt",
+        format!(
+            "measured as labelled, as asked, although the trace from {} fits the one from {} of fibre \
+             {}: if it is crossed, its losses are the means of two fibres' and wrong",
+            end_name(roster, false),
+            end_name(roster, true),
+            fibre_name(roster, b),
+        ),
+    )
 }
 
 /// The ways in which traces may be crossed: those of each wavelength alone, and those of

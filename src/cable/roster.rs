@@ -111,6 +111,7 @@ impl Roster {
         roster.name_cable(&mut known, plan);
         roster.name_ends(&known, plan);
         roster.fibres = fibre_names(&known);
+        add_planned(&mut roster.fibres, plan);
         roster.wavelengths_nm = wavelengths(&known);
         let mut places: BTreeMap<(usize, usize), [Option<TraceAt>; 2]> = BTreeMap::new();
         for identity in &known {
@@ -330,6 +331,24 @@ fn fibre_names(known: &[Identity<'_>]) -> Vec<String> {
     names
 }
 
+/// Adds the fibres of the plan of which there is no trace, under names like those of the others.
+fn add_planned(names: &mut Vec<String>, plan: &CablePlan) {
+    let (Some(planned), Some(like)) = (plan.fibres_planned(), names.first().cloned()) else {
+        return;
+    };
+    let taken: Vec<usize> = names
+        .iter()
+        .filter_map(|name| plan.fibre_index(name))
+        .collect();
+    // A name that tells no number may be any of them.
+    if taken.len() < names.len() {
+        return;
+    }
+    let missing = (0..planned).filter(|index| !taken.contains(index));
+    names.extend(missing.filter_map(|index| plan.fibre_name(index, &like)));
+    names.sort_by(|p, q| natural_order(p, q));
+}
+
 /// Nominal wavelengths: of those within the tolerance of each other, the most frequent.
 fn wavelengths(known: &[Identity<'_>]) -> Vec<f64> {
     let mut all: Vec<f64> = known
@@ -398,6 +417,31 @@ mod tests {
         assert_eq!(roster.doubles[0].other, TraceAt { file: 3, part: 0 });
         let skipped: Vec<&str> = roster.skipped.iter().map(|s| s.file.as_str()).collect();
         assert_eq!(skipped, ["5.txt", "4.txt"]);
+    }
+
+    #[test]
+    fn fibres_of_the_plan_without_a_trace_have_their_places() {
+        let entries = [
+            entry(0, "F03", 1550.0, "East", "West"),
+            entry(1, "F01", 1550.0, "East", "West"),
+        ];
+        let plan = CablePlan {
+            fibres: Some(4),
+            ..CablePlan::default()
+        };
+        assert_eq!(
+            Roster::of(&entries, &plan).fibres,
+            ["F01", "F02", "F03", "F04"]
+        );
+        let named = CablePlan {
+            fibre_names: ["red", "F03", "blue"].map(str::to_owned).to_vec(),
+            ..CablePlan::default()
+        };
+        let of_one = Roster::of(&entries[..1], &named);
+        assert_eq!(of_one.fibres, ["blue", "F03", "red"]);
+        // Which of the plan's fibres it is, its name does not tell.
+        let other = [entry(0, "spare", 1550.0, "East", "West")];
+        assert_eq!(Roster::of(&other, &plan).fibres, ["spare"]);
     }
 
     #[test]

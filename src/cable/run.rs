@@ -11,6 +11,7 @@ use super::calibrate::{self, Fit};
 use super::cluster::Cluster;
 use super::cords;
 use super::dark::too_dark;
+use super::doubles;
 use super::finish::finish;
 use super::measure::{Bench, CableFile, FibreJob, PairJob};
 use super::pairing;
@@ -236,11 +237,13 @@ fn attempt(
             more_traces,
         });
     }
-    let mut findings = pairing::doubles(&roster, entries, &survey.bench);
+    let labels = doubles::of_one_label(&roster, entries, &survey.bench);
+    let mut findings = labels.findings.clone();
     let mut skipped: Vec<Skipped> = unreadable.to_vec();
     skipped.extend(roster.skipped.iter().cloned());
-    skipped.extend(pairing::skipped_doubles(&roster, entries));
-    let mut partners = pairing::missing_partners(&roster, entries);
+    skipped.extend(doubles::skipped_doubles(&roster, entries, &labels));
+    let left_out = unreadable.len() + roster.skipped.len();
+    let mut partners = doubles::missing_partners(&roster, entries, &labels, left_out);
     findings.append(&mut partners.findings);
     skipped.append(&mut partners.skipped);
     let doubtful = cords::doubtful(&records, &jobs, entries, &fallback, &known);
@@ -255,6 +258,7 @@ fn attempt(
         &roster,
         settings.accept_pairing,
         &anew,
+        &labels,
     );
     findings.extend(changes.findings.iter().cloned());
     if !changes.jobs.is_empty() {
@@ -503,5 +507,6 @@ fn empty(roster: &Roster) -> CableResult {
             false_finding_chance: 0.0,
         },
         warnings: Vec::new(),
+        is_whole: false,
     }
 }

@@ -30,7 +30,7 @@ use super::limits::{coverage, named_limits};
 use super::output::{File, print, table_settings, tell};
 use super::pack_args::PackArgs;
 use super::progress::Bar;
-use super::traces::trace_files;
+use super::traces::{TraceFiles, trace_files};
 use super::{CommandError, Outcome, PROGRAM};
 
 /// Which pairing to measure where headers and traces disagree.
@@ -89,7 +89,11 @@ fn bad_splice(text: &str) -> Result<f64, String> {
 pub(super) fn run(args: &CableArgs) -> Result<Outcome, CommandError> {
     let inputs = args.pack.read()?;
     let (plan, folder) = plan_and_folder(args)?;
-    let (files, left_out) = trace_files(&folder)?;
+    let TraceFiles {
+        files,
+        left_out,
+        packs,
+    } = trace_files(&folder)?;
     let (logs, files): (Vec<_>, Vec<_>) =
         (files.into_par_iter()).partition(|file| is_log(&file.path));
     let left_out = left_out + logs.len();
@@ -128,14 +132,6 @@ pub(super) fn run(args: &CableArgs) -> Result<Outcome, CommandError> {
     }
     let mut result =
         measured.map_err(|error| format!("{}: {error}", args.folder_or_plan.display()))?;
-    if left_out > 0 {
-        result.warnings.push(Warning::new(
-            "files left out",
-            format!(
-                "{left_out} files that are no traces by their endings or titles were not looked at"
-            ),
-        ));
-    }
     if let Some(why) = journal.as_ref().and_then(FileJournal::fault) {
         tell(&format!("finished fibres could not be kept: {why}"));
     }
@@ -145,6 +141,20 @@ pub(super) fn run(args: &CableArgs) -> Result<Outcome, CommandError> {
     };
     if let Some(log) = &log {
         log.add_to(&mut result);
+    }
+    if left_out > 0 {
+        result.warnings.push(Warning::new(
+            "files left out",
+            format!(
+                "{left_out} files that are no traces by their endings or titles were not looked at"
+            ),
+        ));
+    }
+    if !packs.is_empty() {
+        tell(&format!(
+            "{} in the folder holds results: the copies of traces in there were not looked at",
+            packs.join(", ")
+        ));
     }
     print(&printed(args.output.format, &result, log.as_ref(), args)?)?;
     if let Some(folder) = &args.output.out {
@@ -210,9 +220,10 @@ fn outcome(result: &CableResult) -> Outcome {
     if result.skipped.is_empty() {
         worst
     } else {
+        let count = result.skipped.len();
         tell(&format!(
-            "{} files gave no result; the list of what was skipped says why",
-            result.skipped.len()
+            "{count} file{} gave no result; the list of what was skipped says why",
+            if count == 1 { "" } else { "s" }
         ));
         Outcome::Error
     }

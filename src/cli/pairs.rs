@@ -124,7 +124,7 @@ type Key = (Option<String>, Option<String>, i64);
 pub(super) fn in_folder(folder: &Path) -> Result<(Vec<Pair>, Vec<String>), CommandError> {
     let mut doubts = Vec::new();
     let mut groups: BTreeMap<Key, Vec<Found>> = BTreeMap::new();
-    for file in trace_files(folder)?.0 {
+    for file in trace_files(folder)?.files {
         match found(&file.path) {
             Ok((key, found)) => groups.entry(key).or_default().push(found),
             Err(why) => doubts.push(why),

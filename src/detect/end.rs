@@ -282,6 +282,18 @@ fn behind(eye: &Eye, peak: &StrongPeak) -> usize {
     (settled..until).find(|&i| p[i] <= half).unwrap_or(settled)
 }
 
+/// Whether fibre answers behind a reflection that begins at index `edge`, a fraction: then no
+/// fibre ends there. Two pulses on a weak one is over.
+pub fn answers_behind(eye: &Eye, edge: f64) -> bool {
+    let strong = eye
+        .peaks
+        .iter()
+        .find(|p| (p.edge as f64 - edge).abs() <= 1.0);
+    let over = (edge.max(0.0) + 2.0 * eye.pulse_samples).ceil() as usize + 1;
+    let from = strong.map_or(over, |peak| behind(eye, peak));
+    fibre_answers(eye, from, (from + BEHIND).min(eye.len()))
+}
+
 /// Samples looked at behind the last peak for fibre that answers under the noise.
 const BEHIND: usize = 256;
 

@@ -36,7 +36,7 @@ mod sweep;
 mod threshold;
 mod view;
 
-pub use end::{End, find_end, spikes};
+pub use end::{End, answers_behind, find_end, spikes};
 pub(crate) use expected::Expected;
 pub(crate) use eye::DB_PER_NEPER;
 pub use eye::Eye;

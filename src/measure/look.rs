@@ -1,14 +1,15 @@
 //! One trace looked through by itself: its events, and where the link lies in it.
 
 use crate::detect::{
-    DetectSettings, End, Expected, Eye, Finder, Mark, Span, Stretch, View, find_end, spikes,
+    DetectSettings, End, Expected, Eye, Finder, Mark, Span, Stretch, View, answers_behind,
+    find_end, spikes,
 };
 use crate::trace::Trace;
 use crate::units::Length;
 
 /// How far the first or last connector may lie from where the stated cord puts it,
 /// as a share of the cord: cords are sold by nominal length and wound with a spare.
-const CORD_TOLERANCE: f64 = 0.05;
+pub(crate) const CORD_TOLERANCE: f64 = 0.05;
 
 /// Samples over which the noise of the trace is told: enough for a tenth of its value.
 const NOISE_SAMPLES: usize = 64;
@@ -261,7 +262,7 @@ fn strong_marks(finder: &Finder<'_>) -> Vec<Mark> {
 }
 
 /// The link's far end where only its reflections stand out of the noise: the
-/// strongest pair of them that lies a tail cord apart.
+/// strongest pair of them that lies a tail cord apart, with nothing behind the second.
 fn far_in_noise(eye: &Eye, marks: &[Mark], tail_m: f64) -> Option<LinkEnd> {
     if tail_m <= 0.0 {
         return None;
@@ -278,7 +279,7 @@ fn far_in_noise(eye: &Eye, marks: &[Mark], tail_m: f64) -> Option<LinkEnd> {
     let apart = |x: f64, y: f64| ((y - x) * eye.spacing_m - tail_m).abs() <= tolerance;
     seen.iter()
         .flat_map(|near| seen.iter().map(move |far| (near, far)))
-        .filter(|(near, far)| apart(near.0, far.0))
+        .filter(|(near, far)| apart(near.0, far.0) && !answers_behind(eye, far.0))
         .max_by(|p, q| (p.0.1 + p.1.1).total_cmp(&(q.0.1 + q.1.1)))
         .map(|(near, _)| LinkEnd {
             own_m: eye.metres(near.0),

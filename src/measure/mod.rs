@@ -8,6 +8,7 @@ mod orl;
 mod reading;
 
 pub use line::{KnownSlope, Side, SideLine, attenuation, bend, side_line, usual_slope};
+pub(crate) use look::CORD_TOLERANCE;
 pub use look::{ExpectedJoint, LinkEnd, Look, glance, look};
 pub use one_direction::{OneWayError, measure};
 pub use one_way::{OneWay, OneWayEvent, OneWayKind, ReflectanceReading, Section};

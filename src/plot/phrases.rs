@@ -113,6 +113,7 @@ fixed_texts! {
     MapAndMore = "figure_map_and_more": "{loss} dB and more",
     LogTitle = "figure_log_title": "Splicing machines against two-way losses",
     LogTitleOf = "figure_log_title_of": "Splicing machines against two-way losses, cable {cable}",
+    LogUnmeasured = "figure_log_unmeasured": "No logged splice was measured",
     LogNothing = "figure_log_nothing": "Nothing points to a machine: no service on these figures",
     LogCounts = "figure_log_counts": "{splices} splices logged and measured; {tests} tests, probabilities adjusted for all (Holm)",
     LogWhiskers = "figure_log_whiskers": "Whiskers: two standard errors. A group of fewer than {fewest} splices is not tested.",

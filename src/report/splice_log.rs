@@ -27,7 +27,13 @@ pub fn splice_log_table(log: &SpliceLog, chance: f64, width: usize) -> String {
     }
     text.push_str("\nWhat it says\n");
     let findings = log.findings(chance);
-    if findings.is_empty() {
+    if log.splices.is_empty() {
+        text.push_str(&wrapped(
+            "- No line belongs to a measured splice: nothing can be said of any machine.",
+            width,
+            2,
+        ));
+    } else if findings.is_empty() {
         text.push_str(&wrapped(
             "- Nothing points to a machine: no service on these figures.",
             width,

@@ -186,15 +186,19 @@ fn levels_only(trace: &SimTrace) -> String {
     for (key, value) in entries(&trace.header) {
         let _ = writeln!(out, "# {key}: {value}");
     }
-    let n = trace.distances_m.len();
-    let start_m = trace.distances_m.first().copied().unwrap_or(0.0);
+    // Without distances a column begins with its first level.
+    let dark = (trace.levels_db.iter())
+        .take_while(|level_db| !level_db.is_finite())
+        .count();
+    let n = trace.distances_m.len() - dark;
+    let start_m = trace.distances_m.get(dark).copied().unwrap_or(0.0);
     let end_m = trace.distances_m.last().copied().unwrap_or(start_m);
     let spacing_m = (end_m - start_m) / (n as f64 - 1.0).max(1.0);
     let _ = writeln!(
         out,
         "# spacing: {spacing_m} m\n# start: {start_m} m\nlevel_db"
     );
-    for level_db in &trace.levels_db {
+    for level_db in trace.levels_db.iter().skip(dark) {
         let level = shown(*level_db);
         // An empty line would not be counted.
         out.push_str(if level.is_empty() { "nan" } else { &level });
@@ -271,6 +275,17 @@ mod tests {
         0.25,
         1250.5,-13
         ");
+    }
+
+    #[test]
+    fn levels_alone_begin_with_the_first_of_them() {
+        let mut trace = trace();
+        trace.levels_db = ndarray::array![f64::NAN, -12.0, f64::NAN, -13.0];
+        trace.distances_m = ndarray::array![0.0, 0.5, 1.0, 1.5];
+        let text = write(&trace, Dialect::LevelsOnly);
+        let (_, column) = text.split_once("# launch cord: 0 m\n").unwrap();
+        let wanted = "# spacing: 0.5 m\n# start: 0.5 m\nlevel_db\n-12\nnan\n-13\n";
+        assert_eq!(column, wanted);
     }
 
     #[test]

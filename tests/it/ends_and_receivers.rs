@@ -5,6 +5,7 @@
     reason = "a trace that does not end as drawn must fail the test"
 )]
 
+use bothends::both_ways::{Settings, combine};
 use bothends::detect::{DetectSettings, End, Eye, Finder, Span, View, find_end};
 use bothends::simulate::Plan;
 use bothends::trace::Trace;
@@ -217,4 +218,32 @@ fn the_open_ends_of_cords_tie_two_traces_whose_far_connectors_are_lost() {
         within += usize::from(off_m < 2.0 * error_m);
     }
     assert!(within >= 8, "{within} of 10 within two standard errors");
+}
+
+/// 57 km of which neither trace shows the far end, and near B two connectors that lie a tail
+/// cord apart with 40 km of fibre in the light behind them: no end of the link, and no tie
+/// between the traces, in ten draws.
+#[test]
+fn two_connectors_a_cord_apart_are_no_end_where_fibre_goes_on() {
+    let mut plan = chain(
+        vec![fibre(56.05, 0.2, -82.0), fibre(1.25, 0.2, -82.0)],
+        &[0.3],
+        noisy(350.0, 2.6, 9.0),
+    );
+    plan.joints[0].reflectance = Some(Reflectance::from_db(-55.0));
+    for (end, cord_km) in [(&mut plan.end_a, 1.26), (&mut plan.end_b, 1.95)] {
+        end.cord = Some(fibre(cord_km, 0.2, -82.0));
+        end.loss = Loss::from_db(0.3);
+        end.reflectance = Some(Reflectance::from_db(-50.0));
+    }
+    for seed in 0..10 {
+        let (a, b) = traces(&plan, 800 + seed);
+        let tied = combine(&a, &b, &Settings::default());
+        let length_m = tied.ok().and_then(|c| Some(c.link.length.ok()?.value.m()));
+        // What noise may leave to be seen of the far end lies where it is.
+        assert!(
+            length_m.is_none_or(|m| (m - 57_300.0).abs() < 100.0),
+            "seed {seed}: {length_m:?}"
+        );
+    }
 }

@@ -4,6 +4,7 @@ mod accuracy;
 mod bench;
 mod cable;
 mod cable_sample;
+mod cable_truth;
 mod calibration;
 mod cli;
 mod compare;

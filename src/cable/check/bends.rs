@@ -63,7 +63,10 @@ impl Both {
 /// Of the `poor` fibres, taken with poor settings, twice as much is asked: their errors
 /// are the least certain.
 pub(super) fn bends(facts: &Facts<'_>, poor: &BTreeSet<usize>) -> (Vec<Finding>, BTreeSet<At>) {
-    let places = places(facts);
+    let mut places = places(facts);
+    // Of fibres measured as labelled although their traces say that they are crossed, the two
+    // directions are two fibres'.
+    places.retain(|both| !facts.disputed.contains(&both.fibre));
     let excess = |both: &Both| both.difference() - both.forced;
     let usual = median(places.iter().map(excess).collect()).map_or(0.0, |db| db.max(0.0));
     let added = |both: &Both| {
@@ -103,7 +106,11 @@ pub(super) fn bends(facts: &Facts<'_>, poor: &BTreeSet<usize>) -> (Vec<Finding>,
                 && (both.joint.is_some() || is_same_place(other, &both))
         });
         if !is_there {
-            bent.extend(both.joint.map(|joint| (both.fibre, joint)));
+            // A joint that may have been spliced again in between stays a joint to look at.
+            let joint = both
+                .joint
+                .filter(|_| redone_between(facts, &both).is_none());
+            bent.extend(joint.map(|joint| (both.fibre, joint)));
             kept.push((z, needed, both));
         }
     }
@@ -134,16 +141,39 @@ fn forced(step: &Measurement<Loss>) -> f64 {
         .map_or(0.0, |(h, _)| mismatch_loss(10f64.powf(h / 10.0)).db())
 }
 
+/// The days on which a fibre was measured at the longer and at the shorter wavelength, where it
+/// was at the shorter one later: a joint spliced again in between looks like a bend.
+fn redone_between(facts: &Facts<'_>, both: &Both) -> Option<[String; 2]> {
+    let (short, long) = both.wavelengths;
+    let day = |wavelength: usize| -> Option<String> {
+        let mut links = facts.draft.links.iter();
+        let link = links.find(|l| l.fibre == both.fibre && l.wavelength == wavelength)?;
+        let of_ends = [&link.link.a, &link.link.b].map(|d| d.header.measured.as_deref());
+        // As written: year, month, day.
+        let day = of_ends.into_iter().flatten().next()?.get(..10)?;
+        let is_date = day.split('-').map(str::len).eq([4, 2, 2]);
+        is_date.then(|| day.to_owned())
+    };
+    let (longer, shorter) = (day(long)?, day(short)?);
+    (shorter > longer).then_some([longer, shorter])
+}
+
 fn finding(facts: &Facts<'_>, both: &Both, z: f64, needed: f64) -> Finding {
     let name = facts.fibre_name(both.fibre);
     let (short, long) = (
         facts.wavelength(both.wavelengths.0),
         facts.wavelength(both.wavelengths.1),
     );
-    let cure = if both.joint.is_some() {
-        "dress the fibre in its tray; a new splice would not cure it"
-    } else {
-        "look for a tight bend or a squeezed cable there"
+    let cure = match (redone_between(facts, both), both.joint) {
+        (Some([first, then]), Some(_)) => format!(
+            "measured on {first} at {:.0} nm and on {then} at {:.0} nm: if it was spliced again in \
+             between, measure it anew at {:.0} nm; else dress the fibre in its tray",
+            long.nm(),
+            short.nm(),
+            long.nm()
+        ),
+        (_, Some(_)) => "dress the fibre in its tray; a new splice would not cure it".to_owned(),
+        (_, None) => "look for a tight bend or a squeezed cable there".to_owned(),
     };
     Finding::of(
         FindingKind::Bend,

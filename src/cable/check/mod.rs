@@ -30,6 +30,8 @@ pub(super) struct Facts<'f> {
     pub(super) chainage_m: &'f (dyn Fn(f64) -> Option<f64> + Sync),
     /// Usual length of a fibre.
     pub(super) length_m: f64,
+    /// Fibres measured as labelled although their traces say that they are crossed.
+    pub(super) disputed: &'f BTreeSet<usize>,
 }
 
 /// What the checks have found.

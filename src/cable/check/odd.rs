@@ -37,21 +37,24 @@ pub(super) fn outliers(facts: &Facts<'_>, leave_out: &BTreeSet<At>) -> Vec<Findi
             let (fibre, joint) = at;
             let name = facts.fibre_name(fibre);
             let loss = one.loss;
+            let cell = facts.cell(fibre, joint, w);
+            let stands = match cell.and_then(|cell| facts.limit_of(joint, cell)) {
+                Some(limit) if loss + facts.rules.coverage * error <= limit => "within the limit",
+                Some(_) => "at the limit, within its error",
+                None => "no limit is given for it",
+            };
             let finding = Finding::of(
                 FindingKind::Outlier,
                 vec![name.clone()],
                 format!(
                     "fibre {name} loses {} dB at {}, where the middle of the \
-                     others of its tray is {middle:.3} dB ({:.0} nm): within the limit, and far off all the same",
+                     others of its tray is {middle:.3} dB ({:.0} nm): {stands}, and it is far off all the same",
                     plus_minus(loss, error),
                     facts.joint_name(joint),
                     facts.wavelength(w).nm(),
                 ),
             )
-            .at(
-                Some(joint),
-                facts.cell(fibre, joint, w).and_then(|cell| cell.position),
-            )
+            .at(Some(joint), cell.and_then(|cell| cell.position))
             .in_light(facts.wavelength(w))
             .losing(measured(loss, error))
             .number("middle_of_joint_db", middle)

@@ -25,10 +25,14 @@ const PULSES_NS: [f64; 14] = [
     20_000.0,
 ];
 
+/// Standard error over the one that would do.
+const NOISE: &str = "noise_over_what_would_do";
+
 /// What keeps a link from being judged.
 struct Poor {
     wavelength: usize,
-    /// Standard error over the one that would do.
+    /// What would have to be less or more, and by which factor.
+    lacks: &'static str,
     factor: f64,
     why: String,
     advice: String,
@@ -39,14 +43,25 @@ struct Poor {
 pub(super) fn poor_settings(facts: &Facts<'_>) -> (Vec<Finding>, BTreeSet<usize>) {
     let mut found: Vec<(usize, Poor)> = Vec::new();
     for fibre in 0..facts.fibres() {
-        let worst = facts
+        let mut of_fibre: Vec<Poor> = facts
             .draft
             .links
             .iter()
             .filter(|link| link.fibre == fibre && link.link.registration.is_some())
-            .filter_map(|link| poor(facts, link))
-            .max_by(|p, q| p.factor.total_cmp(&q.factor));
-        found.extend(worst.map(|poor| (fibre, poor)));
+            .filter_map(|link| too_short(facts, link).or_else(|| poor(facts, link)))
+            .collect();
+        of_fibre.sort_by(|p, q| q.factor.total_cmp(&p.factor));
+        let mut of_fibre = of_fibre.into_iter();
+        let Some(mut worst) = of_fibre.next() else {
+            continue;
+        };
+        let others: Vec<String> = of_fibre
+            .map(|poor| format!("{:.0} nm", facts.wavelength(poor.wavelength).nm()))
+            .collect();
+        if !others.is_empty() {
+            worst.why = format!("{} (poor at {}, too)", worst.why, others.join(" and "));
+        }
+        found.push((fibre, worst));
     }
     let fibres = found.iter().map(|(fibre, _)| *fibre).collect();
     if found.len() > 2 && 2 * found.len() >= facts.fibres() {
@@ -84,8 +99,34 @@ pub(super) fn poor_settings(facts: &Facts<'_>) -> (Vec<Finding>, BTreeSet<usize>
 fn finding(facts: &Facts<'_>, names: Vec<String>, poor: &Poor, words: String) -> Finding {
     Finding::of(FindingKind::PoorSettings, names, words)
         .in_light(facts.wavelength(poor.wavelength))
-        .number("noise_over_what_would_do", poor.factor)
+        .number(poor.lacks, poor.factor)
         .text("advice", poor.advice.clone())
+}
+
+/// A trace whose samples stop before the far end of the link: cut short, or of too short a range.
+fn too_short(facts: &Facts<'_>, link: &CableLink) -> Option<Poor> {
+    let length_m = link.link.length.as_ref().ok()?.value.m();
+    let (a, b) = (&link.link.a, &link.link.b);
+    let of_ends = [("A", a, length_m - a.port.m()), ("B", b, b.port.m())];
+    of_ends.into_iter().find_map(|(end, direction, wanted_m)| {
+        let reached_m = direction.samples as f64 * direction.spacing.m();
+        let lacking_m = wanted_m - reached_m;
+        (lacking_m > pulse_m(&link.link)).then(|| Poor {
+            wavelength: link.wavelength,
+            lacks: "wanted_range_over_range",
+            factor: wanted_m / reached_m.max(direction.spacing.m()),
+            why: format!(
+                "at {:.0} nm, the trace from {end} stops {lacking_m:.0} m before the other end of the \
+                 fibre",
+                facts.wavelength(link.wavelength).nm()
+            ),
+            advice: format!(
+                "export it again if the file was cut short, else take it with a range of {:.0} km or \
+                 more",
+                (wanted_m / 1000.0).ceil()
+            ),
+        })
+    })
 }
 
 fn poor(facts: &Facts<'_>, link: &CableLink) -> Option<Poor> {
@@ -126,6 +167,7 @@ fn poor(facts: &Facts<'_>, link: &CableLink) -> Option<Poor> {
         let loses = wanted_ns.map_or(f64::NAN, |w| pulse_ns / w);
         return Some(Poor {
             wavelength: link.wavelength,
+            lacks: NOISE,
             factor: (worst.0 / wanted).max(1.0),
             why: format!(
                 "at {nm:.0} nm, {groups} joint{} cannot be told from what is beside with a pulse of \
@@ -188,6 +230,7 @@ fn poor(facts: &Facts<'_>, link: &CableLink) -> Option<Poor> {
     };
     Some(Poor {
         wavelength: link.wavelength,
+        lacks: NOISE,
         factor: noise,
         why,
         advice,
@@ -225,6 +268,7 @@ fn poorer_than_others(facts: &Facts<'_>, link: &CableLink, worst: (f64, usize)) 
     };
     (factor > MUCH_WORSE).then(|| Poor {
         wavelength: link.wavelength,
+        lacks: NOISE,
         factor,
         why: format!(
             "at {:.0} nm, taken with {}, the loss at {} is known to ± {:.4} dB, {factor:.0} times \

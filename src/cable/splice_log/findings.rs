@@ -2,6 +2,7 @@
 
 use super::compare::{GroupBy, Part, SpliceLog, Trend};
 use crate::cable::{CableResult, Finding, FindingKind};
+use crate::warning::Warning;
 
 /// A difference below this is not worth a visit to the workshop, dB. Our choice: a
 /// fifteenth of the common limit of 0.15 dB.
@@ -32,6 +33,16 @@ impl SpliceLog {
 
     /// Puts the findings where a cable's other findings are.
     pub fn add_to(&self, result: &mut CableResult) {
+        if self.splices.is_empty() {
+            result.warnings.push(Warning::new(
+                "splice log not used",
+                format!(
+                    "none of the {} lines of the splice log belongs to a measured splice: check its \
+                     names of joints and fibres against those of the cable",
+                    self.unused.len()
+                ),
+            ));
+        }
         let found = self.findings(result.rules.false_finding_chance);
         result.findings.extend(found);
         // The sort is stable: findings of one kind stay in the order of their places.

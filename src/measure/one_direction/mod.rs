@@ -103,9 +103,12 @@ pub fn measure(trace: &Trace, settings: DetectSettings) -> Result<OneWay, OneWay
     Ok(OneWay {
         sections: measuring.sections(),
         link_from: Position::from_m(look.near.own_m),
-        link_to: look.far.map(|far| Measured {
-            value: Position::from_m(far.own_m),
-            std_error: far.std_error_m.map(Length::from_m),
+        // Where only a stated cord puts it, it was not measured.
+        link_to: look.far.and_then(|far| {
+            Some(Measured {
+                value: Position::from_m(far.own_m),
+                std_error: Some(Length::from_m(far.std_error_m?)),
+            })
         }),
         usable_to: Position::from_m(look.usable_to_m()),
         orl: measuring.orl(),

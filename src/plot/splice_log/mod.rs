@@ -79,7 +79,14 @@ fn heading(log: &SpliceLog, cable: Option<&str>, chance: f64, settings: &PlotSet
     let words = &settings.words;
     let findings = log.findings(chance);
     let said = findings.first().map_or_else(
-        || words.of(Phrase::LogNothing).to_owned(),
+        || {
+            let nothing = if log.splices.is_empty() {
+                Phrase::LogUnmeasured
+            } else {
+                Phrase::LogNothing
+            };
+            words.of(nothing).to_owned()
+        },
         |finding| capital(&plain_text(&finding.message)),
     );
     let fewest = crate::cable::splice_log::FEWEST_SPLICES.to_string();

@@ -25,6 +25,7 @@ pub fn cable(result: &CableResult, settings: &TableSettings) -> String {
     let mut text = head(result, width);
     text.push_str(&findings(result, width));
     text.push_str(&redo(result, width));
+    text.push_str(&super::verdicts::failed(result, MOST_OF_A_KIND, width));
     text.push_str(&joints(result, width));
     text.push_str(&fibres(result, width));
     text.push_str(&matrix(result, width));

@@ -290,11 +290,17 @@ fn sections(link: &Link, judged: Option<&Judged>, width: usize) -> String {
             row
         })
         .collect();
+    let is_broken = (link.events.iter()).any(|event| event.kind == EventKind::Break);
+    let attenuation = if is_broken {
+        "attenuation, one way\ndB/km"
+    } else {
+        "attenuation, two-way\ndB/km"
+    };
     let mut headings = vec![
         Heading("from\nm", Align::Right),
         Heading("to\nm", Align::Right),
         Heading("length\nm", Align::Right),
-        Heading("attenuation, two-way\ndB/km", Align::Right),
+        Heading(attenuation, Align::Right),
     ];
     headings.extend(judged.map(|_| Heading("verdict", Align::Left)));
     title("Sections between them") + &grid(&headings, rows, width)

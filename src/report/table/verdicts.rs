@@ -1,9 +1,12 @@
 //! What was held against limits, for a person.
 
+use std::fmt::Write as _;
+
 use super::grid::{Align, Heading, grid, title, wrapped};
 use super::head::verdict;
 use super::paint::{Paint, marked};
 use crate::both_ways::{Event, Link, Verdict};
+use crate::cable::CableResult;
 use crate::report::number::{signed, with_error};
 use crate::report::plain::plain_text;
 use crate::verdict::{Judged, Judgement, LimitLine, Limits, Place, What};
@@ -96,22 +99,58 @@ pub(super) fn not_passed(judged: &Judged, width: usize) -> String {
     });
     let mut text = title("Not within the limits, or not known to be");
     for judgement in list {
-        let limit = judgement.limit.map_or_else(String::new, |limit| {
-            format!(", limit {}", quantity(judgement.what, limit))
-        });
-        let value = judgement.value.map_or_else(String::new, |value| {
-            format!(" {}", value_and_error(judgement, value))
-        });
-        let sentence = format!(
-            "- {}: {}, {}{value}{limit}: {}.",
-            verdict(judgement.verdict),
-            plain_text(&judgement.place.to_string()),
-            judgement.what.word(),
-            plain_text(&judgement.reason)
-        );
-        text.push_str(&wrapped(&sentence, width, 2));
+        let said = format!("- {}: {}.", verdict(judgement.verdict), sentence(judgement));
+        text.push_str(&wrapped(&said, width, 2));
     }
     text
+}
+
+/// What is outside the limits in the links of a cable, by fibre, `most` of it.
+pub(super) fn failed(result: &CableResult, most: usize, width: usize) -> String {
+    let mut said: Vec<String> = Vec::new();
+    for link in &result.links {
+        let name = result
+            .fibres
+            .get(link.fibre)
+            .map_or("", |f| f.name.as_str());
+        let judgements = link.judged.iter().flat_map(|judged| &judged.judgements);
+        let failed = judgements.filter(|one| one.verdict == Verdict::Fail);
+        said.extend(failed.map(|judgement| {
+            format!(
+                "- fibre {} at {} nm: {}.",
+                plain_text(name),
+                link.link.wavelength.nm(),
+                sentence(judgement)
+            )
+        }));
+    }
+    if said.is_empty() {
+        return String::new();
+    }
+    let mut text = title("What is outside the limits");
+    for line in said.iter().take(most) {
+        text.push_str(&wrapped(line, width, 2));
+    }
+    if let Some(more) = said.len().checked_sub(most).filter(|more| *more > 0) {
+        let _ = writeln!(text, "- and {more} more, in the JSON");
+    }
+    text
+}
+
+/// Place, value, limit and reason of a judgement.
+fn sentence(judgement: &Judgement) -> String {
+    let limit = judgement.limit.map_or_else(String::new, |limit| {
+        format!(", limit {}", quantity(judgement.what, limit))
+    });
+    let value = judgement.value.map_or_else(String::new, |value| {
+        format!(" {}", value_and_error(judgement, value))
+    });
+    format!(
+        "{}, {}{value}{limit}: {}",
+        plain_text(&judgement.place.to_string()),
+        judgement.what.word(),
+        plain_text(&judgement.reason)
+    )
 }
 
 fn as_a_whole(judged: &Judged, width: usize) -> String {

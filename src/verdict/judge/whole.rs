@@ -30,13 +30,18 @@ pub(super) const fn usual_coefficient_error_db(direction: &Direction) -> f64 {
     }
 }
 
-/// Sections that are measured, and stretches of the same length that are not.
+/// Sections that are measured, and stretches of the same length that are not. Those of a broken
+/// fibre are one way only, which a slow change of the mode field tilts: none is judged.
 pub(super) fn sections(link: &Link, limits: &Limits, coverage: f64) -> Vec<Judgement> {
     let Some(limit) = limits.section_attenuation_at(link.wavelength) else {
         return Vec::new();
     };
     let least_m = limit.least_length.map_or(0.0, Length::m);
     let max = limit.max.db_per_km();
+    let is_broken = link
+        .events
+        .iter()
+        .any(|event| event.kind == EventKind::Break);
     let measured_ones = link
         .sections
         .iter()
@@ -46,6 +51,11 @@ pub(super) fn sections(link: &Link, limits: &Limits, coverage: f64) -> Vec<Judge
                 from: section.from,
                 to: section.to,
             };
+            if is_broken {
+                let why = "not measured both ways: the fibre is broken";
+                let what = What::SectionAttenuation;
+                return missing(what, place, Some(max), why, &limit.source);
+            }
             let value = section.attenuation.value.db_per_km();
             let std_error = section.attenuation.std_error.map(Attenuation::db_per_km);
             let limit_here = Limit::AtMost(max);
