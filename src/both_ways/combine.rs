@@ -553,6 +553,7 @@ pub(super) fn direction(
         backscatter_is_default: is_default,
         samples: trace.len(),
         spacing: Length::from_m(trace.spacing_m()),
+        range: Length::from_m(trace.position_of(trace.len().saturating_sub(1)).m()),
         port,
         usable_to,
         noise_at_start_db: look.noise_at_start_db(),

@@ -120,9 +120,13 @@ fn together((a, b): (&Look, &Look), reading: &Reading, index_ratio: f64) -> Opti
 fn ends_there(pair: &Pair<'_>, reading: &Reading) -> bool {
     let close_m = close_m(&pair.look_a, &pair.look_b);
     let is_end = |look: &Look, far_m: f64, cord: Option<Length>| {
-        let cord_m = (1.0 + CORD_TOLERANCE) * cord.map_or(0.0, Length::m);
-        far_m - look.near.own_m > close_m
-            && !answers_behind(&look.eye, look.eye.index(far_m + cord_m))
+        let cord_m = cord.map_or(0.0, Length::m);
+        let (end_m, off_m) = (far_m + cord_m, CORD_TOLERANCE * cord_m + close_m);
+        let places = look.eye.peaks.iter().map(|peak| peak.edge as f64);
+        let near = |place: &f64| (look.eye.metres(*place) - end_m).abs() <= off_m;
+        let farthest = look.eye.index(end_m + CORD_TOLERANCE * cord_m);
+        let end = places.rev().find(near).unwrap_or(farthest);
+        far_m - look.near.own_m > close_m && !answers_behind(&look.eye, end)
     };
     is_end(&pair.look_a, reading.far_a_m, pair.cords.at_b)
         && is_end(&pair.look_b, reading.far_b_m, pair.cords.at_a)

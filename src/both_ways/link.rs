@@ -166,6 +166,8 @@ pub struct Direction {
     pub samples: usize,
     /// Distance between samples.
     pub spacing: Length,
+    /// Distance of the last sample from the port, on the trace's own axis.
+    pub range: Length,
     /// Place of this end's port on A's axis.
     pub port: Position,
     /// Farthest place measured from this end, on A's axis.

@@ -22,6 +22,8 @@ const CHAINAGE_DOUBT: f64 = 2e-3;
 /// make a fifth more, short routes in buildings with long coils twice or three times as much.
 /// Our choice; kilometres in place of metres are a thousand times.
 const MOST_FIBRE: f64 = 5.0;
+/// Errors of a chainage by which a route may be longer than its fibre. Our choice.
+const TOO_LONG: f64 = 5.0;
 /// Coils by which a closure may lie off the calibration, in standard deviations of what is usual.
 const FAR_OFF: f64 = 3.0;
 /// By how much that is widened, step by step, where closures find no joint: coils differ
@@ -73,7 +75,7 @@ pub(super) fn doubts(plan: &CablePlan, length_m: f64, fit: Option<&Fit>) -> Vec<
                 "the plan's route is {route_m} m long and its fibre {length_m:.0} m: chainages are \
                  metres; the closures are not placed by them"
             ));
-        } else if route_m > (1.0 + 5.0 * CHAINAGE_DOUBT) * length_m {
+        } else if route_m > (1.0 + TOO_LONG * CHAINAGE_DOUBT) * length_m {
             doubts.push(format!(
                 "the plan's route of {route_m} m is longer than its fibre of {length_m:.0} m, which \
                  cannot be: check the chainages of the ends"

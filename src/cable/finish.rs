@@ -13,7 +13,7 @@ use super::pairing;
 use super::place::Reference;
 use super::plan::CablePlan;
 use super::record::Record;
-use super::result::{CableResult, Rules, Skipped};
+use super::result::{CableResult, Rules, Skipped, Untaken};
 use super::roster::Roster;
 use super::settings::CableSettings;
 use super::worth;
@@ -102,10 +102,9 @@ pub(super) fn finish(
     let visits = worth::visits(&redo, &settings.plan.visit);
     skipped.sort_by(|p, q| super::natural::natural_order(&p.file, &q.file));
     skipped.dedup();
-    let lacking = lacking(&roster, &settings.plan);
-    let is_whole = lacking.is_empty();
+    let untaken = untaken(&roster, &settings.plan);
     let mut warnings = warnings(&roster, settings, known);
-    warnings.extend(lacking);
+    warnings.extend(untaken.said.iter().cloned());
     warnings.extend(changes.doubts.iter().cloned());
     let of_route = calibrate::doubts(&settings.plan, known.length_m, fit);
     warnings.extend((of_route.into_iter()).map(|said| Warning::new("chainages doubtful", said)));
@@ -127,7 +126,7 @@ pub(super) fn finish(
         calibration: fit.map(|fit| calibration(fit, known)),
         rules,
         warnings,
-        is_whole,
+        untaken,
     }
 }
 
@@ -147,19 +146,19 @@ fn calibration(fit: &Fit, known: &Reference) -> super::result::Calibration {
 }
 
 /// Fibres and wavelengths that the plan has and no trace shows.
-fn lacking(roster: &Roster, plan: &CablePlan) -> Vec<Warning> {
-    let mut lacking = Vec::new();
+fn untaken(roster: &Roster, plan: &CablePlan) -> Untaken {
+    let mut said = Vec::new();
     let has_trace = |fibre: usize| roster.slots.iter().any(|slot| slot.fibre == fibre);
     let (taken, none): (Vec<usize>, Vec<usize>) =
         (0..roster.fibres.len()).partition(|&fibre| has_trace(fibre));
-    if let Some(planned) = plan.fibres_planned().filter(|n| *n != taken.len()) {
+    if let Some(planned) = plan.fibres_planned().filter(|_| roster.untaken > 0) {
         let names: Vec<&str> = none.iter().map(|&f| roster.fibres[f].as_str()).collect();
         let which = if names.is_empty() {
             String::new()
         } else {
             format!(": none of {}", names.join(", "))
         };
-        lacking.push(Warning::new(
+        said.push(Warning::new(
             "number of fibres",
             format!(
                 "the plan has {planned} fibres, and there are traces of {}{which}",
@@ -167,24 +166,41 @@ fn lacking(roster: &Roster, plan: &CablePlan) -> Vec<Warning> {
             ),
         ));
     }
-    for nm in &plan.wavelengths_nm {
-        if !roster
+    let lacks = |nm: &&f64| {
+        roster
             .wavelengths_nm
             .iter()
-            .any(|found| (found - nm).abs() <= 5.0)
-        {
-            lacking.push(Warning::new(
-                "wavelength missing",
-                format!("the plan asks for {nm} nm, and no trace was taken at it"),
-            ));
-        }
+            .all(|found| (found - **nm).abs() > 5.0)
+    };
+    let wavelengths_nm: Vec<f64> = plan.wavelengths_nm.iter().filter(lacks).copied().collect();
+    said.extend(wavelengths_nm.iter().map(|nm| {
+        Warning::new(
+            "wavelength missing",
+            format!("the plan asks for {nm} nm, and no trace was taken at it"),
+        )
+    }));
+    Untaken {
+        fibres: roster.untaken,
+        wavelengths_nm,
+        said,
     }
-    lacking
 }
 
 fn warnings(roster: &Roster, settings: &CableSettings, known: &Reference) -> Vec<Warning> {
     let mut warnings = Vec::new();
     let plan = &settings.plan;
+    let found = roster.fibres.len()
+        - if plan.fibre_names.is_empty() {
+            0
+        } else {
+            roster.untaken
+        };
+    if let Some(planned) = plan.fibres_planned().filter(|planned| *planned < found) {
+        warnings.push(Warning::new(
+            "number of fibres",
+            format!("the plan has {planned} fibres, and there are traces of {found}"),
+        ));
+    }
     if let Some(given) = plan.length_m
         && known.length_m > 0.0
         && (known.length_m - given).abs() > 0.005 * given

@@ -21,9 +21,18 @@ pub(super) fn joints(draft: &mut Draft) {
 }
 
 impl CableResult {
-    /// All links of a fibre as one; a wavelength without a link is not judged.
+    /// How many fibres have a link.
+    pub fn fibres_measured(&self) -> usize {
+        let has_link = |fibre: &usize| self.links.iter().any(|link| link.fibre == *fibre);
+        (0..self.fibres.len()).filter(has_link).count()
+    }
+
+    /// All links of a fibre as one; a wavelength without a link is not judged, nor one of the
+    /// plan's at which no trace was taken.
     pub fn verdict_of_fibre(&self, fibre: usize) -> Verdict {
-        roll_up((0..self.wavelengths.len()).map(|light| self.verdict_of(fibre, light)))
+        let lights = (0..self.wavelengths.len()).map(|light| self.verdict_of(fibre, light));
+        let lacking = (!self.untaken.wavelengths_nm.is_empty()).then_some(Verdict::NotJudged);
+        roll_up(lights.chain(lacking))
     }
 
     /// All fibres at a wavelength and the means of the closures as one; a fibre without a
@@ -40,7 +49,7 @@ impl CableResult {
     /// Everything as one; what the plan has and no trace shows is not judged.
     pub fn verdict(&self) -> Verdict {
         let lights = (0..self.wavelengths.len()).map(|light| self.verdict_at(light));
-        let lacking = (!self.is_whole).then_some(Verdict::NotJudged);
+        let lacking = (!self.untaken.is_empty()).then_some(Verdict::NotJudged);
         roll_up(lights.chain(lacking))
     }
 

@@ -42,7 +42,7 @@ pub use plan::{CablePlan, PlanError, PlannedClosure, PlannedLog, VisitTimes};
 pub use redo::{RedoEntry, Visit, VisitStep};
 pub use result::{
     CableLink, CableResult, Calibrated, Calibration, Cell, Fibre, Joint, JointKind,
-    JointStatistics, Matrix, NamedBy, Rules, Skipped, Source,
+    JointStatistics, Matrix, NamedBy, Rules, Skipped, Source, Untaken,
 };
 pub use roster::{Double, Roster, Slot, TraceAt, TraceEntry};
 pub use run::{CableError, measure_cable};

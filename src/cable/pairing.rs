@@ -5,7 +5,6 @@ use std::collections::{BTreeMap, BTreeSet};
 use crate::warning::Warning;
 
 use super::cords::Looks;
-use super::doubles::Doubles;
 use super::finding::{Finding, FindingKind};
 use super::measure::{FibreJob, PairJob};
 use super::place::Reference;
@@ -134,7 +133,7 @@ pub(super) fn put_changes(jobs: &mut [FibreJob], changed: &[FibreJob]) {
 }
 
 /// Looks at what the traces say about their labels; `anew` is what some of them show with the
-/// cords of the other end, and of `doubles` those that contradict each other give no link.
+/// cords of the other end.
 pub(super) fn changes(
     records: &[Record],
     jobs: &[FibreJob],
@@ -142,15 +141,8 @@ pub(super) fn changes(
     roster: &Roster,
     accept: Option<AcceptPairing>,
     anew: &Looks,
-    doubles: &Doubles,
 ) -> Changes {
     let mut changes = Changes::default();
-    for (at, reason) in &doubles.contradicting {
-        changes.withhold(*at, reason.clone());
-        changes
-            .doubts
-            .push(Warning::new("traces contradict each other", reason.clone()));
-    }
     let mut new_pairs: BTreeMap<(usize, usize), PairJob> = BTreeMap::new();
     swapped_ends(
         records,

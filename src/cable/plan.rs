@@ -343,17 +343,6 @@ impl CablePlan {
         self.fibres.or(named)
     }
 
-    /// Name of the fibre of an index: the plan's, else with its number where the name of
-    /// another fibre has one.
-    pub fn fibre_name(&self, index: usize, like: &str) -> Option<String> {
-        if !self.fibre_names.is_empty() {
-            return self.fibre_names.get(index).cloned();
-        }
-        let stem = like.trim().trim_end_matches(|c: char| c.is_ascii_digit());
-        let width = like.trim().len() - stem.len();
-        (width > 0).then(|| format!("{stem}{:0width$}", index + 1))
-    }
-
     /// Tube and colour of a fibre, where the plan tells.
     pub fn tube_and_colour(&self, name: &str) -> (Option<String>, Option<String>) {
         let Some(index) = self.fibre_index(name) else {
@@ -409,11 +398,11 @@ fn route_in_order(
             continue;
         };
         let found = *chainage.get_ref();
-        let amiss = if a_m.is_some_and(|a_m| found <= a_m) {
-            Some(format!("behind end A, which is at {start_m}"))
+        let amiss = if a_m.is_some_and(|a_m| found < a_m) {
+            Some(format!("not before end A, which is at {start_m}"))
         } else {
-            b_m.filter(|b_m| found >= *b_m)
-                .map(|b_m| format!("before end B, which is at {b_m}"))
+            b_m.filter(|b_m| found > *b_m)
+                .map(|b_m| format!("not behind end B, which is at {b_m}"))
         };
         if let Some(wanted) = amiss {
             let message = format!("{found} found; a closure lies {wanted}");

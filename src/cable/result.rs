@@ -48,9 +48,26 @@ pub struct CableResult {
     pub rules: Rules,
     /// Doubts about the cable as a whole.
     pub warnings: Vec<Warning>,
-    /// Whether there are traces of all fibres and at all wavelengths that the plan has: else
-    /// the cable does not pass.
-    pub is_whole: bool,
+    /// What the plan has and no trace shows: with any of it the cable does not pass.
+    pub untaken: Untaken,
+}
+
+/// What a plan has and no trace was taken of.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Untaken {
+    /// How many fibres; those that can be named are among the cable's fibres.
+    pub fibres: usize,
+    /// Nominal wavelengths.
+    pub wavelengths_nm: Vec<f64>,
+    /// The same in words for a technician.
+    pub said: Vec<Warning>,
+}
+
+impl Untaken {
+    /// Whether there are traces of all that the plan has.
+    pub fn is_empty(&self) -> bool {
+        self.fibres == 0 && self.wavelengths_nm.is_empty()
+    }
 }
 
 /// A fibre of the cable.

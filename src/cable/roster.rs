@@ -73,13 +73,15 @@ pub struct Roster {
     pub cable: Option<String>,
     /// Names of the ends.
     pub ends: [Option<String>; 2],
-    /// Names of the fibres in natural order.
+    /// Names of the fibres in natural order, those of the plan without a trace among them.
     pub fibres: Vec<String>,
+    /// How many fibres of the plan have no trace.
+    pub untaken: usize,
     /// Nominal wavelengths, shortest first.
     pub wavelengths_nm: Vec<f64>,
     /// Every fibre and wavelength of which there is a trace; by fibre, then wavelength.
     pub slots: Vec<Slot>,
-    /// Traces of one name.
+    /// Traces of one label, the same or not.
     pub doubles: Vec<Double>,
     /// Traces that have no place.
     pub skipped: Vec<Skipped>,
@@ -96,9 +98,7 @@ struct Identity<'e> {
 }
 
 impl Roster {
-    /// Puts traces in their places.
-    ///
-    /// The order of the entries decides which of two of one name is used: the first.
+    /// Puts traces in their places; of several with one label the first, the others are doubles.
     pub fn of(entries: &[TraceEntry], plan: &CablePlan) -> Self {
         let mut roster = Self::default();
         let mut known: Vec<Identity<'_>> = Vec::new();
@@ -111,7 +111,7 @@ impl Roster {
         roster.name_cable(&mut known, plan);
         roster.name_ends(&known, plan);
         roster.fibres = fibre_names(&known);
-        add_planned(&mut roster.fibres, plan);
+        roster.untaken = add_untaken(&mut roster.fibres, plan);
         roster.wavelengths_nm = wavelengths(&known);
         let mut places: BTreeMap<(usize, usize), [Option<TraceAt>; 2]> = BTreeMap::new();
         for identity in &known {
@@ -331,22 +331,51 @@ fn fibre_names(known: &[Identity<'_>]) -> Vec<String> {
     names
 }
 
-/// Adds the fibres of the plan of which there is no trace, under names like those of the others.
-fn add_planned(names: &mut Vec<String>, plan: &CablePlan) {
-    let (Some(planned), Some(like)) = (plan.fibres_planned(), names.first().cloned()) else {
-        return;
+/// Adds the fibres of the plan of which there is no trace, named by the plan or like the others;
+/// gives how many there are, named or not.
+fn add_untaken(names: &mut Vec<String>, plan: &CablePlan) -> usize {
+    let untaken = if plan.fibre_names.is_empty() {
+        let Some(planned) = plan.fibres else { return 0 };
+        match by_number(names, plan, planned) {
+            Some(untaken) => untaken,
+            // Which of them the traces are of, the names do not tell.
+            None => return planned.saturating_sub(names.len()),
+        }
+    } else {
+        let has_none = |planned: &&String| names.iter().all(|name| !same_name(name, planned));
+        plan.fibre_names.iter().filter(has_none).cloned().collect()
     };
-    let taken: Vec<usize> = names
-        .iter()
-        .filter_map(|name| plan.fibre_index(name))
-        .collect();
-    // A name that tells no number may be any of them.
-    if taken.len() < names.len() {
-        return;
-    }
-    let missing = (0..planned).filter(|index| !taken.contains(index));
-    names.extend(missing.filter_map(|index| plan.fibre_name(index, &like)));
+    let count = untaken.len();
+    names.extend(untaken);
     names.sort_by(|p, q| natural_order(p, q));
+    count
+}
+
+/// Names of the fibres of 1 to `planned` that are not among these, where each name ends in a
+/// number of its own of those and begins as the others.
+fn by_number(names: &[String], plan: &CablePlan, planned: usize) -> Option<Vec<String>> {
+    let stem = |name: &str| -> String {
+        let name = name.trim();
+        name.trim_end_matches(|c: char| c.is_ascii_digit())
+            .to_owned()
+    };
+    let like = names.first()?;
+    let mut taken = vec![false; planned];
+    for name in names {
+        let place = taken.get_mut(plan.fibre_index(name)?)?;
+        if *place || stem(name) != stem(like) {
+            return None;
+        }
+        *place = true;
+    }
+    let width = like.trim().len() - stem(like).len();
+    let name = |index: usize| format!("{}{:0width$}", stem(like), index + 1);
+    Some(
+        (0..planned)
+            .filter(|&index| !taken[index])
+            .map(name)
+            .collect(),
+    )
 }
 
 /// Nominal wavelengths: of those within the tolerance of each other, the most frequent.
@@ -439,9 +468,31 @@ mod tests {
         };
         let of_one = Roster::of(&entries[..1], &named);
         assert_eq!(of_one.fibres, ["blue", "F03", "red"]);
-        // Which of the plan's fibres it is, its name does not tell.
-        let other = [entry(0, "spare", 1550.0, "East", "West")];
-        assert_eq!(Roster::of(&other, &plan).fibres, ["spare"]);
+        // A stranger is none of the plan's.
+        let strange = [
+            entry(0, "red", 1550.0, "East", "West"),
+            entry(1, "spare", 1550.0, "East", "West"),
+        ];
+        let roster = Roster::of(&strange, &named);
+        assert_eq!((roster.untaken, roster.fibres.len()), (2, 4));
+        // Which of the plan's fibres they are, these names do not tell: two count as one, one
+        // has no number, one is beyond the plan.
+        for (names, untaken) in [
+            (vec!["T1-1", "T2-1"], 2),
+            (vec!["spare"], 3),
+            (vec!["25", "26", "27", "28"], 0),
+            (vec!["1", "2", "3", "4", "5"], 0),
+        ] {
+            let entries: Vec<TraceEntry> = (names.iter().enumerate())
+                .map(|(index, name)| entry(index, name, 1550.0, "East", "West"))
+                .collect();
+            let roster = Roster::of(&entries, &plan);
+            assert_eq!(
+                (roster.fibres.len(), roster.untaken),
+                (names.len(), untaken),
+                "{names:?}"
+            );
+        }
     }
 
     #[test]

@@ -183,7 +183,12 @@ fn attempt(
         let of_file = entries.get(first).filter(|e| e.file_index == at.file);
         of_file.map_or(1, |e| e.parts)
     };
-    let mut jobs = jobs(&roster.slots, &roster, &parts_of);
+    let labels = doubles::of_one_label(&roster, entries, (files, settings));
+    let slots = roster
+        .slots
+        .iter()
+        .filter(|slot| !labels.is_contradicted(slot));
+    let mut jobs = jobs(slots, &roster, &parts_of);
     if jobs.is_empty() {
         let first = unreadable.iter().chain(&roster.skipped).next();
         return Err(CableError::NoPairs {
@@ -237,7 +242,6 @@ fn attempt(
             more_traces,
         });
     }
-    let labels = doubles::of_one_label(&roster, entries, &survey.bench);
     let mut findings = labels.findings.clone();
     let mut skipped: Vec<Skipped> = unreadable.to_vec();
     skipped.extend(roster.skipped.iter().cloned());
@@ -251,15 +255,15 @@ fn attempt(
     if !doubtful.is_empty() {
         anew = cords::looks(survey.run("trying cords exchanged", &doubtful, Some(&known)));
     }
-    let changes = pairing::changes(
+    let mut changes = pairing::changes(
         &records,
         &jobs,
         &known,
         &roster,
         settings.accept_pairing,
         &anew,
-        &labels,
     );
+    changes.doubts.extend(labels.doubts());
     findings.extend(changes.findings.iter().cloned());
     if !changes.jobs.is_empty() {
         let again = survey.run("measuring exchanged traces", &changes.jobs, Some(&known));
@@ -317,8 +321,8 @@ fn attempt(
 }
 
 /// Jobs of all fibres of which two traces are there.
-fn jobs(
-    slots: &[Slot],
+fn jobs<'s>(
+    slots: impl Iterator<Item = &'s Slot>,
     roster: &Roster,
     parts_of: &dyn Fn(super::roster::TraceAt) -> usize,
 ) -> Vec<FibreJob> {
@@ -507,6 +511,6 @@ fn empty(roster: &Roster) -> CableResult {
             false_finding_chance: 0.0,
         },
         warnings: Vec::new(),
-        is_whole: false,
+        untaken: super::result::Untaken::default(),
     }
 }

@@ -94,6 +94,12 @@ pub(super) fn run(args: &CableArgs) -> Result<Outcome, CommandError> {
         left_out,
         packs,
     } = trace_files(&folder)?;
+    if !packs.is_empty() {
+        tell(&format!(
+            "results in {} were not looked at: traces in a pack are copies",
+            packs.join(", ")
+        ));
+    }
     let (logs, files): (Vec<_>, Vec<_>) =
         (files.into_par_iter()).partition(|file| is_log(&file.path));
     let left_out = left_out + logs.len();
@@ -148,12 +154,6 @@ pub(super) fn run(args: &CableArgs) -> Result<Outcome, CommandError> {
             format!(
                 "{left_out} files that are no traces by their endings or titles were not looked at"
             ),
-        ));
-    }
-    if !packs.is_empty() {
-        tell(&format!(
-            "{} in the folder holds results: the copies of traces in there were not looked at",
-            packs.join(", ")
         ));
     }
     print(&printed(args.output.format, &result, log.as_ref(), args)?)?;

@@ -124,7 +124,13 @@ type Key = (Option<String>, Option<String>, i64);
 pub(super) fn in_folder(folder: &Path) -> Result<(Vec<Pair>, Vec<String>), CommandError> {
     let mut doubts = Vec::new();
     let mut groups: BTreeMap<Key, Vec<Found>> = BTreeMap::new();
-    for file in trace_files(folder)?.files {
+    let found_there = trace_files(folder)?;
+    for pack in found_there.packs {
+        doubts.push(format!(
+            "results in {pack} were not looked at: traces in a pack are copies"
+        ));
+    }
+    for file in found_there.files {
         match found(&file.path) {
             Ok((key, found)) => groups.entry(key).or_default().push(found),
             Err(why) => doubts.push(why),

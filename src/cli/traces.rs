@@ -75,5 +75,7 @@ pub(super) fn trace_files(folder: &Path) -> Result<TraceFiles, CommandError> {
 /// Whether a path is a folder with the manifest of a pack.
 fn is_pack(path: &Path) -> bool {
     let manifest = path.join(FILE_NAME);
-    manifest.is_file() && std::fs::read_to_string(manifest).is_ok_and(|text| text.contains(SCHEMA))
+    path.is_dir()
+        && manifest.is_file()
+        && std::fs::read_to_string(manifest).is_ok_and(|text| text.contains(SCHEMA))
 }

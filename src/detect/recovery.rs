@@ -392,8 +392,8 @@ mod tests {
     #[test]
     fn noise_behind_an_overload_hides_hardly_anything() {
         // Each of the four stretches is believed by chance as often as hides 24/100 samples, 1
-        // together, and steps explain most of that as well. With 9 for stretches of any length
-        // it is 0.34 in these seeds.
+        // together, and steps explain most of that as well: a fifth is allowed. With 9 for
+        // stretches of any length it is 0.34 in these seeds.
         let seeds = 1000;
         let hidden = |seed| settled((&made(|_| 1.0, seed), &noise()), 10, 1200, true) - 10;
         let mean = (0..seeds).map(hidden).sum::<usize>() as f64 / seeds as f64;

@@ -222,7 +222,8 @@ fn the_open_ends_of_cords_tie_two_traces_whose_far_connectors_are_lost() {
 
 /// 57 km of which neither trace shows the far end, and near B two connectors that lie a tail
 /// cord apart with 40 km of fibre in the light behind them: no end of the link, and no tie
-/// between the traces, in ten draws.
+/// between the traces, in ten draws. A wrong tie is off by the length of the link; the 100 m are
+/// for what noise may do to a right one.
 #[test]
 fn two_connectors_a_cord_apart_are_no_end_where_fibre_goes_on() {
     let mut plan = chain(
@@ -238,12 +239,14 @@ fn two_connectors_a_cord_apart_are_no_end_where_fibre_goes_on() {
     }
     for seed in 0..10 {
         let (a, b) = traces(&plan, 800 + seed);
-        let tied = combine(&a, &b, &Settings::default());
-        let length_m = tied.ok().and_then(|c| Some(c.link.length.ok()?.value.m()));
-        // What noise may leave to be seen of the far end lies where it is.
-        assert!(
-            length_m.is_none_or(|m| (m - 57_300.0).abs() < 100.0),
-            "seed {seed}: {length_m:?}"
-        );
+        // What noise may leave to be seen of the far end lies where it is; without it the two
+        // are refused.
+        if let Ok(combined) = combine(&a, &b, &Settings::default()) {
+            let length_m = combined.link.length.unwrap().value.m();
+            assert!(
+                (length_m - 57_300.0).abs() < 100.0,
+                "seed {seed}: {length_m}"
+            );
+        }
     }
 }

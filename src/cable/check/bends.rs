@@ -6,6 +6,7 @@ use crate::both_ways::{Event, mismatch_loss};
 use crate::cable::cluster::{REACH, quantile};
 use crate::cable::draft::median;
 use crate::cable::finding::{Finding, FindingKind};
+use crate::trace::Header;
 use crate::units::{Length, Loss, Measurement, Position};
 
 use super::{At, Facts, known, measured, threshold};
@@ -78,7 +79,7 @@ pub(super) fn bends(facts: &Facts<'_>, poor: &BTreeSet<usize>) -> (Vec<Finding>,
     let high = quantile(&mut scores, 1.0 - MAY_BE_BENT).unwrap_or(0.0);
     let scale = (high / AT_THAT).max(1.0);
     let chance = facts.rules.false_finding_chance;
-    let cable_m = facts.length_m * facts.fibres() as f64;
+    let cable_m = facts.length_m * facts.fibres_measured() as f64;
     let asked = |both: &Both| {
         let searched = match both.joint {
             None if both.reach_m > 0.0 => (cable_m / both.reach_m).ceil(),
@@ -141,20 +142,38 @@ fn forced(step: &Measurement<Loss>) -> f64 {
         .map_or(0.0, |(h, _)| mismatch_loss(10f64.powf(h / 10.0)).db())
 }
 
-/// The days on which a fibre was measured at the longer and at the shorter wavelength, where it
-/// was at the shorter one later: a joint spliced again in between looks like a bend.
+/// The days on which a fibre was measured at the longer and at the shorter wavelength, where both
+/// its traces were taken at the shorter one later, and most fibres' were not: a joint spliced
+/// again in between looks like a bend.
 fn redone_between(facts: &Facts<'_>, both: &Both) -> Option<[String; 2]> {
-    let (short, long) = both.wavelengths;
-    let day = |wavelength: usize| -> Option<String> {
+    let of = |fibre: usize| taken_later(facts, fibre, both.wavelengths);
+    let later = of(both.fibre)?;
+    let as_well = (0..facts.fibres())
+        .filter(|&fibre| of(fibre).is_some())
+        .count();
+    (2 * as_well <= facts.fibres_measured()).then_some(later)
+}
+
+/// The last day at the longer and the first at the shorter wavelength, where that is later.
+fn taken_later(
+    facts: &Facts<'_>,
+    fibre: usize,
+    (short, long): (usize, usize),
+) -> Option<[String; 2]> {
+    let days = |wavelength: usize| -> Option<[String; 2]> {
         let mut links = facts.draft.links.iter();
-        let link = links.find(|l| l.fibre == both.fibre && l.wavelength == wavelength)?;
-        let of_ends = [&link.link.a, &link.link.b].map(|d| d.header.measured.as_deref());
-        // As written: year, month, day.
-        let day = of_ends.into_iter().flatten().next()?.get(..10)?;
-        let is_date = day.split('-').map(str::len).eq([4, 2, 2]);
-        is_date.then(|| day.to_owned())
+        let link = links.find(|l| l.fibre == fibre && l.wavelength == wavelength)?;
+        let day = |header: &Header| -> Option<String> {
+            // As written: year, month, day.
+            let day = header.measured.as_deref()?.get(..10)?;
+            let is_date = day.split('-').map(str::len).eq([4, 2, 2]);
+            is_date.then(|| day.to_owned())
+        };
+        let mut days = [day(&link.link.a.header)?, day(&link.link.b.header)?];
+        days.sort();
+        Some(days)
     };
-    let (longer, shorter) = (day(long)?, day(short)?);
+    let ([_, longer], [shorter, _]) = (days(long)?, days(short)?);
     (shorter > longer).then_some([longer, shorter])
 }
 

@@ -47,7 +47,9 @@ pub(super) fn check(facts: &Facts<'_>) -> Checked {
     let (bends, bent) = bends::bends(facts, &poor);
     let (bad_findings, bad) = bad::bad_joints(facts, &bent);
     // What a few fibres with poor settings read says little of how splices scatter.
-    let few_poor = poor.iter().filter(|_| 2 * poor.len() < facts.fibres());
+    let few_poor = poor
+        .iter()
+        .filter(|_| 2 * poor.len() < facts.fibres_measured());
     let joints = facts.draft.joints.len();
     let unlike: BTreeSet<At> = (bent.iter().copied())
         .chain(few_poor.flat_map(|&fibre| (0..joints).map(move |joint| (fibre, joint))))
@@ -91,6 +93,12 @@ impl Facts<'_> {
 
     pub(super) fn fibres(&self) -> usize {
         self.draft.fibres.len()
+    }
+
+    /// How many fibres have a link.
+    pub(super) fn fibres_measured(&self) -> usize {
+        let links = self.draft.links.iter();
+        links.map(|link| link.fibre).collect::<BTreeSet<_>>().len()
     }
 
     pub(super) fn wavelengths(&self) -> usize {

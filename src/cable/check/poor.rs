@@ -64,7 +64,7 @@ pub(super) fn poor_settings(facts: &Facts<'_>) -> (Vec<Finding>, BTreeSet<usize>
         found.push((fibre, worst));
     }
     let fibres = found.iter().map(|(fibre, _)| *fibre).collect();
-    if found.len() > 2 && 2 * found.len() >= facts.fibres() {
+    if found.len() > 2 && 2 * found.len() >= facts.fibres_measured() {
         let names = found
             .iter()
             .map(|(fibre, _)| facts.fibre_name(*fibre))
@@ -76,7 +76,7 @@ pub(super) fn poor_settings(facts: &Facts<'_>) -> (Vec<Finding>, BTreeSet<usize>
             let words = format!(
                 "{} of {} fibres; worst in fibre {}: {}; {}",
                 found.len(),
-                facts.fibres(),
+                facts.fibres_measured(),
                 facts.fibre_name(*fibre),
                 poor.why,
                 poor.advice
@@ -106,15 +106,18 @@ fn finding(facts: &Facts<'_>, names: Vec<String>, poor: &Poor, words: String) ->
 /// A trace whose samples stop before the far end of the link: cut short, or of too short a range.
 fn too_short(facts: &Facts<'_>, link: &CableLink) -> Option<Poor> {
     let length_m = link.link.length.as_ref().ok()?.value.m();
+    let scale = link.link.registration.as_ref()?.scale.value;
     let (a, b) = (&link.link.a, &link.link.b);
-    let of_ends = [("A", a, length_m - a.port.m()), ("B", b, b.port.m())];
-    of_ends.into_iter().find_map(|(end, direction, wanted_m)| {
-        let reached_m = direction.samples as f64 * direction.spacing.m();
+    let of_ends = [
+        ("A", a.range.m(), length_m - a.port.m()),
+        ("B", b.range.m() * scale, b.port.m()),
+    ];
+    of_ends.into_iter().find_map(|(end, reached_m, wanted_m)| {
         let lacking_m = wanted_m - reached_m;
         (lacking_m > pulse_m(&link.link)).then(|| Poor {
             wavelength: link.wavelength,
             lacks: "wanted_range_over_range",
-            factor: wanted_m / reached_m.max(direction.spacing.m()),
+            factor: wanted_m / reached_m,
             why: format!(
                 "at {:.0} nm, the trace from {end} stops {lacking_m:.0} m before the other end of the \
                  fibre",

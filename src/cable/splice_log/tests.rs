@@ -64,7 +64,7 @@ pub(in crate::cable) fn cable(losses_db: &[Vec<f64>]) -> CableResult {
             false_finding_chance: 0.01,
         },
         warnings: Vec::new(),
-        is_whole: true,
+        untaken: crate::cable::Untaken::default(),
     }
 }
 

@@ -33,10 +33,15 @@ pub(super) fn lay(flow: &mut Flow, content: &Content<'_>, fibres: &[FibrePage]) 
             .iter()
             .any(|entry| entry.link.verdict != Verdict::NotJudged);
     let rows = worst_first(content, fibres);
+    let untaken = content.cable.map_or(&[][..], |cable| &cable.untaken.said);
+    for lacking in untaken {
+        flow.text(&lacking.message, BODY);
+        flow.advance(6.0);
+    }
     if !is_judged {
         flow.text(wording.of(Text::NoLimits), BODY);
         flow.advance(6.0);
-    } else if rows.is_empty() && content.missing().is_empty() {
+    } else if rows.is_empty() && content.missing().is_empty() && untaken.is_empty() {
         flow.text(wording.of(Text::NoExceptions), BODY);
         flow.advance(6.0);
     } else if !rows.is_empty() {

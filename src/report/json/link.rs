@@ -42,7 +42,7 @@ pub struct LinkReport {
     pub link: LinkHead,
     /// Events in the order of their places.
     pub events: Vec<EventObject>,
-    /// Two-way attenuation of the stretches between the events.
+    /// Attenuation of the stretches between the events, two-way; in a broken fibre one way.
     pub sections: Vec<SectionObject>,
     /// Every value that was held against a limit; present where limits were applied.
     #[serde(default, skip_serializing_if = "Option::is_none")]

@@ -45,10 +45,15 @@ fn head(result: &CableResult, width: usize) -> String {
         .iter()
         .map(|w| format!("{}", w.nm()))
         .collect();
+    let (planned, measured) = (result.fibres.len(), result.fibres_measured());
+    let count = if measured < planned {
+        format!("{measured} of {planned}")
+    } else {
+        planned.to_string()
+    };
     let mut text = format!(
-        "{}, {} fibres at {} nm, measured from both ends\n",
+        "{}, {count} fibres at {} nm, measured from both ends\n",
         plain_text(&name),
-        result.fibres.len(),
         waves.join(" and ")
     );
     let mut row = |key: &str, value: String| {

@@ -149,6 +149,7 @@ fn direction(plan: &Plan, samples: usize) -> Direction {
         backscatter_is_default: true,
         samples,
         spacing: Length::from_m(plan.spacing_m),
+        range: Length::from_m(samples as f64 * plan.spacing_m),
         port: Position::from_m(-plan.cord_m),
         usable_to: Position::from_m(plan.length_m),
         noise_at_start_db: 0.0013,

@@ -295,7 +295,7 @@ fn result(
             false_finding_chance: 0.01,
         },
         warnings: Vec::new(),
-        is_whole: true,
+        untaken: bothends::cable::Untaken::default(),
     }
 }
 
