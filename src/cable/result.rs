@@ -64,6 +64,13 @@ pub struct Untaken {
 }
 
 impl Untaken {
+    /// The plan's wavelengths at which there is no trace.
+    pub fn wavelengths(&self) -> impl Iterator<Item = Wavelength> + '_ {
+        self.wavelengths_nm
+            .iter()
+            .map(|&nm| Wavelength::from_nm(nm))
+    }
+
     /// Whether there are traces of all that the plan has.
     pub fn is_empty(&self) -> bool {
         self.fibres == 0 && self.wavelengths_nm.is_empty()

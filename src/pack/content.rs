@@ -108,7 +108,7 @@ impl PackLink {
 
 impl<'a> Content<'a> {
     /// Every link that there should be, by fibre and then by wavelength: of a cable, each
-    /// of its fibres at each of its wavelengths.
+    /// of its fibres at each of its wavelengths, then at those of the plan without traces.
     pub(super) fn due(&self) -> Vec<Due<'a>> {
         let Some(cable) = self
             .cable
@@ -130,6 +130,12 @@ impl<'a> Content<'a> {
                     None => Due::Missing { fibre, wavelength },
                 });
             }
+            due.extend(
+                cable
+                    .untaken
+                    .wavelengths()
+                    .map(|wavelength| Due::Missing { fibre, wavelength }),
+            );
         }
         due
     }

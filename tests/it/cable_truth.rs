@@ -319,3 +319,42 @@ fn a_route_far_shorter_than_its_fibre_places_no_closure() {
     // Six joints between two ends, each at two wavelengths, and none at a place of the plan's.
     assert_eq!(joints.len(), 16);
 }
+
+/// The same connector with and without a break 6 km behind it: its reflection is the same, and no
+/// section of the broken fibre, which one direction tells, passes.
+///
+/// Tolerance: noise of some thousandths of the reflection's height at both; 0.1 dB is what a
+/// reflectance is stated to.
+#[test]
+fn a_broken_fibre_keeps_its_reflections_and_passes_no_section() {
+    let bench = Bench::new();
+    made(&bench, "sound", "");
+    let fault =
+        "[[faults]]\nkind = \"break\"\nfibre = 3\nchainage_m = 6120.0\nreflectance_db = -32.0\n";
+    made(&bench, "broken", fault);
+    let link = |folder: &str| {
+        let ran = bench.run(&[
+            "link",
+            &format!("{folder}/traces/RT-24-003-1310-from-a.txt"),
+            &format!("{folder}/traces/RT-24-003-1310-from-b.txt"),
+            "--limits",
+            "long-haul",
+            "--format",
+            "json",
+        ]);
+        json(&ran)
+    };
+    let (sound, broken) = (link("sound"), link("broken"));
+    let db = |link: &Value| link["events"][0]["reflectance_a_db"].as_f64().unwrap();
+    approx::assert_abs_diff_eq!(db(&sound), db(&broken), epsilon = 0.1);
+    let sections = |link: &Value| -> Vec<String> {
+        let judgements = link["judgements"].as_array().unwrap().iter();
+        let of_sections = judgements.filter(|one| one["what"] == "attenuation of a section");
+        of_sections
+            .map(|one| one["verdict"].as_str().unwrap().to_owned())
+            .collect()
+    };
+    assert!(sections(&sound).iter().all(|verdict| verdict == "pass"));
+    let verdicts = sections(&broken);
+    assert!(!verdicts.is_empty() && verdicts.iter().all(|verdict| verdict == "not judged"));
+}

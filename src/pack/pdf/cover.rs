@@ -97,6 +97,10 @@ pub(super) fn lay(flow: &mut Flow, content: &Content<'_>) {
     }
     flow.advance(22.0);
     counts(flow, content);
+    for line in words::untaken(content) {
+        flow.advance(8.0);
+        flow.text(&line, BODY);
+    }
     flow.advance(22.0);
     details(flow, content);
 }

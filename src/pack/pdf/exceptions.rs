@@ -33,9 +33,9 @@ pub(super) fn lay(flow: &mut Flow, content: &Content<'_>, fibres: &[FibrePage]) 
             .iter()
             .any(|entry| entry.link.verdict != Verdict::NotJudged);
     let rows = worst_first(content, fibres);
-    let untaken = content.cable.map_or(&[][..], |cable| &cable.untaken.said);
-    for lacking in untaken {
-        flow.text(&lacking.message, BODY);
+    let untaken = words::untaken(content);
+    for line in &untaken {
+        flow.text(line, BODY);
         flow.advance(6.0);
     }
     if !is_judged {

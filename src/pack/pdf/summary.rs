@@ -58,7 +58,10 @@ fn overview(flow: &mut Flow, content: &Content<'_>) {
         columns.push(Column::new(wording.of(Text::WholeVerdict), Align::Left));
     }
     let lights = match content.cable {
-        Some(cable) => cable.wavelengths.clone(),
+        Some(cable) => {
+            let taken = cable.wavelengths.iter().copied();
+            taken.chain(cable.untaken.wavelengths()).collect()
+        }
         None => words::wavelengths(content),
     };
     let rows = lights

@@ -91,6 +91,15 @@ pub(super) fn fibres(content: &Content<'_>) -> Vec<FibrePage> {
     fibres
 }
 
+/// What the plan has and no trace shows, for which the cable is not judged.
+pub(super) fn untaken(content: &Content<'_>) -> Vec<String> {
+    let said = content.cable.map_or(&[][..], |cable| &cable.untaken.said);
+    let not_judged = content.wording.verdict(Verdict::NotJudged);
+    said.iter()
+        .map(|warning| format!("{not_judged}: {}", plain_text(&warning.message)))
+        .collect()
+}
+
 /// Tube and colour in one cell.
 pub(super) fn tube_and_colour(fibre: &Fibre) -> Option<String> {
     let parts: Vec<String> = [&fibre.tube, &fibre.colour]

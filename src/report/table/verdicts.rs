@@ -117,9 +117,10 @@ pub(super) fn failed(result: &CableResult, most: usize, width: usize) -> String 
         let failed = judgements.filter(|one| one.verdict == Verdict::Fail);
         said.extend(failed.map(|judgement| {
             format!(
-                "- fibre {} at {} nm: {}.",
+                "- fibre {} at {} nm{}: {}.",
                 plain_text(name),
                 link.link.wavelength.nm(),
+                from_end(&link.link, &judgement.place),
                 sentence(judgement)
             )
         }));
@@ -135,6 +136,18 @@ pub(super) fn failed(result: &CableResult, most: usize, width: usize) -> String 
         let _ = writeln!(text, "- and {more} more, in the JSON");
     }
     text
+}
+
+/// How far from an end an event lies, in words.
+fn from_end(link: &Link, place: &Place) -> String {
+    let Place::Event { number, .. } = place else {
+        return String::new();
+    };
+    let event = link.events.iter().find(|event| event.number == *number);
+    event.map_or_else(String::new, |event| match event.position_from_b {
+        Some(own) => format!(", {:.1} m from B", own.m()),
+        None => format!(", {:.1} m from A", event.position.value.m()),
+    })
 }
 
 /// Place, value, limit and reason of a judgement.

@@ -7,8 +7,9 @@ pub(crate) mod cable;
 use std::path::Path;
 
 use bothends::both_ways::Verdict;
-use bothends::cable::FindingKind;
+use bothends::cable::{FindingKind, Untaken};
 use bothends::pack::pdf::{Paper, Pdf, pdf};
+use bothends::warning::Warning;
 use lopdf::{Dictionary, Document, Object};
 
 use self::cable::{Made, Shape, cable};
@@ -155,6 +156,33 @@ fn a_fibre_that_lacks_a_wavelength_does_not_pass() {
             .any(|page| page.contains(&format!("Fibres 1310 nm 1 {fibre}"))),
         "the exceptions name {fibre}"
     );
+}
+
+/// A wavelength of the plan at which no trace was taken: every fibre lacks it, on the cover, in
+/// the summary and on its own page, and none passes.
+#[test]
+fn a_wavelength_of_the_plan_without_traces_lets_no_fibre_pass() {
+    let mut made = cable(&small());
+    let cable = made.cable.as_mut().unwrap();
+    let fibres = cable.fibres.len();
+    let said = "the plan asks for 1625 nm, and no trace was taken at it";
+    cable.untaken = Untaken {
+        fibres: 0,
+        wavelengths_nm: vec![1625.0],
+        said: vec![Warning::new("wavelength missing", said)],
+    };
+    assert_eq!(cable.verdict_of_fibre(0), Verdict::NotJudged);
+    let pages = texts(&written(&made, Paper::A4).bytes);
+    let cover = &pages[0];
+    assert!(
+        cover.contains(&format!("{fibres} links not measured from both ends")),
+        "{cover}"
+    );
+    assert!(cover.contains(&format!("not judged: {said}")), "{cover}");
+    let of_fibres: Vec<&String> = (pages.iter())
+        .filter(|page| page.contains("1625 nm · not measured"))
+        .collect();
+    assert_eq!(of_fibres.len(), fibres);
 }
 
 #[test]
