@@ -18,9 +18,9 @@ use super::readings::PEAK_SEEN;
 /// Builds the result for a fibre that light does not cross.
 pub(super) fn broken_link(pair: &Pair<'_>, index_ratio: f64, drawn: bool) -> (Link, Profiles) {
     let whole = pair.settings.known_length.map(Length::m);
-    let [of_a, of_b] = pair.backscatter.map(|(coefficient, _)| coefficient);
-    let part_a = part(&pair.look_a, pair.a, of_a, 1.0);
-    let part_b = part(&pair.look_b, pair.b, of_b, index_ratio);
+    let [(backscatter_a, _), (backscatter_b, _)] = pair.backscatter;
+    let part_a = part(&pair.look_a, pair.a, backscatter_a, 1.0);
+    let part_b = part(&pair.look_b, pair.b, backscatter_b, index_ratio);
     let mut events: Vec<Event> = part_a.events(true, None);
     let mut of_b = part_b.events(false, whole);
     of_b.reverse();

@@ -222,6 +222,14 @@ pub struct Link {
     pub warnings: Vec<Warning>,
 }
 
+impl Link {
+    /// Whether light does not cross the fibre: then each part is seen from its own end only.
+    pub fn is_broken(&self) -> bool {
+        let mut events = self.events.iter();
+        events.any(|event| event.kind == EventKind::Break)
+    }
+}
+
 /// Both traces on A's axis with their two-way and backscatter profiles; arrays
 /// of equal length, NaN where there is no level.
 #[derive(Debug, Clone, PartialEq, Default)]

@@ -10,6 +10,17 @@ use tempfile::TempDir;
 pub(crate) const FROM_A: &str = "harrow-mill-017-1550-from-a.txt";
 pub(crate) const FROM_B: &str = "harrow-mill-017-1550-from-b.txt";
 
+/// Plan to simulate the cable of the samples with six of its fibres, and with these faults in
+/// place of its own.
+pub(crate) fn cable_plan(faults: &str) -> String {
+    let plan = Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("sample-traces")
+        .join("rowan-tern-24-cable-plan.toml");
+    let text = fs::read_to_string(plan).unwrap();
+    let (sound, _) = text.split_once("[[faults]]").unwrap();
+    sound.replace("fibres = 24", "fibres = 6") + faults
+}
+
 /// A folder of its own for each test, with sample traces under their bare names.
 pub(crate) struct Bench {
     dir: TempDir,

@@ -8,17 +8,11 @@ use std::path::Path;
 
 use serde_json::Value;
 
-use crate::bench::{Bench, Ran};
+use crate::bench::{Bench, Ran, cable_plan};
 
 /// Makes the sample cable with 6 fibres and these faults in a folder of this name.
 fn made(bench: &Bench, name: &str, faults: &str) {
-    let plan = Path::new(env!("CARGO_MANIFEST_DIR"))
-        .join("sample-traces")
-        .join("rowan-tern-24-cable-plan.toml");
-    let text = fs::read_to_string(plan).unwrap();
-    let (sound, _) = text.split_once("[[faults]]").unwrap();
-    let few = sound.replace("fibres = 24", "fibres = 6");
-    bench.write(&format!("{name}-made.toml"), few + faults);
+    bench.write(&format!("{name}-made.toml"), cable_plan(faults));
     let ran = bench.run(&["simulate", &format!("{name}-made.toml"), "--out", name]);
     assert_eq!(ran.code, 0, "{}", ran.err);
 }

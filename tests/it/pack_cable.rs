@@ -3,13 +3,12 @@
 
 use std::fs;
 use std::io::Cursor;
-use std::path::Path;
 
 use approx::assert_relative_eq;
 use calamine::{DataType, Reader, Xlsx};
 use serde_json::Value;
 
-use crate::bench::Bench;
+use crate::bench::{Bench, cable_plan};
 
 /// Limits of which the sample cable keeps some and misses others.
 const LIMITS: &str = r#"
@@ -24,13 +23,7 @@ source = "contract value"
 /// The cable of the samples without its faults: 24 fibres, two wavelengths, six closures.
 fn sound_cable() -> Bench {
     let bench = Bench::new();
-    let plan = Path::new(env!("CARGO_MANIFEST_DIR"))
-        .join("sample-traces")
-        .join("rowan-tern-24-cable-plan.toml");
-    let text = fs::read_to_string(plan).unwrap();
-    let (sound, _) = text.split_once("[[faults]]").unwrap();
-    let few = sound.replace("fibres = 24", "fibres = 6");
-    bench.write("plan.toml", few);
+    bench.write("plan.toml", cable_plan(""));
     bench.write("limits.toml", LIMITS);
     let made = bench.run(&["simulate", "plan.toml", "--out", "cable"]);
     assert_eq!(made.code, 0, "{}", made.err);

@@ -247,10 +247,7 @@ fn cords(extent: &Extent) -> Vec<Cord> {
 
 fn strips_of(link: &Link, axis: &FibreAxis, extent: &Extent, words: &Phrases) -> Vec<Strip> {
     let (a_usable, b_usable) = usable(link, extent);
-    let is_broken = link
-        .events
-        .iter()
-        .any(|event| event.kind == EventKind::Break);
+    let is_broken = link.is_broken();
     let reason = words.of(if is_broken {
         Phrase::BeyondBreak
     } else {

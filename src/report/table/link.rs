@@ -290,8 +290,7 @@ fn sections(link: &Link, judged: Option<&Judged>, width: usize) -> String {
             row
         })
         .collect();
-    let is_broken = (link.events.iter()).any(|event| event.kind == EventKind::Break);
-    let attenuation = if is_broken {
+    let attenuation = if link.is_broken() {
         "attenuation, one way\ndB/km"
     } else {
         "attenuation, two-way\ndB/km"

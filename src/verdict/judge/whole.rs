@@ -38,10 +38,6 @@ pub(super) fn sections(link: &Link, limits: &Limits, coverage: f64) -> Vec<Judge
     };
     let least_m = limit.least_length.map_or(0.0, Length::m);
     let max = limit.max.db_per_km();
-    let is_broken = link
-        .events
-        .iter()
-        .any(|event| event.kind == EventKind::Break);
     let measured_ones = link
         .sections
         .iter()
@@ -51,7 +47,7 @@ pub(super) fn sections(link: &Link, limits: &Limits, coverage: f64) -> Vec<Judge
                 from: section.from,
                 to: section.to,
             };
-            if is_broken {
+            if link.is_broken() {
                 let why = "not measured both ways: the fibre is broken";
                 let what = What::SectionAttenuation;
                 return missing(what, place, Some(max), why, &limit.source);
