@@ -22,6 +22,9 @@ const CHAINAGE_DOUBT: f64 = 2e-3;
 /// make a fifth more, short routes in buildings with long coils twice or three times as much.
 /// Our choice; kilometres in place of metres are a thousand times.
 const MOST_FIBRE: f64 = 5.0;
+/// Share of a route within which several closures are hardly all. Our choice; kilometres in place
+/// of metres put them within a thousandth.
+const ALL_IN_ONE_PLACE: f64 = 0.02;
 /// Errors of a chainage by which a route may be longer than its fibre. Our choice.
 const TOO_LONG: f64 = 5.0;
 /// Coils by which a closure may lie off the calibration, in standard deviations of what is usual.
@@ -69,7 +72,24 @@ impl Fit {
 /// them to, or where they cannot be of this fibre at all.
 pub(super) fn doubts(plan: &CablePlan, length_m: f64, fit: Option<&Fit>) -> Vec<String> {
     let mut doubts = Vec::new();
+    let closures = plan.closures.iter().filter_map(|c| c.chainage_m).count();
+    if closures > 0 && length_m <= 0.0 {
+        doubts.push(
+            "no fibre shows both of its ends, so that no place has a chainage: give the length of the \
+             fibre (--length-m, or length_m in the plan)"
+                .to_owned(),
+        );
+    }
     if let Some(route_m) = route_m(plan).filter(|_| length_m > 0.0) {
+        let wound_m = plan.helix_factor.map_or(0.0, |helix| helix * route_m);
+        let last_m = plan
+            .closures
+            .iter()
+            .filter_map(|c| c.chainage_m)
+            .next_back();
+        let in_one_place = last_m
+            .map(|last_m| last_m - plan.chainage_m[0].unwrap_or(0.0))
+            .filter(|last_m| closures > 1 && *last_m < ALL_IN_ONE_PLACE * route_m);
         if length_m > MOST_FIBRE * route_m {
             doubts.push(format!(
                 "the plan's route is {route_m} m long and its fibre {length_m:.0} m: chainages are \
@@ -79,6 +99,16 @@ pub(super) fn doubts(plan: &CablePlan, length_m: f64, fit: Option<&Fit>) -> Vec<
             doubts.push(format!(
                 "the plan's route of {route_m} m is longer than its fibre of {length_m:.0} m, which \
                  cannot be: check the chainages of the ends"
+            ));
+        } else if wound_m > (1.0 + TOO_LONG * CHAINAGE_DOUBT) * length_m {
+            doubts.push(format!(
+                "the plan's helix factor makes {wound_m:.0} m of fibre of its route of {route_m} m, and \
+                 the fibre is {length_m:.0} m long: check it"
+            ));
+        } else if let Some(last_m) = in_one_place {
+            doubts.push(format!(
+                "all closures of the plan lie within {last_m} m of end A on a route of {route_m} m: \
+                 chainages are metres"
             ));
         }
     }
@@ -108,7 +138,8 @@ fn route_m(plan: &CablePlan) -> Option<f64> {
 }
 
 /// Fits a plan's closures to joints at places on the cable's axis, of fibres of a usual
-/// length; none where the plan gives no chainage, or one of a route far too short for the fibre.
+/// length; none where the plan gives no chainage, or one of a route far too short for the fibre,
+/// or no fibre has a length.
 pub(super) fn fit(plan: &CablePlan, length_m: f64, joints: &[(f64, f64)]) -> Option<Fit> {
     let start_m = plan.chainage_m[0].unwrap_or(0.0);
     let known: Vec<(usize, f64)> = plan
@@ -121,7 +152,8 @@ pub(super) fn fit(plan: &CablePlan, length_m: f64, joints: &[(f64, f64)]) -> Opt
     let last_m = known.last()?.1;
     let doubt_m = CHAINAGE_DOUBT * last_m / known.len() as f64;
     let route_m = route_m(plan);
-    if route_m.is_some_and(|route_m| length_m > MOST_FIBRE * route_m) {
+    // Without a fibre of which both ends show there is no axis to lay the route along.
+    if length_m <= 0.0 || route_m.is_some_and(|route_m| length_m > MOST_FIBRE * route_m) {
         return None;
     }
     let place =

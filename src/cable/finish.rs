@@ -13,7 +13,7 @@ use super::pairing;
 use super::place::Reference;
 use super::plan::CablePlan;
 use super::record::Record;
-use super::result::{CableResult, Rules, Skipped, Untaken};
+use super::result::{CableResult, NamedBy, Rules, Skipped, Untaken};
 use super::roster::Roster;
 use super::settings::CableSettings;
 use super::worth;
@@ -106,6 +106,18 @@ pub(super) fn finish(
     let mut warnings = warnings(&roster, settings, known);
     warnings.extend(untaken.said.iter().cloned());
     warnings.extend(changes.doubts.iter().cloned());
+    let nowhere = draft.joints.iter().filter(|joint| {
+        joint.named_by == NamedBy::Plan && joint.statistics.iter().all(|one| one.measured == 0)
+    });
+    warnings.extend(nowhere.map(|joint| {
+        Warning::new(
+            "closure not measured",
+            format!(
+                "{} of the plan was measured in no fibre: check its chainage",
+                joint.name
+            ),
+        )
+    }));
     let of_route = calibrate::doubts(&settings.plan, known.length_m, fit);
     warnings.extend((of_route.into_iter()).map(|said| Warning::new("chainages doubtful", said)));
     let [from, to] = roster.ends;

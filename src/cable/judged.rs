@@ -4,7 +4,7 @@ use crate::both_ways::Verdict;
 use crate::verdict::roll_up;
 
 use super::draft::Draft;
-use super::result::CableResult;
+use super::result::{CableResult, NamedBy};
 
 /// Brings all verdicts at a joint together, that of the closure's mean among them.
 ///
@@ -53,10 +53,22 @@ impl CableResult {
         roll_up(lights.chain(lacking))
     }
 
+    /// The verdict on a link; a closure of the plan without a loss in it is not judged.
     fn verdict_of(&self, fibre: usize, wavelength: usize) -> Verdict {
-        self.links
+        let link = self
+            .links
             .iter()
             .find(|link| link.fibre == fibre && link.wavelength == wavelength)
-            .map_or(Verdict::NotJudged, |link| link.link.verdict)
+            .map_or(Verdict::NotJudged, |link| link.link.verdict);
+        let unmeasured = self.joints.iter().enumerate().any(|(index, joint)| {
+            let cell = self.matrix.cell(fibre, index, wavelength);
+            joint.named_by == NamedBy::Plan
+                && cell.is_some_and(|cell| cell.source.is_none() && cell.loss.is_err())
+        });
+        roll_up(
+            [link]
+                .into_iter()
+                .chain(unmeasured.then_some(Verdict::NotJudged)),
+        )
     }
 }

@@ -191,12 +191,15 @@ fn attempt(
     let mut jobs = jobs(slots, &roster, &parts_of);
     if jobs.is_empty() {
         let first = unreadable.iter().chain(&roster.skipped).next();
+        let contradiction = labels.doubts().next().map(|warning| warning.message);
         return Err(CableError::NoPairs {
             files: files.len(),
-            reason: first.map_or_else(
-                || "each fibre and wavelength has a trace from one end only".to_owned(),
-                |skipped| format!("{}: {}", skipped.file, skipped.reason),
-            ),
+            reason: contradiction.unwrap_or_else(|| {
+                first.map_or_else(
+                    || "each fibre and wavelength has a trace from one end only".to_owned(),
+                    |skipped| format!("{}: {}", skipped.file, skipped.reason),
+                )
+            }),
         });
     }
     let mut fallback = settings.fallback.clone();

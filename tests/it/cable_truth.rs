@@ -270,6 +270,27 @@ fn chainages_that_cannot_be_are_refused_or_said() {
         off.iter().any(|said| said.starts_with("closure 3 lies")),
         "{off:?}"
     );
+    // The winding makes more fibre than there is.
+    let wound = said(&with(
+        "wound",
+        "chainage_b_m = 9150",
+        "helix_factor = 1.2\nchainage_b_m = 9150",
+    ));
+    assert!(wound[0].contains("helix factor makes 10980 m"), "{wound:?}");
+    // A closure at the end itself, where no splice can be told from the connector, lets nothing pass.
+    let at_end = with("end", "chainage_m = 8020", "chainage_m = 9150");
+    let ran = bench.run(&[
+        "cable",
+        &at_end,
+        "--limits",
+        "long-haul",
+        "--format",
+        "json",
+    ]);
+    assert_eq!(ran.code, 1, "{}", ran.err);
+    let result = json(&ran);
+    assert_eq!(result["cable"]["verdict"], "not judged");
+    assert_eq!(warned(&result, "closure not measured").len(), 1);
     // A splice log that names no joint of the cable says nothing of machines.
     bench.write(
         "log.csv",
@@ -351,4 +372,32 @@ fn a_broken_fibre_keeps_its_reflections_and_passes_no_section() {
     assert!(sections(&sound).iter().all(|verdict| verdict == "pass"));
     let verdicts = sections(&broken);
     assert!(!verdicts.is_empty() && verdicts.iter().all(|verdict| verdict == "not judged"));
+}
+
+/// All fibres cut at one place: how far each end sees is told, and no chainage of it, since no
+/// fibre's length lays the route along the fibre.
+#[test]
+fn a_cable_cut_through_has_breaks_and_no_chainages() {
+    let bench = Bench::new();
+    let fault = |fibre: usize| {
+        format!("[[faults]]\nkind = \"break\"\nfibre = {fibre}\nchainage_m = 6120.0\n")
+    };
+    made(
+        &bench,
+        "cable",
+        &(1..=6).map(fault).collect::<Vec<_>>().concat(),
+    );
+    let ran = bench.run(&["cable", &plan_of(&bench, "cable"), "--format", "json"]);
+    let result = json(&ran);
+    let breaks = found(&result, "break");
+    assert_eq!(breaks.len(), 6, "{breaks:?}");
+    assert!(
+        breaks.iter().all(|said| !said.contains("chainage")),
+        "{breaks:?}"
+    );
+    let said = warned(&result, "chainages doubtful");
+    assert!(
+        said[0].contains("no fibre shows both of its ends"),
+        "{said:?}"
+    );
 }
