@@ -72,8 +72,10 @@ impl Fit {
 /// them to, or where they cannot be of this fibre at all.
 pub(super) fn doubts(plan: &CablePlan, length_m: f64, fit: Option<&Fit>) -> Vec<String> {
     let mut doubts = Vec::new();
-    let closures = plan.closures.iter().filter_map(|c| c.chainage_m).count();
-    if closures > 0 && length_m <= 0.0 {
+    let closures_m: Vec<f64> = (plan.closures.iter())
+        .filter_map(|closure| closure.chainage_m)
+        .collect();
+    if !closures_m.is_empty() && length_m <= 0.0 {
         doubts.push(
             "no fibre shows both of its ends, so that no place has a chainage: give the length of the \
              fibre (--length-m, or length_m in the plan)"
@@ -82,14 +84,10 @@ pub(super) fn doubts(plan: &CablePlan, length_m: f64, fit: Option<&Fit>) -> Vec<
     }
     if let Some(route_m) = route_m(plan).filter(|_| length_m > 0.0) {
         let wound_m = plan.helix_factor.map_or(0.0, |helix| helix * route_m);
-        let last_m = plan
-            .closures
-            .iter()
-            .filter_map(|c| c.chainage_m)
-            .next_back();
-        let in_one_place = last_m
-            .map(|last_m| last_m - plan.chainage_m[0].unwrap_or(0.0))
-            .filter(|last_m| closures > 1 && *last_m < ALL_IN_ONE_PLACE * route_m);
+        let start_m = plan.chainage_m[0].unwrap_or(0.0);
+        let in_one_place = (closures_m.last().filter(|_| closures_m.len() > 1))
+            .map(|last_m| last_m - start_m)
+            .filter(|last_m| *last_m < ALL_IN_ONE_PLACE * route_m);
         if length_m > MOST_FIBRE * route_m {
             doubts.push(format!(
                 "the plan's route is {route_m} m long and its fibre {length_m:.0} m: chainages are \

@@ -14,7 +14,7 @@ use super::place::Reference;
 use super::plan::CablePlan;
 use super::record::Record;
 use super::result::{CableResult, NamedBy, Rules, Skipped, Untaken};
-use super::roster::Roster;
+use super::roster::{Roster, SAME_WAVELENGTH_NM};
 use super::settings::CableSettings;
 use super::worth;
 
@@ -182,7 +182,7 @@ fn untaken(roster: &Roster, plan: &CablePlan) -> Untaken {
         roster
             .wavelengths_nm
             .iter()
-            .all(|found| (found - **nm).abs() > 5.0)
+            .all(|found| (found - **nm).abs() > SAME_WAVELENGTH_NM)
     };
     let wavelengths_nm: Vec<f64> = plan.wavelengths_nm.iter().filter(lacks).copied().collect();
     said.extend(wavelengths_nm.iter().map(|nm| {

@@ -12,7 +12,7 @@ use super::result::Skipped;
 
 /// Nominal wavelengths farther apart than this are different: lasers of one nominal
 /// wavelength differ by a few nanometres. Our choice, no source.
-const SAME_WAVELENGTH_NM: f64 = 5.0;
+pub(super) const SAME_WAVELENGTH_NM: f64 = 5.0;
 
 /// One trace of a file, before its samples are read.
 #[derive(Debug, Clone, PartialEq)]

@@ -11,7 +11,7 @@ use crate::cable::splice_log::{LogColumns, LogEntry, LogError, SpliceLog, compar
 use crate::cable::{
     AcceptPairing, CablePlan, CableResult, CableSettings, NamePattern, Silent, measure_cable,
 };
-use crate::pack::cable_setup::{Accepted, CableSetup};
+use crate::pack::cable_setup::{Accepted, CableSetup, files_left_out};
 use crate::pack::setup::GivenSettings;
 use crate::pack::{json_layout, safe_stem};
 use crate::plot::{Phrases, PlotSettings, splice_log_svg};
@@ -20,7 +20,6 @@ use crate::report::{
 };
 use crate::units::{Length, Loss};
 use crate::verdict::{DEFAULT_COVERAGE, Limits};
-use crate::warning::Warning;
 
 use super::args::{DetectArgs, Format, OutputArgs, SettingArgs, length, number_within};
 use super::cable_pack::{self, CablePack};
@@ -148,14 +147,7 @@ pub(super) fn run(args: &CableArgs) -> Result<Outcome, CommandError> {
     if let Some(log) = &log {
         log.add_to(&mut result);
     }
-    if left_out > 0 {
-        result.warnings.push(Warning::new(
-            "files left out",
-            format!(
-                "{left_out} files that are no traces by their endings or titles were not looked at"
-            ),
-        ));
-    }
+    result.warnings.extend(files_left_out(left_out));
     print(&printed(args.output.format, &result, log.as_ref(), args)?)?;
     if let Some(folder) = &args.output.out {
         let pack = CablePack {

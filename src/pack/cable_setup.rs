@@ -139,15 +139,19 @@ impl CableSetup {
             let columns = planned.map(|log| log.columns.clone()).unwrap_or_default();
             compare_log(&read_log(text, &columns)?, &result).add_to(&mut result);
         }
-        if self.left_out > 0 {
-            result.warnings.push(Warning::new(
-                "files left out",
-                format!(
-                    "{} files that are no traces by their endings or titles were not looked at",
-                    self.left_out
-                ),
-            ));
-        }
+        result.warnings.extend(files_left_out(self.left_out));
         Ok(result)
     }
+}
+
+/// What the result says of so many files that are no traces: the last of its warnings.
+pub(crate) fn files_left_out(count: usize) -> Option<Warning> {
+    (count > 0).then(|| {
+        Warning::new(
+            "files left out",
+            format!(
+                "{count} files that are no traces by their endings or titles were not looked at"
+            ),
+        )
+    })
 }
